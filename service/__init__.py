@@ -1,0 +1,1 @@
+"""The web service, its pages, the program `coverslip` and the demo."""

@@ -1,0 +1,1 @@
+"""Drawing, training, judging and timing of the detector."""

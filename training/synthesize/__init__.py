@@ -1,0 +1,1 @@
+"""Drawn brightfield flotation fields with exact truth."""
