@@ -1,0 +1,55 @@
+"""Putting materials together: tinting, adding, drawing only some of the objects."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import torch
+from torch import Tensor
+
+from training.synthesize.material import Material, Samples
+
+Tensors = dict[str, Tensor]
+_GRAIN_CHANNEL = 6
+
+
+def tinted(samples: Samples, tint: Tensor, way_um: Tensor) -> Tensor:
+    """Density (S, 3) of `way_um` (S,) through matter of `tint` (n, 3) per µm."""
+    return samples.of(tint) * way_um[:, None]
+
+
+def grain(samples: Samples, cell_um: Tensor | float, channel: int = _GRAIN_CHANNEL) -> Tensor:
+    """Crisp grains (S,) about `cell_um` apart, between -1 and 1."""
+    return (1.6 * samples.sample_texture(channel, cell_um)).tanh()
+
+
+def add(*parts: Material) -> Material:
+    """All parts at once: densities and paths add up along the way of the light."""
+    density, path = parts[0].density, parts[0].path_um
+    for part in parts[1:]:
+        density, path = density + part.density, path + part.path_um
+    return Material(density, path)
+
+
+def draw_some(
+    samples: Samples, parameters: Tensors, which: Tensor, draw: Callable[[Samples, Tensors], Material]
+) -> Material:
+    """`draw` for the objects where `which` (n,) is true, clear fluid elsewhere."""
+    density = samples.u_um.new_zeros(len(samples.u_um), 3)
+    path = torch.zeros_like(samples.u_um)
+    kept = samples.of(which).nonzero().squeeze(1)
+    if len(kept) == 0:
+        return Material(density, path)
+    part = draw(
+        replace(samples, u_um=samples.u_um[kept], v_um=samples.v_um[kept], owner=samples.owner[kept]),
+        parameters,
+    )
+    return Material(density.index_copy(0, kept, part.density), path.index_copy(0, kept, part.path_um))
+
+
+def confine(samples: Samples, parameters: Tensors, material: Material) -> Material:
+    """The material with no density below 0 and nothing beyond the reach of its object."""
+    reach = samples.of(parameters["reach_um"])
+    inside = (samples.u_um.abs() <= reach) & (samples.v_um.abs() <= reach)
+    return Material(material.density.clamp_min(0) * inside[:, None], material.path_um * inside)
