@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,12 +24,50 @@ class Detections:
     ellipses : ndarray of shape (N, 5), float64
         `cx, cy, length_px, width_px, angle_deg` as the network guesses them; angle of the long axis
         from the x axis, y down, -90 < angle <= 90.
+    is_cut : ndarray of shape (N,), bool, or None
+        Whether an edge of its tile, inside the picture, cuts the box; None where nobody has asked yet.
     """
 
     boxes_xyxy: NDArray[np.float64]
     scores: NDArray[np.float64]
     group_scores: NDArray[np.float64]
     ellipses: NDArray[np.float64]
+    is_cut: NDArray[np.bool_] | None = None
+
+
+class HasDefaultCut(Protocol):
+    """The record that travels with the weights, as far as the proposal needs it."""
+
+    @property
+    def default_cut(self) -> float:
+        """Score from which a candidate is shown at first."""
+
+
+class TileDetector(Protocol):
+    """What the proposal needs of a detector; `triage.detector` has the one that is shipped."""
+
+    @property
+    def name(self) -> str:
+        """Name of the detector."""
+
+    @property
+    def weights_sha256(self) -> str:
+        """Which weights it runs."""
+
+    @property
+    def um_per_px(self) -> float:
+        """Scale that it works at best, in µm per tile pixel."""
+
+    @property
+    def tile_px(self) -> int:
+        """Side of its tiles."""
+
+    @property
+    def record(self) -> HasDefaultCut:
+        """What travels with the weights."""
+
+    def detect(self, tiles: NDArray[np.uint8]) -> list[Detections]:
+        """One `Detections` for each of the (N, tile_px, tile_px, 3) tiles, in the tile's frame."""
 
 
 @dataclass(frozen=True)
@@ -44,13 +83,17 @@ class Ellipse:
 
 @dataclass(frozen=True)
 class TaxonCheck:
-    """A measured size against one taxon's published range; ranges in µm, None where no source gives one."""
+    """A measured size against one taxon's published range; ranges in µm, None where no source gives one.
+
+    `other_figures` are shown but decide nothing: single values, means, weak sources, figures from memory.
+    """
 
     taxon: str
     result: str
     length_range_um: tuple[float, float] | None
     width_range_um: tuple[float, float] | None
     source: str
+    other_figures: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -63,7 +106,12 @@ class SizeCheck:
 
 @dataclass(frozen=True)
 class Candidate:
-    """A merged, measured, ranked box shown to a person; pixels of the original upright image."""
+    """A merged, measured, ranked box shown to a person; pixels of the original upright image.
+
+    `group_scores` and `look_alike_scores` are shares of one whole. `is_above_cut` says whether the score
+    reaches the detector's default cut; the rest of the list stays within reach. `is_cut_off` says that the
+    picture's edge cuts the object.
+    """
 
     rank: int
     bbox_xywh: tuple[float, float, float, float]
@@ -77,6 +125,9 @@ class Candidate:
     width_um_sd: float | None
     size_check: SizeCheck
     reasons: tuple[str, ...]
+    look_alike_scores: dict[str, float] = field(default_factory=dict)
+    is_above_cut: bool = True
+    is_cut_off: bool = False
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,125 @@
+"""The `coverslip` program: a thin table of commands; what each needs is imported when it runs."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from triage.errors import CalibrationError, TriageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from triage.calibration import Calibration
+
+app = typer.Typer(
+    name="coverslip",
+    help="A second pair of eyes for the person who reads fecal flotation slides.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+@app.callback()
+def _program() -> None:
+    """Proposes candidates on slide photographs for a person to mark; it never diagnoses."""
+
+
+@app.command()
+def propose(
+    images: Annotated[list[Path], typer.Argument(metavar="IMAGE...", help="JPEG, PNG, TIFF or HEIC.")],
+    um_per_px: Annotated[float | None, typer.Option(help="µm per pixel of the pictures.")] = None,
+    um_per_px_sd: Annotated[
+        float | None, typer.Option(help="Its standard uncertainty, in µm per pixel.")
+    ] = None,
+    host: Annotated[str | None, typer.Option(help="dog or cat: narrows the published sizes.")] = None,
+    weights: Annotated[Path | None, typer.Option(help="Folder of another detector.")] = None,
+    threads: Annotated[int, typer.Option(min=1, help="Threads for the detector.")] = 1,
+    out: Annotated[
+        Path | None, typer.Option(help="Write the JSON here instead of to standard output.")
+    ] = None,
+) -> None:
+    """Candidates for each image as JSON (an array when there are several images).
+
+    Without a scale, neither given nor in the file, candidates are proposed at several scales and sizes
+    are unknown.
+    """
+    from triage.detector import load_detector
+    from triage.images import open_picture
+    from triage.pipeline import propose_candidates
+    from triage.proposal import proposal_to_json
+
+    with _one_sentence():
+        calibration = _state_scale(um_per_px, um_per_px_sd)
+        detector = load_detector(weights, threads=threads)
+        results = []
+        for path in images:
+            with open_picture(path) as picture, _progress_bar(path.name) as on_progress:
+                proposal = propose_candidates(
+                    picture, calibration, detector, host=host, on_progress=on_progress
+                )
+            results.append(proposal_to_json(proposal))
+        write_json(results[0] if len(results) == 1 else results, out)
+
+
+def main() -> None:
+    """Entry point of the `coverslip` program."""
+    app()
+
+
+def write_json(value: Any, out: Path | None) -> None:
+    """Indented JSON to a file, or to standard output."""
+    text = json.dumps(value, indent=2, ensure_ascii=False) + "\n"
+    if out is None:
+        sys.stdout.write(text)
+    else:
+        out.write_text(text, encoding="utf-8")
+
+
+def _state_scale(um_per_px: float | None, um_per_px_sd: float | None) -> Calibration | None:
+    from triage.calibration import state_calibration
+
+    if um_per_px is None and um_per_px_sd is not None:
+        raise CalibrationError(
+            f"An uncertainty of {um_per_px_sd} µm per pixel was given without a scale. Give --um-per-px as well."
+        )
+    return (
+        None
+        if um_per_px is None
+        else state_calibration(um_per_px, um_per_px_sd, source="given by the caller")
+    )
+
+
+@contextmanager
+def _one_sentence() -> Iterator[None]:
+    """Bad input ends the program with one sentence on stderr and exit code 1."""
+    try:
+        yield
+    except (TriageError, OSError) as err:
+        typer.echo(str(err), err=True)
+        raise typer.Exit(1) from err
+
+
+@contextmanager
+def _progress_bar(name: str) -> Iterator[Callable[[int, int], None] | None]:
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(name, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+if __name__ == "__main__":
+    main()

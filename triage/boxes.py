@@ -1,0 +1,114 @@
+"""Box arithmetic on pixel edges `x1, y1, x2, y2`; every function takes N = 0 boxes as well."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from triage.errors import BoxError
+
+Floats = NDArray[np.float64]
+
+
+def box_areas(boxes_xyxy: Floats) -> Floats:
+    """Area of each box, in square pixels.
+
+    Parameters
+    ----------
+    boxes_xyxy : ndarray of shape (N, 4)
+
+    Returns
+    -------
+    areas : ndarray of shape (N,)
+    """
+    sides = np.clip(boxes_xyxy[:, 2:] - boxes_xyxy[:, :2], 0, None)
+    areas: Floats = sides[:, 0] * sides[:, 1]
+    return areas
+
+
+def intersection_areas(boxes_xyxy: Floats, others_xyxy: Floats) -> Floats:
+    """Area that each box shares with each of the others.
+
+    Parameters
+    ----------
+    boxes_xyxy : ndarray of shape (N, 4)
+    others_xyxy : ndarray of shape (M, 4)
+
+    Returns
+    -------
+    shared : ndarray of shape (N, M)
+    """
+    top_left = np.maximum(boxes_xyxy[:, None, :2], others_xyxy[None, :, :2])
+    bottom_right = np.minimum(boxes_xyxy[:, None, 2:], others_xyxy[None, :, 2:])
+    sides = np.clip(bottom_right - top_left, 0, None)
+    shared: Floats = sides[..., 0] * sides[..., 1]
+    return shared
+
+
+def box_iou(boxes_xyxy: Floats, others_xyxy: Floats) -> Floats:
+    """Shared area over joint area for each pair; 0 where both boxes are empty.
+
+    Parameters
+    ----------
+    boxes_xyxy : ndarray of shape (N, 4)
+    others_xyxy : ndarray of shape (M, 4)
+
+    Returns
+    -------
+    iou : ndarray of shape (N, M), 0 to 1
+    """
+    shared = intersection_areas(boxes_xyxy, others_xyxy)
+    joint = box_areas(boxes_xyxy)[:, None] + box_areas(others_xyxy)[None, :] - shared
+    return np.divide(shared, joint, out=np.zeros_like(shared), where=joint > 0)
+
+
+def clip_boxes(boxes_xyxy: Floats, shape_hw: tuple[int, int]) -> Floats:
+    """Boxes cut at the borders of a frame of `shape_hw` rows and columns; shape (N, 4)."""
+    height, width = shape_hw
+    return np.clip(boxes_xyxy, 0, np.array([width, height, width, height], dtype=np.float64))
+
+
+def suppress_overlaps(boxes_xyxy: Floats, scores: Floats, iou_threshold: float) -> NDArray[np.int64]:
+    """Rows kept by greedy non-maximum suppression, best score first; equal scores keep their order.
+
+    Parameters
+    ----------
+    boxes_xyxy : ndarray of shape (N, 4)
+    scores : ndarray of shape (N,)
+    iou_threshold : float
+        A box goes when its IoU with a kept one is above this.
+
+    Returns
+    -------
+    rows : ndarray of shape (K,)
+    """
+    waiting = np.argsort(-scores, kind="stable")
+    kept: list[int] = []
+    while waiting.size:
+        best, rest = waiting[0], waiting[1:]
+        kept.append(int(best))
+        overlap = box_iou(boxes_xyxy[best][None], boxes_xyxy[rest])[0]
+        waiting = rest[overlap <= iou_threshold]
+    return np.array(kept, dtype=np.int64)
+
+
+def check_boxes(boxes_xyxy: Floats) -> None:
+    """Refuse boxes without extent.
+
+    Raises
+    ------
+    BoxError
+        If a box has no width or no height; the message gives its row.
+    """
+    empty = np.flatnonzero(~np.all(boxes_xyxy[:, 2:] > boxes_xyxy[:, :2], axis=1))
+    if empty.size:
+        row = int(empty[0])
+        raise BoxError(
+            f"Box {row} is {boxes_xyxy[row].tolist()}; x2 must be above x1 and y2 above y1. Draw the box again."
+        )
+
+
+def to_xywh(box_xyxy: Floats) -> tuple[float, float, float, float]:
+    """One box as left, top, width, height (the form COCO files use)."""
+    x1, y1, x2, y2 = (float(edge) for edge in box_xyxy)
+    return x1, y1, x2 - x1, y2 - y1

@@ -1,0 +1,321 @@
+"""Opens a photograph or mosaic: upright, RGB, 8 bit, read by regions in bounded memory."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+import pyvips
+from numpy.typing import NDArray
+
+from triage.errors import ImageError
+from triage.file_scale import read_file_scale
+
+# Bits that cameras fill; 10, 12 and 14 bit sensors are often stored in 16 bit files without stretching.
+_SENSOR_BITS = (8, 10, 12, 14, 16)
+_READ_BLOCK = 1 << 20
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What is accepted as a picture; the defaults fit a whole 22 x 22 mm coverslip at 0.5 µm per pixel.
+
+    Attributes
+    ----------
+    max_pixels : int
+        Of a picture that can be decoded piece by piece.
+    max_side : int
+        Longer side in pixels.
+    max_whole_pixels : int
+        Of a picture whose decoder must hold all of it (HEIC, progressive JPEG, interlaced PNG, one-strip TIFF).
+    max_memory_pixels : int
+        Larger pictures are worked from a temporary tiled file instead of from memory.
+    """
+
+    max_pixels: int = 2_500_000_000
+    max_side: int = 100_000
+    max_whole_pixels: int = 150_000_000
+    max_memory_pixels: int = 40_000_000
+
+
+class Picture:
+    """An opened picture; pixels are read by regions.
+
+    Attributes
+    ----------
+    file_name : str
+        Name of the file without its folder.
+    sha256 : str
+        Of the original bytes.
+    width, height : int
+        In pixels, upright.
+    um_per_px : float or None
+        Scale that the file itself states, in µm per pixel.
+    remarks : tuple of str
+        What a person should know about the file, for instance that only its first page was read.
+    """
+
+    def __init__(
+        self,
+        pixels: pyvips.Image,
+        *,
+        file_name: str,
+        sha256: str,
+        um_per_px: float | None = None,
+        remarks: tuple[str, ...] = (),
+        work_folder: tempfile.TemporaryDirectory[str] | None = None,
+    ) -> None:
+        self._pixels = pixels
+        self._scaled: dict[tuple[int, int], pyvips.Image] = {}
+        self._work_folder = work_folder
+        self.file_name = file_name
+        self.sha256 = sha256
+        self.width: int = pixels.width
+        self.height: int = pixels.height
+        self.um_per_px = um_per_px
+        self.remarks = remarks
+
+    def read_region(
+        self, x: int, y: int, width: int, height: int, *, scaled_to_hw: tuple[int, int] | None = None
+    ) -> NDArray[np.uint8]:
+        """Pixels of a rectangle as an array of shape (height, width, 3).
+
+        Parameters
+        ----------
+        x, y, width, height : int
+            The rectangle; it must lie inside the picture.
+        scaled_to_hw : tuple of int, optional
+            Rows and columns of the whole picture after resampling; the rectangle is then in that frame.
+
+        Raises
+        ------
+        ValueError
+            If the rectangle is empty or leaves the picture.
+        ImageError
+            If the file turns out to be damaged at this place.
+        """
+        frame_hw = scaled_to_hw or (self.height, self.width)
+        if min(x, y) < 0 or min(width, height) < 1 or x + width > frame_hw[1] or y + height > frame_hw[0]:
+            raise ValueError(f"Region {(x, y, width, height)} must lie inside rows, columns {frame_hw}.")
+        try:
+            region: NDArray[np.uint8] = self._resampled(frame_hw).crop(x, y, width, height).numpy()
+        except pyvips.Error as err:
+            raise _damaged(self.file_name, err) from err
+        return region
+
+    def read_overview(self, max_side: int) -> NDArray[np.uint8]:
+        """The whole picture, reduced so that its longer side is at most `max_side` pixels."""
+        factor = min(1.0, max_side / max(self.width, self.height))
+        scaled_to_hw = (max(1, round(self.height * factor)), max(1, round(self.width * factor)))
+        return self.read_region(0, 0, scaled_to_hw[1], scaled_to_hw[0], scaled_to_hw=scaled_to_hw)
+
+    def as_vips(self) -> pyvips.Image:
+        """The upright RGB pixels for writers that stream, such as the viewer pyramid."""
+        return self._pixels
+
+    def close(self) -> None:
+        """Let go of the pixels and remove the temporary file, if there is one."""
+        self._scaled.clear()
+        self._pixels = None
+        if self._work_folder is not None:
+            self._work_folder.cleanup()
+
+    def __enter__(self) -> Picture:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _resampled(self, frame_hw: tuple[int, int]) -> pyvips.Image:
+        if frame_hw == (self.height, self.width):
+            return self._pixels
+        if frame_hw not in self._scaled:
+            kernel = "lanczos3" if frame_hw[1] < self.width else "cubic"
+            self._scaled[frame_hw] = self._pixels.resize(
+                frame_hw[1] / self.width, vscale=frame_hw[0] / self.height, kernel=kernel
+            )
+        return self._scaled[frame_hw]
+
+
+def open_picture(path: Path, *, limits: Limits | None = None, file_name: str | None = None) -> Picture:
+    """A picture whose pixels have all been decoded once, so that a cut-short file is refused here.
+
+    Parameters
+    ----------
+    path : Path
+        JPEG, PNG, TIFF (8 or 16 bit, grey, RGB, CMYK, 1 bit) or HEIC; told by its bytes, not by its name.
+    limits : Limits, optional
+        Sizes beyond these are refused before anything is decoded.
+    file_name : str, optional
+        The name to report where `path` is a name of our own.
+
+    Raises
+    ------
+    ImageError
+        If it is no picture, is cut short or damaged, or is beyond the limits.
+    """
+    limits = limits or Limits()
+    name = file_name or path.name
+    kind = _sniff(path, name)
+    try:
+        if kind == "heic":
+            pixels, remarks, folder = _load_heic(path, name, limits), (), None
+        else:
+            pixels, remarks, folder = _load_with_vips(path, name, kind, limits)
+    except pyvips.Error as err:
+        raise _damaged(name, err) from err
+    um_per_px = read_file_scale(path) if kind == "tiff" else None
+    return Picture(
+        pixels,
+        file_name=name,
+        sha256=hash_file(path),
+        um_per_px=um_per_px,
+        remarks=remarks,
+        work_folder=folder,
+    )
+
+
+def hash_file(path: Path) -> str:
+    """SHA-256 of a file's bytes, in hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _sniff(path: Path, name: str) -> str:
+    try:
+        with path.open("rb") as file:
+            head = file.read(16)
+    except OSError as err:
+        raise ImageError(f"{name} can't be opened ({err.strerror}). Give the path of a picture.") from err
+    if not head:
+        raise ImageError(f"{name} holds zero bytes; a picture is needed. Copy or upload the file again.")
+    if head.startswith(b"\xff\xd8\xff"):
+        return "jpeg"
+    if head.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "png"
+    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return "tiff"
+    if head[4:8] == b"ftyp" and head[8:12] in (b"heic", b"heix", b"heim", b"heis", b"mif1", b"msf1", b"hevc"):
+        return "heic"
+    raise ImageError(
+        f"{name} is no picture that can be read: it starts with {head[:8]!r}. Use a JPEG, PNG, TIFF or HEIC file."
+    )
+
+
+def _load_heic(path: Path, name: str, limits: Limits) -> pyvips.Image:
+    # The import costs a tenth of a second and loads a codec that most pictures don't need.
+    import pillow_heif
+
+    try:
+        heif = pillow_heif.open_heif(path)
+        _check_size(name, heif.size[0], heif.size[1], limits, held_whole=True)
+        rgb = heif.to_pillow().convert("RGBA" if heif.has_alpha else "RGB")
+    except (ValueError, OSError, EOFError, RuntimeError, SyntaxError) as err:
+        raise _damaged(name, err) from err
+    return _to_rgb8(pyvips.Image.new_from_array(np.asarray(rgb)).copy(interpretation="srgb"), name)
+
+
+def _load_with_vips(
+    path: Path, name: str, kind: str, limits: Limits
+) -> tuple[pyvips.Image, tuple[str, ...], tempfile.TemporaryDirectory[str] | None]:
+    header = _decode(path, kind)
+    _check_size(name, header.width, header.height, limits, held_whole=_is_held_whole(header))
+    remarks = _count_pages(path, header)
+    upright = header.get("orientation") if header.get_typeof("orientation") else 1
+    rgb = _to_rgb8(header, name, brightest=_find_brightest(path, kind, header))
+    if header.width * header.height <= limits.max_memory_pixels:
+        return _rotate(rgb.copy_memory(), upright), remarks, None
+    folder = tempfile.TemporaryDirectory(prefix="coverslip-picture-", ignore_cleanup_errors=True)
+    work_file = str(Path(folder.name) / "pixels.tif")
+    rgb.tiffsave(work_file, tile=True, tile_width=512, tile_height=512, bigtiff=True, keep="none")
+    return _rotate(pyvips.Image.tiffload(work_file, access="random"), upright), remarks, folder
+
+
+def _decode(path: Path, kind: str, **options: Any) -> pyvips.Image:
+    load = {
+        "jpeg": pyvips.Image.jpegload,
+        "png": pyvips.Image.pngload,
+        "tiff": pyvips.Image.tiffload,
+    }[kind]
+    # Our own limit is checked right after the header; the PNG decoder's is lower than a whole coverslip.
+    own = {"unlimited": True} if kind in ("jpeg", "png") else {}
+    return load(str(path), access="sequential", fail_on="truncated", **own, **options)
+
+
+def _check_size(name: str, width: int, height: int, limits: Limits, *, held_whole: bool) -> None:
+    most = limits.max_whole_pixels if held_whole else limits.max_pixels
+    if width * height > most or max(width, height) > limits.max_side:
+        raise ImageError(
+            f"{name} is {width} x {height} px; at most {most:,} px in all and {limits.max_side:,} px a side are "
+            "read from a file of this form. Cut it into parts, or save it as a tiled TIFF."
+        )
+
+
+def _is_held_whole(header: pyvips.Image) -> bool:
+    return bool(header.get_typeof("interlaced"))
+
+
+def _count_pages(path: Path, header: pyvips.Image) -> tuple[str, ...]:
+    pages = header.get("n-pages") if header.get_typeof("n-pages") else 1
+    if pages < 2:
+        return ()
+    second = pyvips.Image.tiffload(str(path), page=1)
+    # The further pages of a pyramid are smaller copies of the first, so nothing is left out there.
+    if (second.width, second.height) != (header.width, header.height):
+        return ()
+    return (f"The file has {pages} pages; only the first was read.",)
+
+
+def _find_brightest(path: Path, kind: str, header: pyvips.Image) -> float | None:
+    if header.format != "ushort":
+        return None
+    # A second look at the file: the first can be read only once, from top to bottom.
+    return float(_decode(path, kind).max())
+
+
+def _to_rgb8(image: pyvips.Image, name: str, *, brightest: float | None = None) -> pyvips.Image:
+    if image.format not in ("uchar", "ushort"):
+        raise ImageError(
+            f"{name} holds samples of type {image.format}; only 8 and 16 bit whole numbers are read. "
+            "Save it as 8 or 16 bit."
+        )
+    if brightest is not None:
+        image = _to_8_bit(image, brightest)
+    if image.interpretation == "cmyk":
+        image = image.icc_transform("srgb", embedded=True, input_profile="cmyk")
+    elif image.bands >= 3:
+        image = image.copy(interpretation="srgb")
+    else:
+        image = image.copy(interpretation="b-w").colourspace("srgb")
+    if image.hasalpha():
+        image = image.flatten(background=255)
+    if image.bands != 3:
+        raise ImageError(f"{name} has {image.bands} channels; grey, RGB and CMYK are read. Export it as RGB.")
+    return image.cast("uchar")
+
+
+def _to_8_bit(image: pyvips.Image, brightest: float) -> pyvips.Image:
+    bits = next(bits for bits in _SENSOR_BITS if brightest < 1 << bits)
+    grey_or_rgb = {"grey16": "b-w", "rgb16": "srgb"}.get(image.interpretation, image.interpretation)
+    return (image * (255.0 / ((1 << bits) - 1))).rint().cast("uchar").copy(interpretation=grey_or_rgb)
+
+
+def _rotate(image: pyvips.Image, orientation: int) -> pyvips.Image:
+    image = image.copy()
+    image.set_type(pyvips.GValue.gint_type, "orientation", orientation)
+    return image.autorot()
+
+
+def _damaged(name: str, err: Exception) -> ImageError:
+    said = " ".join(str(err).split())
+    return ImageError(
+        f"{name} is cut short or damaged, so none of it was used (the decoder says: {said}). "
+        "Copy or upload the whole file again."
+    )

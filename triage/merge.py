@@ -1,0 +1,240 @@
+"""Joins one object seen in two tiles, or at two scales, into one box; never two objects into one."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from triage.boxes import box_areas, intersection_areas
+from triage.records import Detections
+
+Floats = NDArray[np.float64]
+
+# Two outlines that only touch have their centres a whole width apart whatever their tilt, so half a width
+# can't join neighbours, while two views of one object lie within a few pixels of each other.
+_SAME_CENTRE_WIDTHS = 0.5
+_SAME_SIDE_RATIO = 2.0
+# Share of a smaller box that must lie inside a better one to count as a part of it.
+_PART_SHARE = 0.8
+# Share of a box cut by a tile's edge that must lie inside a whole one to be the same object.
+_CUT_SHARE = 0.7
+# Least overlap, as a share of the smaller, of two cut pieces that together are one object.
+_PIECE_SHARE = 0.35
+# A box is a clump when at least two better ones inside it fill this share of it.
+_CLUMP_SHARE = 0.5
+
+
+def empty_detections(n_groups: int) -> Detections:
+    """No detections at all, with the right shapes."""
+    return Detections(
+        boxes_xyxy=np.zeros((0, 4)),
+        scores=np.zeros(0),
+        group_scores=np.zeros((0, n_groups)),
+        ellipses=np.zeros((0, 5)),
+        is_cut=np.zeros(0, dtype=np.bool_),
+    )
+
+
+def join_detections(parts: list[Detections], n_groups: int) -> Detections:
+    """All rows of several `Detections` of the same frame, one after the other."""
+    parts = [empty_detections(n_groups), *parts]
+    return Detections(
+        boxes_xyxy=np.concatenate([part.boxes_xyxy for part in parts]),
+        scores=np.concatenate([part.scores for part in parts]),
+        group_scores=np.concatenate([part.group_scores for part in parts]),
+        ellipses=np.concatenate([part.ellipses for part in parts]),
+        is_cut=np.concatenate([_cut_flags(part) for part in parts]),
+    )
+
+
+def take_detections(detections: Detections, rows: NDArray[np.int64]) -> Detections:
+    """The given rows, in the given order."""
+    return Detections(
+        boxes_xyxy=detections.boxes_xyxy[rows],
+        scores=detections.scores[rows],
+        group_scores=detections.group_scores[rows],
+        ellipses=detections.ellipses[rows],
+        is_cut=_cut_flags(detections)[rows],
+    )
+
+
+def merge_detections(detections: Detections) -> Detections:
+    """One row for each object, best first; the same whatever order the rows come in.
+
+    Parameters
+    ----------
+    detections : Detections
+        Of all tiles and scales, in one frame, with `is_cut` set.
+
+    Returns
+    -------
+    merged : Detections
+        Whole objects come before pieces: a box cut by a tile's edge yields to a whole one that holds it, and
+        pieces of an object that no tile saw whole are joined. The parts of an object and the clumps of several
+        that were also seen one by one are left out.
+    """
+    ordered = take_detections(detections, _order_rows(detections))
+    whole = take_detections(ordered, np.flatnonzero(~_cut_flags(ordered)))
+    pieces = take_detections(ordered, np.flatnonzero(_cut_flags(ordered)))
+    kept = take_detections(whole, _keep_distinct(whole))
+    loose = take_detections(pieces, _find_loose(pieces, kept))
+    joined = _join_pieces(loose)
+    both = join_detections([kept, joined], detections.group_scores.shape[1])
+    both = take_detections(both, _order_rows(both))
+    both = take_detections(both, _keep_distinct(both))
+    return take_detections(both, _drop_clumps(both))
+
+
+def _cut_flags(detections: Detections) -> NDArray[np.bool_]:
+    if detections.is_cut is None:
+        return np.zeros(len(detections.scores), dtype=np.bool_)
+    return detections.is_cut
+
+
+def _order_rows(detections: Detections) -> NDArray[np.int64]:
+    boxes, ellipses = detections.boxes_xyxy, detections.ellipses
+    # The last key counts first: score, then place, then whatever else can differ.
+    keys = (
+        *detections.group_scores.T,
+        *ellipses.T,
+        boxes[:, 3],
+        boxes[:, 2],
+        boxes[:, 0],
+        boxes[:, 1],
+        -detections.scores,
+    )
+    return np.lexsort(keys).astype(np.int64)
+
+
+def _keep_distinct(ordered: Detections) -> NDArray[np.int64]:
+    """Rows left when each row, best first, takes out those that show the same object or a part of it."""
+    n = len(ordered.scores)
+    if n == 0:
+        return np.zeros(0, dtype=np.int64)
+    centres, reach = _centres(ordered.boxes_xyxy), _half_diagonals(ordered.boxes_xyxy)
+    near = cKDTree(centres).query_ball_point(centres, reach)
+    is_gone = np.zeros(n, dtype=np.bool_)
+    for row in range(n):
+        if is_gone[row]:
+            continue
+        later = np.array([other for other in near[row] if other > row], dtype=np.int64)
+        is_gone[later[_is_same(ordered, row, later) | _is_part(ordered, row, later)]] = True
+    return np.flatnonzero(~is_gone)
+
+
+def _is_same(detections: Detections, row: int, others: NDArray[np.int64]) -> NDArray[np.bool_]:
+    boxes = detections.boxes_xyxy
+    apart = np.linalg.norm(_centres(boxes[others]) - _centres(boxes[row][None]), axis=1)
+    widths = _widths(detections)
+    sides = np.sqrt(box_areas(boxes))
+    ratio = np.maximum(sides[others], sides[row]) / np.maximum(np.minimum(sides[others], sides[row]), 1e-9)
+    near = apart <= _SAME_CENTRE_WIDTHS * np.minimum(widths[others], widths[row])
+    same: NDArray[np.bool_] = near & (ratio <= _SAME_SIDE_RATIO)
+    return same
+
+
+def _is_part(detections: Detections, row: int, others: NDArray[np.int64]) -> NDArray[np.bool_]:
+    boxes = detections.boxes_xyxy
+    areas = box_areas(boxes)
+    shared = intersection_areas(boxes[row][None], boxes[others])[0]
+    # Box corners of a tilted neighbour overlap too, so only a clearly smaller box can be a part.
+    part: NDArray[np.bool_] = (shared >= _PART_SHARE * areas[others]) & (areas[others] < 0.5 * areas[row])
+    return part
+
+
+def _find_loose(pieces: Detections, whole: Detections) -> NDArray[np.int64]:
+    """Rows of cut pieces that lie in no whole object."""
+    if len(pieces.scores) == 0 or len(whole.scores) == 0:
+        return np.arange(len(pieces.scores))
+    near = cKDTree(_centres(pieces.boxes_xyxy)).query_ball_point(
+        _centres(whole.boxes_xyxy), _half_diagonals(whole.boxes_xyxy)
+    )
+    is_held = np.zeros(len(pieces.scores), dtype=np.bool_)
+    areas = box_areas(pieces.boxes_xyxy)
+    for row, found in enumerate(near):
+        rows = np.array(found, dtype=np.int64)
+        shared = intersection_areas(whole.boxes_xyxy[row][None], pieces.boxes_xyxy[rows])[0]
+        is_held[rows[shared >= _CUT_SHARE * areas[rows]]] = True
+    return np.flatnonzero(~is_held)
+
+
+def _join_pieces(pieces: Detections) -> Detections:
+    """Overlapping cut pieces as one box each, with the score and group of the best piece."""
+    n = len(pieces.scores)
+    if n == 0:
+        return pieces
+    clusters = _cluster(pieces.boxes_xyxy)
+    rows = np.array([min(cluster) for cluster in clusters], dtype=np.int64)
+    best = take_detections(pieces, rows)
+    for index, cluster in enumerate(clusters):
+        if len(cluster) > 1:
+            members = pieces.boxes_xyxy[cluster]
+            box = np.concatenate([members[:, :2].min(axis=0), members[:, 2:].max(axis=0)])
+            best.boxes_xyxy[index] = box
+            best.ellipses[index] = _ellipse_of_box(box)
+    return best
+
+
+def _cluster(boxes_xyxy: Floats) -> list[list[int]]:
+    n = len(boxes_xyxy)
+    near = cKDTree(_centres(boxes_xyxy)).query_ball_point(
+        _centres(boxes_xyxy), 2 * _half_diagonals(boxes_xyxy)
+    )
+    clusters: list[list[int]] = []
+    home: dict[int, list[int]] = {}
+    for row in range(n):
+        earlier = np.array([other for other in near[row] if other < row], dtype=np.int64)
+        shares = _overlap_shares(boxes_xyxy[row], boxes_xyxy[earlier])
+        joined = sorted(int(other) for other in earlier[shares >= _PIECE_SHARE])
+        cluster = home[joined[0]] if joined else []
+        if not joined:
+            clusters.append(cluster)
+        cluster.append(row)
+        home[row] = cluster
+    return clusters
+
+
+def _overlap_shares(box_xyxy: Floats, others_xyxy: Floats) -> Floats:
+    shared = intersection_areas(box_xyxy[None], others_xyxy)[0]
+    smaller = np.minimum(box_areas(box_xyxy[None])[0], box_areas(others_xyxy))
+    return np.divide(shared, smaller, out=np.zeros_like(shared), where=smaller > 0)
+
+
+def _ellipse_of_box(box_xyxy: Floats) -> Floats:
+    width, height = box_xyxy[2:] - box_xyxy[:2]
+    centre = _centres(box_xyxy[None])[0]
+    return np.array([*centre, max(width, height), min(width, height), 90.0 if height > width else 0.0])
+
+
+def _drop_clumps(ordered: Detections) -> NDArray[np.int64]:
+    """Rows left when boxes go that are filled by two or more better ones."""
+    n = len(ordered.scores)
+    if n == 0:
+        return np.zeros(0, dtype=np.int64)
+    boxes = ordered.boxes_xyxy
+    areas = box_areas(boxes)
+    near = cKDTree(_centres(boxes)).query_ball_point(_centres(boxes), _half_diagonals(boxes))
+    is_clump = np.zeros(n, dtype=np.bool_)
+    for row in range(n):
+        better = np.array([other for other in near[row] if other < row], dtype=np.int64)
+        shared = intersection_areas(boxes[row][None], boxes[better])[0]
+        inside = better[shared >= _PART_SHARE * areas[better]]
+        is_clump[row] = len(inside) >= 2 and areas[inside].sum() >= _CLUMP_SHARE * areas[row]
+    return np.flatnonzero(~is_clump)
+
+
+def _centres(boxes_xyxy: Floats) -> Floats:
+    centres: Floats = (boxes_xyxy[:, :2] + boxes_xyxy[:, 2:]) / 2
+    return centres
+
+
+def _half_diagonals(boxes_xyxy: Floats) -> Floats:
+    diagonals: Floats = np.linalg.norm(boxes_xyxy[:, 2:] - boxes_xyxy[:, :2], axis=1)
+    return diagonals / 2
+
+
+def _widths(detections: Detections) -> Floats:
+    """Width of each outline, in pixels: the network's guess, but never beyond the box's shorter side."""
+    sides = detections.boxes_xyxy[:, 2:] - detections.boxes_xyxy[:, :2]
+    return np.minimum(detections.ellipses[:, 3], sides.min(axis=1, initial=np.inf))

@@ -1,0 +1,128 @@
+"""A proposal, and the detections it is made of, as JSON values and back."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from triage.errors import RecordError
+from triage.groups import read_groups
+from triage.merge import join_detections
+from triage.records import Candidate, Detections, Ellipse, Proposal, SizeCheck
+
+CAUTION = (
+    "Candidates are places for a person to look at, never a diagnosis: a trained reader marks every one, and the "
+    "licensed veterinarian decides. An empty list proves nothing: whatever was not sampled, not floated, out of "
+    "focus, too small for the picture or missed is not listed. Eggs, cysts and oocysts may be able to infect "
+    "people: handle samples by your local rules, with gloves, and wash your hands."
+)
+
+
+def proposal_to_json(proposal: Proposal) -> dict[str, Any]:
+    """The proposal as plain values for `json.dumps`; the same proposal always gives the same bytes.
+
+    Notes
+    -----
+    Pixels have two decimals, µm two, scores and shares four.
+    """
+    return {
+        "image": {
+            "file_name": proposal.file_name,
+            "sha256": proposal.sha256,
+            "width": proposal.width,
+            "height": proposal.height,
+        },
+        "calibration": proposal.calibration,
+        "detector": proposal.detector,
+        "adequacy": {
+            "assessed_fraction": proposal.adequacy.assessed_fraction,
+            "notes": list(proposal.adequacy.notes),
+            "groups_not_resolvable": list(proposal.adequacy.groups_not_resolvable),
+        },
+        "candidates": [_candidate_to_json(candidate) for candidate in proposal.candidates],
+        "caution": proposal.caution,
+    }
+
+
+def _candidate_to_json(candidate: Candidate) -> dict[str, Any]:
+    return {
+        "rank": candidate.rank,
+        "bbox": [round(value, 2) for value in candidate.bbox_xywh],
+        "score": round(candidate.score, 4),
+        "group": candidate.group,
+        "group_scores": _round_shares(candidate.group_scores),
+        "length_um": _round_um(candidate.length_um),
+        "width_um": _round_um(candidate.width_um),
+        "length_um_sd": _round_um(candidate.length_um_sd),
+        "width_um_sd": _round_um(candidate.width_um_sd),
+        "ellipse": _ellipse_to_json(candidate.ellipse),
+        "size_check": _size_check_to_json(candidate.size_check),
+        "reasons": list(candidate.reasons),
+        "look_alike_scores": _round_shares(candidate.look_alike_scores),
+        "above_cut": candidate.is_above_cut,
+        "cut_off": candidate.is_cut_off,
+    }
+
+
+def _round_shares(shares: dict[str, float]) -> dict[str, float]:
+    return {name: round(share, 4) for name, share in shares.items()}
+
+
+def _round_um(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)
+
+
+def _ellipse_to_json(ellipse: Ellipse | None) -> dict[str, float] | None:
+    if ellipse is None:
+        return None
+    values = {name: round(value, 2) for name, value in asdict(ellipse).items()}
+    # Rounding must not leave -90 < angle <= 90: -89.996 is the same axis as 90.
+    return values | {"angle_deg": 90.0 if values["angle_deg"] == -90.0 else values["angle_deg"]}
+
+
+def _size_check_to_json(check: SizeCheck) -> dict[str, Any]:
+    return {
+        "result": check.result,
+        "taxa": [
+            {
+                "taxon": taxon.taxon,
+                "result": taxon.result,
+                "length_range_um": list(taxon.length_range_um) if taxon.length_range_um else None,
+                "width_range_um": list(taxon.width_range_um) if taxon.width_range_um else None,
+                "source": taxon.source,
+                "other_figures": list(taxon.other_figures),
+            }
+            for taxon in check.taxa
+        ],
+    }
+
+
+def detections_to_json(detections: Detections) -> dict[str, list[Any]]:
+    """Detections as plain lists, exact to the last bit, for steps that are stored and resumed."""
+    whole = join_detections([detections], detections.group_scores.shape[1])
+    return {name: array.tolist() for name, array in vars(whole).items()}
+
+
+def detections_from_json(values: dict[str, list[Any]]) -> Detections:
+    """Detections from what `detections_to_json` returned.
+
+    Raises
+    ------
+    RecordError
+        If a list is missing or the lists don't belong together.
+    """
+    try:
+        n = len(values["scores"])
+        return Detections(
+            boxes_xyxy=np.array(values["boxes_xyxy"], dtype=np.float64).reshape(n, 4),
+            scores=np.array(values["scores"], dtype=np.float64).reshape(n),
+            group_scores=np.array(values["group_scores"], dtype=np.float64).reshape(n, len(read_groups())),
+            ellipses=np.array(values["ellipses"], dtype=np.float64).reshape(n, 5),
+            is_cut=np.array(values["is_cut"], dtype=np.bool_).reshape(n),
+        )
+    except (KeyError, ValueError, TypeError) as err:
+        raise RecordError(
+            f"Stored detections can't be read ({err}); five lists of one length are needed. Run this step again."
+        ) from err

@@ -1,0 +1,109 @@
+"""Says in plain words why a candidate is shown and what speaks for or against a group."""
+
+from __future__ import annotations
+
+from triage.groups import find_group
+from triage.records import Ellipse, SizeCheck, TaxonCheck
+from triage.size_check import MeasuredSize
+
+# Shares below this are noise to a reader.
+_LEAST_SHARE = 0.1
+
+
+def explain_candidate(
+    *,
+    group: str,
+    shares: dict[str, float],
+    ellipse: Ellipse | None,
+    size: MeasuredSize | None,
+    size_check: SizeCheck,
+    is_cut_off: bool,
+) -> tuple[str, ...]:
+    """Short sentences for one candidate, most telling first.
+
+    Parameters
+    ----------
+    group : str
+        The group it is listed under.
+    shares : dict of str to float
+        Share of every group and look-alike.
+    ellipse : Ellipse or None
+    size : MeasuredSize or None
+    size_check : SizeCheck
+    is_cut_off : bool
+        Whether the picture's edge cuts the object.
+    """
+    sentences = [
+        _explain_group(group, shares),
+        *_explain_look_alikes(shares),
+        _explain_outline(ellipse, is_cut_off),
+        *_explain_size(size, size_check),
+    ]
+    return tuple(sentences)
+
+
+def _explain_group(group: str, shares: dict[str, float]) -> str:
+    said = f"Resembles {_name(group)}, share {shares[group]:.2f}"
+    others = {
+        name: share
+        for name, share in shares.items()
+        if name != group and share >= _LEAST_SHARE and find_group(name).kind == "candidate"
+    }
+    if not others:
+        return f"{said}."
+    runner_up = max(others, key=lambda name: others[name])
+    return f"{said}; next {_name(runner_up)}, share {others[runner_up]:.2f}."
+
+
+def _explain_look_alikes(shares: dict[str, float]) -> list[str]:
+    strong = {
+        name: share
+        for name, share in shares.items()
+        if share >= _LEAST_SHARE and find_group(name).kind == "look_alike"
+    }
+    if not strong:
+        return []
+    name = max(strong, key=lambda name: strong[name])
+    return [f"Also resembles {_name(name)}, share {strong[name]:.2f}."]
+
+
+def _explain_outline(ellipse: Ellipse | None, is_cut_off: bool) -> str:
+    if is_cut_off:
+        return "The edge of the picture cuts it, so its size is only the detector's own estimate."
+    if ellipse is None:
+        return "No closed outline was found, so its size is only the detector's own estimate."
+    return f"A closed outline was found, {ellipse.length_px / ellipse.width_px:.2f} times as long as wide."
+
+
+def _explain_size(size: MeasuredSize | None, check: SizeCheck) -> list[str]:
+    if size is None:
+        return ["The scale is unknown, so its size was not measured."]
+    measured = (
+        f"Measures {size.length_um:.1f} ± {size.length_um_sd:.1f} x {size.width_um:.1f} ± {size.width_um_sd:.1f} µm "
+        "(one standard uncertainty)."
+    )
+    return [measured, _explain_check(check)]
+
+
+def _explain_check(check: SizeCheck) -> str:
+    fitting = [taxon for taxon in check.taxa if taxon.result == "fits"]
+    if fitting:
+        names = ", ".join(taxon.taxon for taxon in fitting[1:4])
+        also = f" Also fits {names}." if names else ""
+        return f"Fits the published size of {_describe(fitting[0])}.{also}"
+    outside = [taxon for taxon in check.taxa if taxon.result == "does not fit"]
+    if outside:
+        return f"Lies outside the published sizes of this group, for instance {_describe(outside[0])}."
+    return "No range from a source that was read is at hand for this group."
+
+
+def _describe(taxon: TaxonCheck) -> str:
+    ranges = " x ".join(
+        f"{bounds[0]:g}-{bounds[1]:g}" for bounds in (taxon.length_range_um, taxon.width_range_um) if bounds
+    )
+    return f"{taxon.taxon} ({ranges} µm; {taxon.source})"
+
+
+def _name(group: str) -> str:
+    label = find_group(group).label
+    return label[0].lower() + label[1:]

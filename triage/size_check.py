@@ -1,0 +1,87 @@
+"""Compares a measured size with the published ranges; it never drops a candidate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from triage.morphometrics import Range, TaxonReference, find_references
+from triage.records import SizeCheck, TaxonCheck
+
+# A measured value may lie this many standard uncertainties beyond a printed bound and still fit it.
+COVERAGE_FACTOR = 2.0
+
+
+@dataclass(frozen=True)
+class MeasuredSize:
+    """Length and width in µm with their standard uncertainties."""
+
+    length_um: float
+    width_um: float
+    length_um_sd: float
+    width_um_sd: float
+
+
+def check_size(size: MeasuredSize | None, group: str, *, host: str | None = None) -> SizeCheck:
+    """How a measured size sits in what is published for each taxon of a group.
+
+    Parameters
+    ----------
+    size : MeasuredSize or None
+        None where the picture has no calibration.
+    group : str
+        A name from `triage.groups`.
+    host : str, optional
+        `dog` or `cat` narrows the taxa.
+
+    Returns
+    -------
+    check : SizeCheck
+        `fits` when one taxon's does, `does not fit` when taxa with a range exist and none does,
+        `no reference` when no source that was read gives a range, `no calibration` without a size.
+
+    Notes
+    -----
+    Two standard uncertainties are allowed on both sides, about 95 % (JCGM 100:2008, 6.3.3). A size that fits
+    is no name: several taxa share sizes.
+    """
+    checks = tuple(_check_taxon(size, reference) for reference in find_references(group, host))
+    if size is None:
+        return SizeCheck("no calibration", checks)
+    results = {check.result for check in checks}
+    for result in ("fits", "does not fit"):
+        if result in results:
+            return SizeCheck(result, checks)
+    return SizeCheck("no reference", checks)
+
+
+def _check_taxon(size: MeasuredSize | None, reference: TaxonReference) -> TaxonCheck:
+    return TaxonCheck(
+        taxon=reference.taxon,
+        result=_compare(size, reference),
+        length_range_um=reference.length_range_um,
+        width_range_um=reference.width_range_um,
+        source=reference.source or "no range from a source that was read",
+        other_figures=reference.other_figures,
+    )
+
+
+def _compare(size: MeasuredSize | None, reference: TaxonReference) -> str:
+    if size is None:
+        return "no calibration"
+    pairs = [
+        (size.length_um, size.length_um_sd, reference.length_range_um),
+        (size.width_um, size.width_um_sd, reference.width_range_um),
+    ]
+    known = [(value, sd, bounds) for value, sd, bounds in pairs if bounds is not None]
+    if not known:
+        return "no reference"
+    return "fits" if all(_is_within(*one) for one in known) else "does not fit"
+
+
+def _is_within(value: float, sd: float, bounds: Range) -> bool:
+    return distance_outside(value, bounds) <= COVERAGE_FACTOR * sd
+
+
+def distance_outside(value: float, bounds: Range) -> float:
+    """How far a value lies outside its bounds, in the unit of both; 0 inside."""
+    return max(bounds[0] - value, value - bounds[1], 0.0)

@@ -1,0 +1,135 @@
+"""Plans overlapping tiles, cuts them, and carries what is found in them back to the picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from triage.boxes import clip_boxes
+from triage.images import Picture
+from triage.records import Detections
+
+# A box this close to a tile's edge, in tile pixels, is taken as cut by it.
+_CUT_MARGIN_PX = 3.0
+
+
+@dataclass(frozen=True)
+class Tile:
+    """A rectangle of a resampled picture; smaller than the detector's tile only where the picture is.
+
+    Attributes
+    ----------
+    x, y, width, height : int
+        In pixels of the resampled picture.
+    frame_hw : tuple of int
+        Rows and columns of the resampled picture.
+    """
+
+    x: int
+    y: int
+    width: int
+    height: int
+    frame_hw: tuple[int, int]
+
+
+def plan_tiles(shape_hw: tuple[int, int], tile_px: int, overlap_px: int) -> tuple[Tile, ...]:
+    """Tiles that cover every pixel, row by row; the last of a row or column is pulled inward.
+
+    Parameters
+    ----------
+    shape_hw : tuple of int
+        Rows and columns of the resampled picture.
+    tile_px : int
+        Side of a tile.
+    overlap_px : int
+        Least overlap of neighbours; 0 <= overlap_px < tile_px.
+
+    Returns
+    -------
+    tiles : tuple of Tile
+        ceil((side - overlap_px) / (tile_px - overlap_px)) along each side that is longer than a tile, else 1.
+
+    Raises
+    ------
+    ValueError
+        If the overlap is not below the tile's side.
+    """
+    if not 0 <= overlap_px < tile_px:
+        raise ValueError(f"overlap_px must be 0 or more and below {tile_px}, received {overlap_px}.")
+    height, width = shape_hw
+    return tuple(
+        Tile(x, y, min(tile_px, width), min(tile_px, height), shape_hw)
+        for y in _plan_starts(height, tile_px, overlap_px)
+        for x in _plan_starts(width, tile_px, overlap_px)
+    )
+
+
+def _plan_starts(side: int, tile_px: int, overlap_px: int) -> list[int]:
+    if side <= tile_px:
+        return [0]
+    n = -(-(side - overlap_px) // (tile_px - overlap_px))
+    return [min(index * (tile_px - overlap_px), side - tile_px) for index in range(n)]
+
+
+def cut_tile(picture: Picture, tile: Tile, tile_px: int) -> NDArray[np.uint8]:
+    """Pixels of a tile as shape (tile_px, tile_px, 3); what lies outside the picture takes its median colour.
+
+    Notes
+    -----
+    A mirrored border would show half an object twice, as a whole one, so it is not used.
+    """
+    pixels = picture.read_region(tile.x, tile.y, tile.width, tile.height, scaled_to_hw=tile.frame_hw)
+    if (tile.height, tile.width) == (tile_px, tile_px):
+        return pixels
+    padded = np.empty((tile_px, tile_px, 3), dtype=np.uint8)
+    padded[:] = np.median(pixels.reshape(-1, 3), axis=0).astype(np.uint8)
+    padded[: tile.height, : tile.width] = pixels
+    return padded
+
+
+def to_picture_frame(found: Detections, tile: Tile, picture_hw: tuple[int, int]) -> Detections:
+    """Detections of one tile in pixels of the original picture; those outside the picture are left out.
+
+    Parameters
+    ----------
+    found : Detections
+        In the tile's frame.
+    tile : Tile
+    picture_hw : tuple of int
+        Rows and columns of the original picture.
+
+    Returns
+    -------
+    detections : Detections
+        With `is_cut` set for boxes that touch an edge of the tile inside the picture.
+    """
+    clipped = clip_boxes(found.boxes_xyxy, (tile.height, tile.width))
+    is_inside = np.all(clipped[:, 2:] - clipped[:, :2] >= 1.0, axis=1)
+    clipped = clipped[is_inside]
+    per_px = np.array([picture_hw[1] / tile.frame_hw[1], picture_hw[0] / tile.frame_hw[0]])
+    shift = np.array([tile.x, tile.y], dtype=np.float64)
+    boxes = (clipped + np.tile(shift, 2)) * np.tile(per_px, 2)
+    ellipses = found.ellipses[is_inside].copy()
+    ellipses[:, :2] = (ellipses[:, :2] + shift) * per_px
+    ellipses[:, 2:4] *= float(np.sqrt(per_px.prod()))
+    return Detections(
+        boxes_xyxy=clip_boxes(boxes, picture_hw),
+        scores=found.scores[is_inside],
+        group_scores=found.group_scores[is_inside],
+        ellipses=ellipses,
+        is_cut=_touches_inner_edge(clipped, tile),
+    )
+
+
+def _touches_inner_edge(boxes_xyxy: NDArray[np.float64], tile: Tile) -> NDArray[np.bool_]:
+    rows, columns = tile.frame_hw
+    near_left_top = boxes_xyxy[:, :2] < _CUT_MARGIN_PX
+    near_right_bottom = boxes_xyxy[:, 2:] > np.array([tile.width, tile.height]) - _CUT_MARGIN_PX
+    has_left_top = np.array([tile.x > 0, tile.y > 0])
+    has_right_bottom = np.array([tile.x + tile.width < columns, tile.y + tile.height < rows])
+    touches: NDArray[np.bool_] = np.any(
+        (near_left_top & has_left_top) | (near_right_bottom & has_right_bottom), axis=1
+    )
+    return touches
