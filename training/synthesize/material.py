@@ -55,9 +55,9 @@ class Samples:
         size = self.texture.shape[-1]
         cell = self.of(cell_um) if isinstance(cell_um, Tensor) else cell_um
         step = size / 2**channel
-        x = (self.u_um / cell * step + self.of(self.offset[:, 0]) * size).long() % size
-        y = (self.v_um / cell * step + self.of(self.offset[:, 1]) * size).long() % size
-        return self.texture[channel, y, x]
+        x = self.u_um / cell * step + self.of(self.offset[:, 0]) * size
+        y = self.v_um / cell * step + self.of(self.offset[:, 1]) * size
+        return sample_plane(self.texture[channel], x, y)
 
 
 @dataclass(frozen=True)
@@ -75,6 +75,19 @@ class Material:
 
     density: Tensor
     path_um: Tensor
+
+
+def sample_plane(plane: Tensor, x: Tensor, y: Tensor) -> Tensor:
+    """Bilinear value of a tileable square plane (T, T) at texel places `x`, `y`, wrapped around."""
+    size = plane.shape[-1]
+    left, top = torch.floor(x), torch.floor(y)
+    right_share, lower_share = x - left, y - top
+    column, row = left.long() % size, top.long() % size
+    next_column, next_row = (column + 1) % size, (row + 1) % size
+    flat = plane.reshape(-1)
+    upper = torch.lerp(flat[row * size + column], flat[row * size + next_column], right_share)
+    lower = torch.lerp(flat[next_row * size + column], flat[next_row * size + next_column], right_share)
+    return torch.lerp(upper, lower, lower_share)
 
 
 def soft_step(distance_um: Tensor, edge_um: Tensor | float) -> Tensor:

@@ -1,0 +1,231 @@
+"""Clutter that nobody labels: specks, bacteria, yeast-like dots, crumbs, fibres, plant fragments, blots.
+
+Drawn like the kinds, through the same canvas; only the table of truth leaves them out. Sizes follow the
+pixel size loosely, since debris looks alike at every magnification.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+
+from training.synthesize.material import Material, Samples, soft_step
+
+Parameters = dict[str, NDArray[np.float32]]
+
+_BROWN = (0.45, 0.7, 1.0)
+_GREY = (0.95, 0.95, 1.0)
+_GOLD = (0.2, 0.5, 1.0)
+_GREEN = (0.9, 0.5, 1.0)
+
+
+@dataclass(frozen=True)
+class Speck:
+    """One sort of clutter.
+
+    Attributes
+    ----------
+    draw_parameters : callable(rng, n, um_per_px) -> dict of float32 arrays (n, ...)
+    material : callable(samples, parameters) -> Material
+    per_mpx : tuple of float
+        Fewest and most in a million pixels, at full clutter.
+    """
+
+    draw_parameters: Callable[[np.random.Generator, int, float], Parameters]
+    material: Callable[[Samples, dict[str, Tensor]], Material]
+    per_mpx: tuple[float, float]
+
+
+def _spread(rng: np.random.Generator, n: int, low: float, high: float) -> NDArray[np.float32]:
+    """Log-uniform between `low` and `high`."""
+    return np.exp(rng.uniform(np.log(low), np.log(high), n)).astype(np.float32)
+
+
+def _loosely(um_per_px: float) -> float:
+    """Factor on sizes: 1 at 0.2 µm a pixel, growing slower than the pixel."""
+    return float((um_per_px / 0.2) ** 0.6)
+
+
+def _pick_tint(rng: np.random.Generator, n: int, *tints: tuple[float, ...]) -> NDArray[np.float32]:
+    return np.asarray(tints, np.float32)[rng.integers(0, len(tints), n)]
+
+
+def _draw_capsules(
+    rng: np.random.Generator, half_length: NDArray[np.float32], half_width: NDArray[np.float32], bend: float
+) -> Parameters:
+    """A round-ended rod bent to an arc; `bend` is the most it leaves its chord, in half-lengths."""
+    n = len(half_length)
+    return {
+        "half_length_um": half_length,
+        "half_width_um": half_width,
+        "sag_um": (half_length * rng.uniform(-bend, bend, n)).astype(np.float32),
+        "reach_um": (half_length * (1 + abs(bend)) + half_width * 2).astype(np.float32),
+    }
+
+
+def _inside_capsule(samples: Samples, parameters: dict[str, Tensor]) -> Tensor:
+    """Share of the half-width from the bent axis: 0 on it, 1 at the surface."""
+    half_length = samples.of(parameters["half_length_um"])
+    half_width = samples.of(parameters["half_width_um"])
+    along = samples.u_um / half_length
+    across = samples.v_um - samples.of(parameters["sag_um"]) * (along**2 - 0.5)
+    beyond = (samples.u_um.abs() - half_length + half_width).clamp(min=0)
+    return torch.hypot(across, beyond) / half_width
+
+
+def _ball_chord(share: Tensor) -> Tensor:
+    return (1 - share**2).clamp(min=0).sqrt()
+
+
+def _tinted(amount: Tensor, samples: Samples, parameters: dict[str, Tensor]) -> Tensor:
+    return amount[:, None] * samples.of(parameters["tint"])
+
+
+def _draw_grains(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
+    half = _spread(rng, n, 0.25, 1.6) * _loosely(um_per_px)
+    dark = rng.random(n) < 0.25
+    return _draw_capsules(rng, half * rng.uniform(1, 1.6, n).astype(np.float32), half, 0.1) | {
+        "path_um": (half * rng.uniform(0.03, 0.18, n) * np.where(rng.random(n) < 0.15, -1, 1)).astype(
+            np.float32
+        ),
+        "dark": np.where(dark, rng.uniform(0.2, 0.9, n), rng.uniform(0, 0.12, n)).astype(np.float32),
+        "tint": _pick_tint(rng, n, _GREY, _BROWN, _GREY, _GOLD),
+    }
+
+
+def _draw_rods(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
+    width = np.full(n, rng.uniform(0.3, 0.6) * _loosely(um_per_px), np.float32)
+    length = (width * _spread(rng, n, 1.5, 7.0)).astype(np.float32)
+    return _draw_capsules(rng, length, width, 0.15) | {
+        "path_um": (width * rng.uniform(0.05, 0.16, n)).astype(np.float32),
+        "dark": rng.uniform(0, 0.08, n).astype(np.float32),
+        "tint": _pick_tint(rng, n, _GREY),
+    }
+
+
+def _draw_fibres(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
+    length = _spread(rng, n, 60, 400) * um_per_px
+    width = np.minimum(_spread(rng, n, 0.7, 5.0) * _loosely(um_per_px), length / 8).astype(np.float32)
+    return _draw_capsules(rng, length.astype(np.float32), width, 0.35) | {
+        "path_um": (width * rng.uniform(0.02, 0.12, n)).astype(np.float32),
+        "dark": (rng.uniform(0, 0.5, n) * (rng.random(n) < 0.6)).astype(np.float32),
+        "tint": _pick_tint(rng, n, _GREY, _BROWN, _GOLD, (1.0, 0.6, 0.2)),
+    }
+
+
+def _capsule_material(samples: Samples, parameters: dict[str, Tensor]) -> Material:
+    chord = _ball_chord(_inside_capsule(samples, parameters))
+    density = _tinted(chord * samples.of(parameters["dark"]), samples, parameters)
+    return Material(density, chord * samples.of(parameters["path_um"]))
+
+
+def _draw_yeast(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
+    half = _spread(rng, n, 1.0, 2.8) * _loosely(um_per_px)
+    return _draw_capsules(rng, half * rng.uniform(1.0, 1.5, n).astype(np.float32), half, 0.0) | {
+        "path_um": (half * rng.uniform(0.03, 0.1, n)).astype(np.float32),
+        "dark": rng.uniform(0.0, 0.25, n).astype(np.float32),
+        "tint": _pick_tint(rng, n, _GREY, _BROWN),
+    }
+
+
+def _yeast_material(samples: Samples, parameters: dict[str, Tensor]) -> Material:
+    share = _inside_capsule(samples, parameters)
+    chord = _ball_chord(share)
+    nucleus = soft_step(share - 0.35, 0.3) * 0.5
+    wall = _ball_chord(share) - 0.8 * _ball_chord(share / 0.8)
+    density = _tinted(samples.of(parameters["dark"]) * (wall * 2 + nucleus), samples, parameters)
+    return Material(density, (chord + nucleus + wall) * samples.of(parameters["path_um"]))
+
+
+def _draw_crumbs(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
+    half = _spread(rng, n, 2.0, 22.0) * _loosely(um_per_px)
+    return {
+        "half_um": half,
+        "flat": rng.uniform(0.4, 1.0, n).astype(np.float32),
+        "ragged": rng.uniform(0.15, 0.6, n).astype(np.float32),
+        "dark": _spread(rng, n, 0.08, 1.6),
+        "path_um": (rng.uniform(0.05, 0.5, n) * _loosely(um_per_px)).astype(np.float32),
+        "cell_um": (half * rng.uniform(0.4, 1.2, n)).astype(np.float32),
+        "tint": _pick_tint(rng, n, _BROWN, _BROWN, _GREY, _GOLD, _GREEN),
+        "reach_um": half * 1.6,
+    }
+
+
+def _crumb_material(samples: Samples, parameters: dict[str, Tensor]) -> Material:
+    half, cell = samples.of(parameters["half_um"]), parameters["cell_um"]
+    coarse, fine = samples.sample_texture(3, cell * 8), samples.sample_texture(5, cell * 16)
+    distance = torch.hypot(samples.u_um, samples.v_um / samples.of(parameters["flat"])) / half
+    level = 1 - distance + samples.of(parameters["ragged"]) * (0.7 * coarse + 0.35 * fine)
+    body = (level * 6).clamp(0, 1) * (distance < 1.5)
+    grain = (0.75 + 0.35 * samples.sample_texture(6, cell * 10)).clamp(min=0)
+    density = _tinted(samples.of(parameters["dark"]) * body * grain, samples, parameters)
+    relief = body * (0.6 + 0.5 * fine + 0.4 * samples.sample_texture(6, cell * 12))
+    return Material(density, samples.of(parameters["path_um"]) * relief)
+
+
+def _draw_plants(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
+    half = _spread(rng, n, 30, 140) * um_per_px
+    flat = rng.uniform(0.25, 0.9, n).astype(np.float32)
+    return {
+        "half_um": half.astype(np.float32),
+        "flat": flat,
+        "cell_length_um": (half * rng.uniform(0.3, 1.0, n)).astype(np.float32),
+        "cell_width_um": (half * flat * rng.uniform(0.25, 0.8, n)).astype(np.float32),
+        "wall_um": (half * rng.uniform(0.02, 0.06, n)).astype(np.float32),
+        "dark": _spread(rng, n, 0.03, 0.5),
+        "path_um": (rng.uniform(0.1, 0.6, n) * _loosely(um_per_px)).astype(np.float32),
+        "tint": _pick_tint(rng, n, _BROWN, _GREEN, _GOLD, _GREY),
+        "reach_um": (half * 1.35).astype(np.float32),
+    }
+
+
+def _plant_material(samples: Samples, parameters: dict[str, Tensor]) -> Material:
+    half = samples.of(parameters["half_um"])
+    push = 0.12 * half
+    u = samples.u_um + push * samples.sample_texture(2, parameters["half_um"] * 4)
+    v = samples.v_um + push * samples.sample_texture(3, parameters["half_um"] * 4)
+    row = torch.floor(v / samples.of(parameters["cell_width_um"]))
+    to_side = _to_wall(v, samples.of(parameters["cell_width_um"]))
+    to_end = _to_wall(u + row * 0.37 * half, samples.of(parameters["cell_length_um"]))
+    wall_um = samples.of(parameters["wall_um"])
+    edge = torch.maximum(u.abs() - half, v.abs() - half * samples.of(parameters["flat"]))
+    body = soft_step(edge, wall_um)
+    wall = soft_step(torch.minimum(torch.minimum(to_side, to_end), edge.abs()) - wall_um, wall_um)
+    mottle = (0.4 + 0.25 * samples.sample_texture(5, parameters["half_um"])).clamp(min=0)
+    density = _tinted(samples.of(parameters["dark"]) * body * (mottle + wall), samples, parameters)
+    return Material(density, samples.of(parameters["path_um"]) * body * (0.3 + wall + 0.2 * mottle))
+
+
+def _to_wall(place: Tensor, spacing: Tensor) -> Tensor:
+    """Distance to the nearest multiple of `spacing`."""
+    return (place - torch.round(place / spacing) * spacing).abs()
+
+
+def _draw_blots(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
+    half = (_spread(rng, n, 6, 60) * um_per_px).astype(np.float32)
+    return {
+        "half_um": half,
+        "flat": rng.uniform(0.5, 1.0, n).astype(np.float32),
+        "ragged": rng.uniform(0.0, 0.5, n).astype(np.float32),
+        "dark": (_spread(rng, n, 0.03, 0.6) * np.where(rng.random(n) < 0.15, -0.3, 1)).astype(np.float32),
+        "path_um": rng.uniform(-0.3, 0.6, n).astype(np.float32),
+        "cell_um": half,
+        "tint": _pick_tint(rng, n, _BROWN, _GREY, _GREY),
+        "reach_um": half * 1.6,
+    }
+
+
+SPECKS: dict[str, Speck] = {
+    "grain": Speck(_draw_grains, _capsule_material, (200, 9000)),
+    "rod": Speck(_draw_rods, _capsule_material, (0, 2500)),
+    "yeast": Speck(_draw_yeast, _yeast_material, (0, 250)),
+    "crumb": Speck(_draw_crumbs, _crumb_material, (5, 350)),
+    "fibre": Speck(_draw_fibres, _capsule_material, (0, 14)),
+    "plant": Speck(_draw_plants, _plant_material, (0, 9)),
+    "blot": Speck(_draw_blots, _crumb_material, (10, 160)),
+}

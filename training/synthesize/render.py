@@ -1,0 +1,83 @@
+"""Scenes to pictures: material on the canvas, through the microscope, into the camera."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from training.synthesize.camera import light_up, take_picture
+from training.synthesize.canvas import MARGIN_PX, Canvas, blank_canvas, splat
+from training.synthesize.clutter import SPECKS
+from training.synthesize.debris import add_debris
+from training.synthesize.kinds import KINDS
+from training.synthesize.kinds.kind import Kind
+from training.synthesize.optics import form_image
+from training.synthesize.scene import Scene
+from training.synthesize.truth import TileTruth, tell_truth
+
+
+@torch.no_grad()
+def render_scenes(
+    scenes: Sequence[Scene], device: torch.device | str = "cpu", *, kinds: Mapping[str, Kind] = KINDS
+) -> tuple[Tensor, list[TileTruth]]:
+    """Pictures of `scenes` (all of one size) and what is in them.
+
+    Parameters
+    ----------
+    scenes : sequence of Scene
+    device : torch.device or str
+    kinds : mapping of str to Kind
+        Where the scenes' objects are looked up.
+
+    Returns
+    -------
+    pictures : Tensor of shape (B, 3, H, W), uint8, on `device`
+    truths : list of TileTruth
+
+    Notes
+    -----
+    A picture depends on its own scene alone, whatever stands beside it in the batch. On a GPU sums run
+    in no fixed order, so single pixels may differ by a grey level between runs.
+    """
+    device = torch.device(device)
+    um_per_px = torch.tensor([scene.um_per_px for scene in scenes], dtype=torch.float32, device=device)
+    canvas = blank_canvas(scenes[0].shape_hw, um_per_px)
+    splat(canvas, SPECKS, [scene.specks for scene in scenes])
+    add_debris(canvas, _rows([scene.debris for scene in scenes], device))
+    hiding = _crop(canvas.density(), scenes[0].shape_hw).cpu().numpy()
+    splat(canvas, kinds, [scene.objects for scene in scenes])
+    light = _rows([scene.light for scene in scenes], device)
+    _stain(canvas, light)
+    seen = form_image(canvas, _rows([scene.optics for scene in scenes], device))
+    lit = light_up(_crop(seen, scenes[0].shape_hw), light)
+    keys = torch.tensor([scene.key for scene in scenes], device=device)
+    camera = _rows([scene.camera for scene in scenes], device)
+    pictures = take_picture(lit, camera, _rows([scene.marks for scene in scenes], device), keys)
+    return pictures, [tell_truth(scene, over, kinds) for scene, over in zip(scenes, hiding, strict=True)]
+
+
+def _rows(records: Sequence[Any], device: torch.device) -> dict[str, Tensor]:
+    """The fields of equal records as tensors, one row a record."""
+    return {
+        each.name: torch.tensor(
+            np.array([getattr(record, each.name) for record in records], np.float32), device=device
+        )
+        for each in fields(records[0])
+    }
+
+
+def _crop(planes: Tensor, shape_hw: tuple[int, int]) -> Tensor:
+    return planes[..., MARGIN_PX : MARGIN_PX + shape_hw[0], MARGIN_PX : MARGIN_PX + shape_hw[1]]
+
+
+def _stain(canvas: Canvas, light: dict[str, Tensor]) -> None:
+    """Colour the material: tint what absorbs, and let a stain sit in what is denser than the fluid."""
+    path = canvas.planes[3].clamp(min=0)
+    for colour in range(3):
+        tint, stain = (light[name][:, colour, None, None, None] for name in ("tint", "stain"))
+        canvas.planes[colour] = canvas.planes[colour] * tint + path * stain

@@ -1,0 +1,36 @@
+"""Endless drawn tiles for training, made where they are used."""
+
+from __future__ import annotations
+
+import torch
+from torch import Tensor
+
+from training.synthesize.render import render_scenes
+from training.synthesize.scene import draw_scene
+from training.synthesize.style import TRAINING, Style
+from training.synthesize.truth import TileTruth
+
+
+def draw_batch(
+    seed: int, *, n: int, tile_px: int, device: torch.device | str = "cpu", style: Style = TRAINING
+) -> tuple[Tensor, list[TileTruth]]:
+    """`n` tiles of the series `seed` and their truth.
+
+    Parameters
+    ----------
+    seed : int
+        Same seed, same tiles; tile i is the same whatever `n` is.
+    n : int
+    tile_px : int
+        Side of a tile.
+    device : torch.device or str
+    style : Style
+
+    Returns
+    -------
+    tiles : Tensor of shape (n, 3, tile_px, tile_px), uint8, on `device`
+    truths : list of TileTruth
+        Boxes are clipped to the tile, ellipses are whole; `visible` says how much of each object shows.
+    """
+    scenes = [draw_scene(seed, index, style, (tile_px, tile_px)) for index in range(n)]
+    return render_scenes(scenes, device)
