@@ -1,0 +1,68 @@
+"""The browser pages: thin shells; everything on them comes from the API by way of `web/static/js`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.templating import Jinja2Templates
+from starlette.responses import Response
+
+WEB_FOLDER = Path(__file__).parent / "web"
+STATIC_FOLDER = WEB_FOLDER / "static"
+
+router = APIRouter(include_in_schema=False)
+_templates = Jinja2Templates(directory=WEB_FOLDER / "templates")
+
+
+@router.get("/")
+def show_worklist(request: Request) -> Response:
+    """What waits, and second looks asked of the reader."""
+    return _render(request, "worklist.html")
+
+
+@router.get("/sign-in")
+def show_sign_in(request: Request) -> Response:
+    """The one page that needs no session."""
+    return _render(request, "sign-in.html")
+
+
+@router.get("/specimens/new")
+def show_specimen_form(request: Request) -> Response:
+    """File a specimen with its preparation facts."""
+    return _render(request, "file-specimen.html")
+
+
+@router.get("/specimens/{specimen_id}")
+def show_specimen(request: Request, specimen_id: str) -> Response:
+    """One specimen: preparation, pictures, second look and sign-off."""
+    return _render(request, "specimen.html", specimen_id=specimen_id)
+
+
+@router.get("/reading/{image_id}")
+def show_reading(request: Request, image_id: str) -> Response:
+    """One picture with its ranked candidates, to be marked."""
+    return _render(request, "reading.html", image_id=image_id)
+
+
+@router.get("/calibrations")
+def show_calibrations(request: Request) -> Response:
+    """Calibrations on record, and a form that adds one."""
+    return _render(request, "calibrations.html")
+
+
+@router.get("/labelled-sets")
+def show_labelled_sets(request: Request) -> Response:
+    """Labelled sets made so far, and a form that makes one."""
+    return _render(request, "labelled-sets.html")
+
+
+@router.get("/account")
+def show_account(request: Request) -> Response:
+    """The reader's own name, role and program tokens."""
+    return _render(request, "account.html")
+
+
+def _render(request: Request, template: str, **context: Any) -> Response:
+    return _templates.TemplateResponse(request, template, context)

@@ -1,0 +1,35 @@
+// Builds elements from text, never from markup, so that what people type stays text.
+
+export const byId = (id) => document.getElementById(id);
+
+/** An element; `properties` sets `class`, `data-*`/`aria-*` and other attributes, and `on…` listeners. */
+export function el(tag, properties = {}, ...children) {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(properties)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+    else element.setAttribute(name, value === true ? "" : String(value));
+  }
+  element.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
+  return element;
+}
+
+export function fill(element, ...children) {
+  element.replaceChildren(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
+  element.removeAttribute("aria-busy");
+}
+
+export function facts(list, pairs) {
+  fill(list, pairs.filter(([, value]) => value !== null && value !== undefined && value !== "")
+    .flatMap(([term, value]) => [el("dt", {}, term), el("dd", {}, value)]));
+}
+
+/** A state as symbol and words; `kind` is waits, works, done, empty or failed. */
+export function stateMark(kind, symbol, words) {
+  return el("span", { class: `state state-${kind}`, "data-symbol": symbol }, words);
+}
+
+/** Says a sentence to people who listen to the page. */
+export function announce(sentence) {
+  byId("announcer").textContent = sentence;
+}

@@ -1,0 +1,55 @@
+import { get, post } from "./api.js";
+import { byId, el, fill } from "./dom.js";
+import { startPage, submitting, withProblem } from "./page.js";
+import { countOf, dateTime } from "./words.js";
+
+const form = byId("set-form");
+const problem = byId("set-problem");
+let specimens = [];
+
+await startPage();
+form.addEventListener("change", () => { byId("set-specimens").hidden = form.which.value !== "some"; });
+form.addEventListener("submit", makeSet);
+await Promise.all([offerSpecimens(), showSets()]);
+
+async function offerSpecimens() {
+  const all = await withProblem(problem, () => get("/api/specimens?limit=200")) ?? [];
+  specimens = all.filter((specimen) => specimen.signed_off_at);
+  const boxes = specimens.map((specimen) => el("label", { class: "check" },
+    el("input", { type: "checkbox", name: "specimen", value: specimen.id }), specimen.code));
+  fill(byId("set-specimens"), boxes.length ? boxes : el("p", { class: "hint" }, "No specimen is signed off yet."));
+}
+
+async function makeSet(event) {
+  event.preventDefault();
+  const made = await submitting(form, problem, () => post("/api/labelled-sets", { specimen_ids: chosenIds() }));
+  if (made) await showSets();
+}
+
+function chosenIds() {
+  if (form.which.value === "all") return null;
+  const checked = new Set([...form.querySelectorAll("input[name=specimen]:checked")].map((box) => box.value));
+  return specimens.map((specimen) => specimen.id).filter((id) => checked.has(String(id)));
+}
+
+async function showSets() {
+  const sets = await withProblem(problem, () => get("/api/labelled-sets")) ?? [];
+  fill(byId("set-list"), sets.length ? setTable(sets) : el("p", { class: "empty" }, "No labelled set has been made yet."));
+}
+
+function setTable(sets) {
+  const heads = ["Set", "Made", "Pictures", "Labels", "File"];
+  return el("div", { class: "table-wrap" }, el("table", {},
+    el("thead", {}, el("tr", {}, heads.map((head) => el("th", { scope: "col" }, head)))),
+    el("tbody", {}, sets.map(setRow))));
+}
+
+function setRow(set) {
+  const address = set.download_url ?? `/api/labelled-sets/${set.id}.zip`;
+  return el("tr", {},
+    el("th", { scope: "row" }, `Set ${set.id}`),
+    el("td", { "data-label": "Made" }, dateTime(set.created_at)),
+    el("td", { "data-label": "Pictures" }, countOf(set.images, "picture")),
+    el("td", { "data-label": "Labels" }, countOf(set.annotations, "label")),
+    el("td", { "data-label": "File" }, el("a", { href: address, download: "" }, `Download set ${set.id}`)));
+}

@@ -1,0 +1,156 @@
+// All that is known of one candidate, and the answers a reader can give.
+
+import { byId, el, fill, stateMark } from "../dom.js";
+import { ANSWERS, dateTime, personName, sizeWords } from "../words.js";
+import { settlePart } from "./settle.js";
+
+const CROP_PX = 320;
+const SCORES_SHOWN = 4;
+const CHECK_SYMBOLS = { fits: "✓", "does not fit": "✕", "no reference": "–", "no calibration": "–" };
+
+export function showCandidatePanel(desk) {
+  const item = desk.current();
+  fill(byId("candidate-panel"), item ? candidatePanel(item, desk) : emptyPanel(desk));
+}
+
+function emptyPanel(desk) {
+  if (desk.isWithheld) return null;
+  const words = "The tool points at no candidate above its cut here. That does not say that the slide is empty: look over the whole picture, and add what you see.";
+  return el("div", { class: "panel candidate" }, el("h2", {}, "No candidate chosen"), el("p", {}, words));
+}
+
+function candidatePanel(item, desk) {
+  return el("article", { class: "panel candidate", "aria-labelledby": "candidate-heading" },
+    head(item, desk), top(item, desk),
+    el("p", { class: "problem", id: "mark-problem", role: "alert" }, desk.refusals.get(item.id) ?? ""),
+    desk.canMark() && answers(item, desk),
+    settlePart(item, desk),
+    scoresPart(item, desk), sizePart(item), reasonsPart(item), historyPart(item, desk));
+}
+
+function head(item, desk) {
+  const step = (words, label, by) => el("button", { type: "button", class: "quiet", "aria-label": label, onclick: () => desk.step(by) }, words);
+  return el("div", { class: "candidate-head" }, el("h2", { id: "candidate-heading" }, item.name),
+    el("div", { class: "actions" }, step("‹ Prev", "Previous candidate", -1), step("Next ›", "Next candidate", 1)));
+}
+
+function top(item, desk) {
+  const answer = desk.answerOf(item);
+  const kind = { confirm: "done", reject: "failed", unsure: "works", none: "waits" }[answer];
+  const given = item.current ? markWords(item.current, desk) : "Unmarked";
+  return el("div", { class: "candidate-top" },
+    el("img", { src: `/api/candidates/${item.id}/crop.jpg?side_px=${CROP_PX}`, alt: `Crop of ${item.name.toLowerCase()}`, width: CROP_PX, height: CROP_PX }),
+    el("div", { class: "stack" },
+      el("div", {}, el("p", { class: "small-label" }, item.origin === "reader" ? "Placed by a reader as" : "Resembles"),
+        el("p", { class: "resembles" }, desk.labelOf(item.group)),
+        el("p", { class: "hint" }, desk.appearanceOf(item.group))),
+      el("p", { class: "figure" }, sizeWords(item)),
+      el("p", {}, stateMark(kind, ANSWERS[answer].symbol, desk.isOnItsWay(item) ? "Not stored yet" : given))));
+}
+
+function answers(item, desk) {
+  return el("div", { class: "stack" },
+    el("div", { class: "answers", role: "group", "aria-label": "Your answer" },
+      answerButton("confirm", "C", item, desk, () => desk.confirm()),
+      answerButton("reject", "R", item, desk, () => openReasons()),
+      answerButton("unsure", "U", item, desk, () => desk.mark({ answer: "unsure" }))),
+    reasonsToReject(desk), groupRow(item, desk), remarkRow(item, desk));
+}
+
+function answerButton(answer, key, item, desk, onclick) {
+  const { symbol, verb } = ANSWERS[answer];
+  const isPressed = String(desk.answerOf(item) === answer);
+  return el("button", { type: "button", class: `answer-${answer}`, "aria-pressed": isPressed, "data-answer": answer, onclick },
+    el("span", { class: "sign", "aria-hidden": "true" }, symbol), el("span", {}, `${verb} `, el("kbd", { "aria-hidden": "true" }, key)));
+}
+
+function reasonsToReject(desk) {
+  return el("div", { class: "reasons-to-reject", id: "reasons-to-reject", role: "group", "aria-label": "What is it instead?", hidden: true },
+    el("p", {}, "What is it instead?"),
+    desk.lookAlikes().map((group, index) => el("button", {
+      type: "button", "data-reason": group.name, title: group.appearance, onclick: () => desk.mark({ answer: "reject", reason: group.name }),
+    }, el("kbd", { "aria-hidden": "true" }, String(index + 1)), group.label)));
+}
+
+export function openReasons() {
+  const place = byId("reasons-to-reject");
+  place.hidden = false;
+  place.querySelector("button").focus();
+}
+
+function groupRow(item, desk) {
+  const chosen = item.current?.group ?? item.group;
+  const select = el("select", { id: "mark-group" }, desk.candidateGroups().map((group) => el("option", { value: group.name, selected: group.name === chosen }, group.label)));
+  return el("div", { class: "group-row" },
+    el("div", { class: "field" }, el("label", { for: "mark-group" }, "Group to confirm it as"), select),
+    el("button", { type: "button", id: "confirm-group", onclick: () => desk.confirm() }, "Confirm as this"));
+}
+
+function remarkRow(item, desk) {
+  const save = el("button", { type: "button", id: "save-remark", disabled: !item.current, onclick: () => desk.repeatWithRemark() }, "Save remark");
+  return el("div", { class: "group-row" },
+    el("div", { class: "field" }, el("label", { for: "mark-remark" }, "Remark, kept with your mark"), el("input", { id: "mark-remark", autocomplete: "off" })), save);
+}
+
+function scoresPart(item, desk) {
+  const ranked = Object.entries(item.group_scores ?? {}).sort(([, a], [, b]) => b - a).slice(0, SCORES_SHOWN);
+  if (!ranked.length) return null;
+  return el("div", { class: "part" }, el("h3", {}, "What it resembles, scores of the detector"),
+    el("ul", { class: "scores" }, ranked.map(([group, score]) => scoreRow(desk.labelOf(group), score))),
+    el("p", { class: "hint" }, `Object score ${item.score.toFixed(2)}. Scores order the list; they are not probabilities.`));
+}
+
+function scoreRow(label, score) {
+  return el("li", {}, el("span", {}, label),
+    el("meter", { min: 0, max: 1, value: score, "aria-label": `Score of ${label}` }), el("span", { class: "figure" }, score.toFixed(2)));
+}
+
+function sizePart(item) {
+  const { result, taxa } = item.size_check ?? { result: "no calibration", taxa: [] };
+  return el("div", { class: "part" }, el("h3", {}, "Size check"),
+    el("p", {}, `${CHECK_SYMBOLS[result] ?? ""} ${sizeCheckWords(result)}`),
+    taxa.length > 0 && el("ul", { class: "taxa" }, taxa.map(taxonRow)));
+}
+
+function sizeCheckWords(result) {
+  return {
+    fits: "Fits a published size of this group. A size that fits is not an identification.",
+    "does not fit": "Fits no published size of this group. Measure it again before you decide.",
+    "no reference": "There is no published range to compare with.",
+    "no calibration": "The picture has no calibration, so its size is unknown.",
+  }[result] ?? result;
+}
+
+function taxonRow(taxon) {
+  const range = (name, pair) => pair && `${name} ${pair[0]}–${pair[1]} µm`;
+  const ranges = [range("length", taxon.length_range_um), range("width", taxon.width_range_um)].filter(Boolean).join(", ");
+  const kind = taxon.result === "fits" ? "fits" : "misfit";
+  return el("li", { class: kind }, el("span", {}, `${CHECK_SYMBOLS[taxon.result] ?? ""} `, el("em", {}, taxon.taxon), `: ${taxon.result}`),
+    ranges && el("span", { class: "small-label" }, ` (${ranges})`), taxon.source && el("cite", {}, taxon.source));
+}
+
+function reasonsPart(item) {
+  if (!item.reasons?.length) return null;
+  return el("div", { class: "part" }, el("h3", {}, "Why the tool points here"),
+    el("ul", { class: "words" }, item.reasons.map((reason) => el("li", {}, reason))));
+}
+
+function historyPart(item, desk) {
+  if (!item.marks?.length) return null;
+  const replaced = new Set(item.marks.map((mark) => mark.replaces).filter(Boolean));
+  return el("div", { class: "part" }, el("h3", {}, "Marks so far"),
+    el("ol", { class: "history", id: "mark-history" }, item.marks.map((mark) => historyRow(mark, replaced.has(mark.id), desk))));
+}
+
+function historyRow(mark, isReplaced, desk) {
+  return el("li", { class: isReplaced ? "replaced" : null },
+    el("div", {}, `${ANSWERS[mark.answer].symbol} ${markWords(mark, desk)}`, isReplaced && el("span", { class: "replaced-words" }, " (replaced by a later mark)")),
+    mark.remark && el("div", {}, `“${mark.remark}”`),
+    el("div", { class: "small-label" }, `${personName(mark.reader)}, ${dateTime(mark.created_at)}`));
+}
+
+export function markWords(mark, desk) {
+  if (mark.answer === "confirm") return mark.group ? `Confirmed: ${desk.labelOf(mark.group)}` : "Confirmed";
+  if (mark.answer === "reject") return mark.reason ? `Rejected: ${desk.labelOf(mark.reason)}` : "Rejected";
+  return "Unsure";
+}

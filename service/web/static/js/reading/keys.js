@@ -1,0 +1,80 @@
+// Single keys for the reading page. They can be switched off, and never act while somebody types.
+
+import { byId, el, fill } from "../dom.js";
+import { ANSWERS } from "../words.js";
+import { openReasons } from "./candidate-panel.js";
+import { colorOf, MARK_LINES } from "./mark-lines.js";
+
+const SETTING = "single-keys";
+
+export const KEYS = [
+  { keys: ["j", "ArrowRight"], shown: "J or →", words: "Next candidate", act: (desk) => desk.step(1) },
+  { keys: ["k", "ArrowLeft"], shown: "K or ←", words: "Previous candidate", act: (desk) => desk.step(-1) },
+  { keys: ["n"], shown: "N", words: "Next unmarked candidate", act: (desk) => desk.stepToUnmarked() },
+  { keys: ["c"], shown: "C", words: "Confirm, as the group shown", marks: true, act: (desk) => desk.confirm() },
+  { keys: ["r"], shown: "R, then 1 to 6", words: "Reject, then say what it is instead", marks: true, act: () => openReasons() },
+  { keys: ["u"], shown: "U", words: "Unsure", marks: true, act: (desk) => desk.mark({ answer: "unsure" }) },
+  { keys: ["g"], shown: "G", words: "Change the group", marks: true, act: () => byId("mark-group").focus() },
+  { keys: ["m"], shown: "M", words: "Write a remark", marks: true, act: () => byId("mark-remark").focus() },
+  { keys: ["a"], shown: "A", words: "Add a missed object: drag a box, or use arrow keys, Shift with arrows to size, Enter to finish", act: (desk) => desk.toggleDrawing() },
+  { keys: ["z"], shown: "Z", words: "Zoom to the candidate", act: (desk) => desk.showCurrent() },
+  { keys: ["f"], shown: "F", words: "Whole picture", act: (desk) => desk.viewer.showWhole() },
+  { keys: ["o"], shown: "O", words: "Show or hide outlines", act: (desk) => desk.toggleOutlines() },
+  { keys: ["?"], shown: "?", words: "This help", act: () => byId("help-dialog").showModal() },
+];
+
+export function startKeys(desk) {
+  const isOn = byId("single-keys");
+  isOn.checked = readSetting();
+  isOn.addEventListener("change", () => keepSetting(isOn.checked));
+  fill(byId("keys-table"), KEYS.map(({ shown, words }) => el("tr", {}, el("th", { scope: "row" }, el("kbd", {}, shown)), el("td", {}, words))));
+  fill(byId("legend"), Object.entries(MARK_LINES).map(legendRow));
+  byId("help-button").addEventListener("click", () => byId("help-dialog").showModal());
+  document.addEventListener("keydown", (event) => isOn.checked && press(event, desk));
+}
+
+function press(event, desk) {
+  if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey || isBusyElsewhere(event)) return;
+  if (pressReason(event)) return;
+  const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+  const found = KEYS.find((row) => row.keys.includes(key));
+  if (!found || !desk.viewer || (found.marks && !(desk.canMark() && desk.current()))) return;
+  event.preventDefault();
+  found.act(desk);
+}
+
+/** Somebody types, a dialog is open, or the arrow belongs to the picture or to a control. */
+function isBusyElsewhere(event) {
+  const { target } = event;
+  if (document.querySelector("dialog[open]")) return true;
+  if (target.closest("input, textarea, select")) return true;
+  return event.key.startsWith("Arrow") && Boolean(target.closest("#viewer"));
+}
+
+function pressReason(event) {
+  const place = byId("reasons-to-reject");
+  if (!place || place.hidden) return false;
+  if (event.key === "Escape") { place.hidden = true; return true; }
+  const button = place.querySelectorAll("button")[Number(event.key) - 1];
+  button?.click();
+  return Boolean(button);
+}
+
+function legendRow([answer, { color, dash, words }]) {
+  const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+  const line = document.createElementNS("http://www.w3.org/2000/svg", "path");
+  const attributes = { d: "M2 10h36", stroke: colorOf(color), "stroke-width": 4, "stroke-dasharray": dash ?? "none" };
+  for (const [name, value] of Object.entries(attributes)) line.setAttribute(name, value);
+  svg.setAttribute("viewBox", "0 0 40 20");
+  svg.setAttribute("aria-hidden", "true");
+  svg.append(line);
+  return el("li", {}, svg, `${ANSWERS[answer].symbol} ${words}`);
+}
+
+function readSetting() {
+  try { return localStorage.getItem(SETTING) !== "off"; } catch { return true; }
+}
+
+function keepSetting(isOn) {
+  try { localStorage.setItem(SETTING, isOn ? "on" : "off"); } catch { /* storage is off: holds for this page only */ }
+}

@@ -1,0 +1,114 @@
+import { get } from "../api.js";
+import { announce, byId } from "../dom.js";
+import { startPage, withProblem } from "../page.js";
+import { showSignOff, signedOffWords } from "../sign-off.js";
+import { scaleWords, timeLeft } from "../words.js";
+import { Desk } from "./desk.js";
+import { startKeys } from "./keys.js";
+import { chooseRead, isUnaidedOpen, offerLock } from "./read-mode.js";
+
+const POLL_MS = 1500;
+const imageId = document.body.dataset.imageId;
+const problem = byId("page-problem");
+
+const session = await startPage();
+const loaded = await withProblem(problem, load);
+if (loaded) await read(new Desk({ session, ...loaded }));
+
+async function load() {
+  const image = await get(`/api/images/${encodeURIComponent(imageId)}`);
+  const [specimen, groups] = await Promise.all([get(`/api/specimens/${image.specimen_id}`), get("/api/groups")]);
+  return { image, specimen, groups };
+}
+
+async function read(desk) {
+  showHeading(desk);
+  startSignOff(desk);
+  const isFresh = !desk.image.reading?.mode && desk.canMark();
+  desk.read = isFresh ? await chooseRead(desk.image) : desk.image.reading;
+  startTools(desk);
+  startKeys(desk);
+  if (isUnaidedOpen(desk.read)) await waitFor(desk, hasTiles);
+  else await waitFor(desk, isSettled);
+  if (desk.image.state === "failed") return;
+  desk.openViewer();
+  await desk.reload();
+  offerLock(desk.read, () => showProposals(desk));
+  startAtCandidate(desk);
+}
+
+async function showProposals(desk) {
+  await waitFor(desk, isSettled);
+  await desk.reload();
+  announce("Your read is locked. The proposals are shown.");
+}
+
+const hasTiles = (image) => Boolean(image.zoom_levels) || isSettled(image);
+const isSettled = (image) => image.state === "ready" || image.state === "failed";
+
+/** Polls the picture until `isEnough`, with its progress on the page. */
+async function waitFor(desk, isEnough) {
+  while (!isEnough(desk.image)) {
+    showProgress(desk.image);
+    await new Promise((resolve) => setTimeout(resolve, POLL_MS));
+    desk.image = (await withProblem(problem, () => get(`/api/images/${desk.image.id}`))) ?? desk.image;
+  }
+  byId("proposal-progress").hidden = true;
+  if (desk.image.state === "failed") problem.textContent = desk.image.problem ?? "This picture could not be assessed.";
+}
+
+function showProgress(image) {
+  byId("proposal-progress").hidden = false;
+  byId("proposal-bar").value = image.progress ?? 0;
+  byId("proposal-words").textContent = image.state === "waiting"
+    ? "Waits its turn for proposals"
+    : `Looking for candidates, ${Math.floor(100 * image.progress)} %${timeLeft(image.seconds_left)}`;
+}
+
+function showHeading({ image, specimen }) {
+  document.title = `${image.file_name}, ${specimen.code} · Coverslip`;
+  byId("reading-heading").textContent = `${image.file_name}`;
+  byId("specimen-link").textContent = `Specimen ${specimen.code}`;
+  byId("specimen-link").href = `/specimens/${specimen.id}`;
+  byId("reading-heading").title = scaleWords(image.calibration);
+}
+
+function startSignOff(desk) {
+  const button = byId("sign-off-button");
+  button.hidden = !desk.canMark();
+  byId("draw-button").hidden = !desk.canMark();
+  if (!desk.canMark()) showFrozen(desk.specimen);
+  button.addEventListener("click", () => {
+    showSignOff(byId("sign-off"), desk.specimen, () => freeze(desk));
+    byId("sign-off-dialog").showModal();
+  });
+}
+
+async function freeze(desk) {
+  byId("sign-off-dialog").close();
+  desk.specimen = await get(`/api/specimens/${desk.specimen.id}`);
+  byId("sign-off-button").hidden = true;
+  byId("draw-button").hidden = true;
+  desk.stopDrawing();
+  showFrozen(desk.specimen);
+  await desk.reload();
+}
+
+function showFrozen(specimen) {
+  byId("frozen-notice").hidden = false;
+  byId("frozen-notice").textContent = `■ ${signedOffWords(specimen.signed_off)}`;
+}
+
+function startTools(desk) {
+  byId("fit-button").addEventListener("click", () => desk.viewer.showWhole());
+  byId("outlines-button").addEventListener("click", () => desk.toggleOutlines());
+  byId("draw-button").addEventListener("click", () => desk.toggleDrawing());
+  byId("below-cut").addEventListener("toggle", () => desk.repaint());
+}
+
+/** A link from the sign-off list names its candidate. */
+function startAtCandidate(desk) {
+  const wanted = new URLSearchParams(location.search).get("candidate");
+  const item = desk.items().find((candidate) => String(candidate.id) === wanted);
+  if (item) desk.select(item.id, { moves: true });
+}

@@ -1,0 +1,15 @@
+// Tiles of one picture. Leaflet stretches each tile to a full square; tiles at the right and lower edge are cut,
+// so each keeps the size that it came with.
+
+export function cutEdgeTiles(image, bounds) {
+  const L = window.L;
+  const layer = L.tileLayer(`/api/images/${image.id}/tiles/{z}/{x}/{y}.jpg`, {
+    tileSize: image.tile_size, minNativeZoom: 0, maxNativeZoom: image.zoom_levels - 1, minZoom: -10,
+    maxZoom: image.zoom_levels + 10, bounds, noWrap: true,
+  });
+  layer.on("tileload", ({ tile }) => {
+    tile.style.width = `${tile.naturalWidth}px`;
+    tile.style.height = `${tile.naturalHeight}px`;
+  });
+  return layer;
+}

@@ -1,0 +1,103 @@
+// The picture under the lens: tiles, outlines, scale bar. One unit of the map is one pixel of the picture, y down.
+
+import { cutEdgeTiles } from "./tiles.js";
+import { scaleBar } from "./scale-bar.js";
+import { MARK_LINES, colorOf } from "./mark-lines.js";
+
+const L = window.L;
+const OVERZOOM = 3;
+const isCalm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
+
+export class Viewer {
+  /** `onPick(id)` runs when an outline is clicked. */
+  constructor(element, image, onPick) {
+    this.image = image;
+    this.onPick = onPick;
+    this.map = createMap(element, image);
+    this.bounds = L.latLngBounds([0, 0], [image.height, image.width]);
+    this.tiles = cutEdgeTiles(image, this.bounds).addTo(this.map);
+    this.outlines = L.layerGroup().addTo(this.map);
+    scaleBar(image).addTo(this.map);
+    this.map.setMaxBounds(this.bounds.pad(0.6));
+    this.showWhole();
+    new ResizeObserver(() => this.map.invalidateSize()).observe(element);
+  }
+
+  showWhole() {
+    this.map.fitBounds(this.bounds, { animate: false });
+  }
+
+  toggleOutlines() {
+    if (this.map.hasLayer(this.outlines)) this.outlines.remove();
+    else this.outlines.addTo(this.map);
+    return this.map.hasLayer(this.outlines);
+  }
+
+  /** Draws every item's box; the current one last, with its outline and rank. */
+  showItems(items, currentId) {
+    this.outlines.clearLayers();
+    for (const item of items) if (item.id !== currentId) this.#drawBox(item, false);
+    const current = items.find((item) => item.id === currentId);
+    if (!current) return;
+    this.#drawBox(current, true);
+    if (current.ellipse) this.#drawEllipse(current.ellipse);
+  }
+
+  /** Moves so that the item is in sight, and zooms only if it is too small or too large to judge. */
+  showItem(item) {
+    const box = boxBounds(item.bbox);
+    this.map.setView(box.getCenter(), this.#zoomFor(item.bbox), { animate: !isCalm });
+  }
+
+  #zoomFor([, , width, height]) {
+    const zoom = this.map.getZoom();
+    const side = Math.max(width, height) * this.map.getZoomScale(zoom, this.image.zoom_levels - 1);
+    const room = this.map.getSize();
+    const roomSide = Math.min(room.x, room.y);
+    if (side >= roomSide / 8 && side <= roomSide / 1.5) return zoom;
+    return this.map.getBoundsZoom(boxBounds([0, 0, width * 3.5, height * 3.5]));
+  }
+
+  #drawBox(item, isCurrent) {
+    const line = MARK_LINES[item.current?.answer ?? "none"];
+    const box = boxBounds(item.bbox);
+    const weight = isCurrent ? 4 : 2.5;
+    const casing = { color: colorOf("casing"), weight: weight + 2.5, opacity: 0.75, interactive: false, fill: false };
+    L.rectangle(box, casing).addTo(this.outlines);
+    L.rectangle(box, { color: colorOf(line.color), weight, dashArray: line.dash, lineCap: "butt", fillOpacity: 0 })
+      .on("click", () => this.onPick(item.id))
+      .bindTooltip(item.name, { className: "rank-flag", direction: "top", permanent: isCurrent, offset: [0, -4] })
+      .addTo(this.outlines);
+  }
+
+  #drawEllipse(ellipse) {
+    const points = ellipsePoints(ellipse);
+    L.polygon(points, { color: colorOf("casing"), weight: 3.5, opacity: 0.7, fill: false, interactive: false }).addTo(this.outlines);
+    L.polygon(points, { color: colorOf("draw"), weight: 1.5, fill: false, interactive: false }).addTo(this.outlines);
+  }
+}
+
+/** Leaflet's scale is 2^zoom; full size sits at the last zoom level. */
+function createMap(element, image) {
+  const perPixel = 1 / 2 ** (image.zoom_levels - 1);
+  const crs = L.extend({}, L.CRS.Simple, { transformation: new L.Transformation(perPixel, 0, perPixel, 0) });
+  return L.map(element, {
+    crs, preferCanvas: true, attributionControl: false, zoomSnap: 0.25, zoomDelta: 0.5, wheelPxPerZoomLevel: 90,
+    minZoom: -3, maxZoom: image.zoom_levels - 1 + OVERZOOM, zoomAnimation: !isCalm, fadeAnimation: !isCalm,
+    maxBoundsViscosity: 0.6,
+  });
+}
+
+export function boxBounds([x, y, width, height]) {
+  return L.latLngBounds([y, x], [y + height, x + width]);
+}
+
+function ellipsePoints({ cx, cy, length_px: length, width_px: width, angle_deg: angle }) {
+  const tilt = (angle * Math.PI) / 180;
+  return Array.from({ length: 64 }, (_, step) => {
+    const turn = (step / 64) * 2 * Math.PI;
+    const along = (length / 2) * Math.cos(turn);
+    const across = (width / 2) * Math.sin(turn);
+    return [cy + along * Math.sin(tilt) + across * Math.cos(tilt), cx + along * Math.cos(tilt) - across * Math.sin(tilt)];
+  });
+}

@@ -1,0 +1,57 @@
+// Sign-off of a specimen, and what stands in its way.
+
+import { ApiProblem, post } from "./api.js";
+import { announce, el, fill } from "./dom.js";
+import { submitting } from "./page.js";
+import { countOf, dateTime, personName } from "./words.js";
+
+export function signedOffWords(signedOff) {
+  return `Signed off by ${personName(signedOff.by)}, ${dateTime(signedOff.at)}. The marks are frozen.`;
+}
+
+/** Shows who signed off, or the form; `onSigned` runs after it worked. */
+export function showSignOff(place, specimen, onSigned) {
+  if (specimen.signed_off) return fill(place, el("p", {}, signedOffWords(specimen.signed_off)));
+  fill(place, signOffForm(specimen, onSigned));
+}
+
+function signOffForm(specimen, onSigned) {
+  const problem = el("p", { class: "problem", role: "alert" });
+  const open = el("ul", { class: "plain-list", "aria-label": "Still open" });
+  const remark = el("input", { id: "sign-off-remark", autocomplete: "off" });
+  const form = el("form", { class: "stack" },
+    el("p", { class: "hint" }, "Signing off says that you judged every candidate and looked over each picture. It freezes the marks. It is not a diagnosis."),
+    el("div", { class: "field" }, el("label", { for: "sign-off-remark" }, "Remark"), remark),
+    problem, open, el("button", { type: "submit", class: "primary" }, "Sign off"));
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    fill(open);
+    const signed = await submitting(form, problem, () => signOff(specimen.id, remark.value.trim(), open));
+    if (!signed) return;
+    announce("The specimen is signed off.");
+    await onSigned();
+  });
+  return form;
+}
+
+async function signOff(specimenId, remark, open) {
+  try {
+    return await post(`/api/specimens/${specimenId}/sign-off`, { remark: remark || null });
+  } catch (error) {
+    if (error instanceof ApiProblem && error.status === 409) fill(open, openItems(error.document));
+    throw error;
+  }
+}
+
+function openItems({ unmarked = [], unsettled = [], not_ready: notReady = [] }) {
+  return [
+    ...notReady.map((id) => openItem(`/reading/${id}`, `Picture ${id} has no proposals yet`)),
+    ...unmarked.map((item) => openItem(candidatePath(item), `${candidateName(item)} is unmarked`)),
+    ...unsettled.map((item) => openItem(candidatePath(item), `Readers differ on ${candidateName(item).toLowerCase()}`)),
+    ...(unmarked.length + unsettled.length ? [el("li", { class: "hint" }, `${countOf(unmarked.length, "candidate")} to mark, ${unsettled.length} to settle.`)] : []),
+  ];
+}
+
+const candidatePath = (item) => `/reading/${item.image_id}?candidate=${item.candidate_id}`;
+const candidateName = (item) => `Candidate ${item.rank ?? "added by a reader"} of picture ${item.image_id}`;
+const openItem = (path, words) => el("li", {}, el("a", { href: path }, words));

@@ -1,0 +1,126 @@
+import { get, post } from "./api.js";
+import { byId, el, facts, fill, stateMark } from "./dom.js";
+import { startPage, submitting, withProblem } from "./page.js";
+import { showSignOff } from "./sign-off.js";
+import { startUploads } from "./uploads.js";
+import { dateTime, day, METHODS, personName, pictureState, scaleWords, SPECIES, timeLeft } from "./words.js";
+
+const POLL_MS = 1500;
+const specimenId = document.body.dataset.specimenId;
+const problem = byId("page-problem");
+let specimen;
+let pollTimer;
+
+const session = await startPage();
+await refresh();
+if (specimen) {
+  startUploads(specimen.preparations.at(-1).id, refresh);
+  await offerSecondLook();
+}
+
+async function refresh() {
+  clearTimeout(pollTimer);
+  const fresh = await withProblem(problem, () => get(`/api/specimens/${encodeURIComponent(specimenId)}`));
+  if (!fresh) return fill(byId("picture-list"));
+  specimen = fresh;
+  show();
+  if (pictures().some(isUnderWay)) pollTimer = setTimeout(refresh, POLL_MS);
+}
+
+const pictures = () => specimen.preparations.flatMap((preparation) => preparation.images);
+const isUnderWay = (image) => image.state === "waiting" || image.state === "proposing";
+
+function show() {
+  document.title = `${specimen.code} · Coverslip`;
+  byId("specimen-heading").textContent = `Specimen ${specimen.code}`;
+  fill(byId("specimen-state"), specimen.signed_off ? stateMark("done", "■", "Signed off") : "");
+  byId("upload-form").hidden = Boolean(specimen.signed_off);
+  byId("second-look-form").hidden = Boolean(specimen.signed_off);
+  showPictures();
+  showFacts();
+  showSecondLooks();
+  if (!byId("sign-off").contains(document.activeElement)) showSignOff(byId("sign-off"), specimen, refresh);
+}
+
+function showPictures() {
+  const items = pictures().map(pictureItem);
+  keepFocus(byId("picture-list"), () => fill(byId("picture-list"), items.length ? items : el("li", { class: "empty" }, "No pictures yet. Add photographs of the fields.")));
+}
+
+/** Repaints without taking the focus from a link that is still there. */
+function keepFocus(list, repaint) {
+  const focused = list.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
+  repaint();
+  if (focused) list.querySelector(`a[href="${focused}"]`)?.focus();
+}
+
+function pictureItem(image) {
+  return el("li", {}, thumbnail(image),
+    el("div", { class: "picture-words" },
+      el("span", { class: "picture-name" }, image.file_name),
+      pictureState(image),
+      progressOf(image),
+      image.problem && el("p", { class: "problem" }, image.problem),
+      el("span", { class: "hint" }, [pixels(image), scaleWords(image.calibration)].filter(Boolean).join(" · "))),
+    el("div", { class: "actions" },
+      image.state !== "failed" && el("a", { class: "button", href: `/reading/${image.id}`, "aria-label": `Read ${image.file_name}` }, "Read")));
+}
+
+function thumbnail(image) {
+  if (image.state !== "ready") return el("span", { class: "picture-blank", "aria-hidden": "true" });
+  return el("img", { src: `/api/images/${image.id}/tiles/0/0/0.jpg`, alt: `${image.file_name}, whole picture`, loading: "lazy" });
+}
+
+function pixels(image) {
+  return image.width ? `${image.width.toLocaleString("en-US")} × ${image.height.toLocaleString("en-US")} px` : "";
+}
+
+function progressOf(image) {
+  if (!isUnderWay(image)) return null;
+  const words = `Progress of ${image.file_name}${timeLeft(image.seconds_left)}`;
+  return el("progress", { max: 1, value: image.progress ?? 0, "aria-label": words, title: words });
+}
+
+function showFacts() {
+  const preparation = specimen.preparations.at(-1);
+  const withUnit = (value, unit) => (value === null || value === undefined ? null : `${value} ${unit}`);
+  facts(byId("preparation-facts"), [
+    ["Species", SPECIES[specimen.species]],
+    ["Animal", specimen.animal_label],
+    ["Collected", day(specimen.collected_on)],
+    ["Method", METHODS[preparation.method]],
+    ["Solution", preparation.solution],
+    ["Specific gravity", preparation.specific_gravity?.toFixed(3).replace(/0$/, "")],
+    ["Sample mass", withUnit(preparation.sample_g, "g")],
+    ["Standing", withUnit(preparation.standing_min, "min")],
+    ["Coverslip", withUnit(preparation.coverslip_mm, "mm side")],
+    ["Prepared", dateTime(preparation.prepared_at)],
+    ["Filed", dateTime(specimen.created_at)],
+    ["Remarks", specimen.remarks],
+  ]);
+}
+
+function showSecondLooks() {
+  const looks = specimen.second_looks ?? [];
+  fill(byId("second-look-list"), looks.map((look) => el("li", {},
+    look.closed_at ? stateMark("done", "✓", "Done") : stateMark("waits", "○", "Asked"),
+    ` ${[look.reader && personName(look.reader), look.blind && "blind", dateTime(look.created_at)].filter(Boolean).join(", ")}`)));
+}
+
+async function offerSecondLook() {
+  const form = byId("second-look-form");
+  const place = byId("second-look-problem");
+  const users = await withProblem(place, () => get("/api/users"));
+  byId("second-reader").append(...(users ?? []).filter((user) => user.id !== session.user.id)
+    .map((user) => el("option", { value: user.id }, user.display_name)));
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const asked = await submitting(form, place, () => post(`/api/specimens/${specimen.id}/second-looks`, readRequest(users)));
+    if (asked) await refresh();
+  });
+}
+
+function readRequest(users) {
+  const chosen = users?.find((user) => String(user.id) === byId("second-reader").value);
+  return { reader_id: chosen?.id ?? null, blind: byId("second-look-blind").checked };
+}

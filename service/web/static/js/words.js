@@ -1,0 +1,84 @@
+// Visible words and the form of figures.
+
+import { stateMark } from "./dom.js";
+
+export const SPECIES = { dog: "Dog", cat: "Cat", other: "Other" };
+export const METHODS = { centrifuged: "Centrifuged", passive: "Passive (bench-top)" };
+
+/** The three answers, and none; `symbol` is shown wherever the color is. */
+export const ANSWERS = {
+  confirm: { symbol: "✓", done: "confirmed", verb: "Confirm" },
+  reject: { symbol: "✕", done: "rejected", verb: "Reject" },
+  unsure: { symbol: "?", done: "unsure", verb: "Unsure" },
+  none: { symbol: "○", done: "unmarked", verb: "" },
+};
+
+export const countOf = (count, one, many = `${one}s`) => `${count.toLocaleString("en-US")} ${count === 1 ? one : many}`;
+
+export function dateTime(text) {
+  return text ? new Date(text).toLocaleString("en-US", { dateStyle: "medium", timeStyle: "short" }) : "";
+}
+
+export function day(text) {
+  if (!text) return "";
+  const [year, month, date] = text.slice(0, 10).split("-").map(Number);
+  return new Date(year, month - 1, date).toLocaleDateString("en-US", { dateStyle: "medium" });
+}
+
+export function fileSize(bytes) {
+  if (bytes < 1024) return `${bytes} B`;
+  return bytes < 1024 ** 2 ? `${(bytes / 1024).toFixed(0)} KiB` : `${(bytes / 1024 ** 2).toFixed(1)} MiB`;
+}
+
+export function personName(person) {
+  return typeof person === "string" ? person : person?.display_name ?? "unknown";
+}
+
+export function scaleWords(calibration) {
+  if (!calibration) return "Scale unknown";
+  const spread = calibration.um_per_px_sd ? ` ± ${figure(calibration.um_per_px_sd)}` : "";
+  return `${figure(calibration.um_per_px)}${spread} µm per pixel`;
+}
+
+export const figure = (value) => Number(value.toPrecision(3)).toString();
+
+/** "78.4 ± 1.2 × 66.0 ± 1.1 µm", or the size in pixels where no scale is known. */
+export function sizeWords(candidate) {
+  if (candidate.length_um === null || candidate.length_um === undefined) return pixelSizeWords(candidate);
+  return `${withSpread(candidate.length_um, candidate.length_um_sd)} × ${withSpread(candidate.width_um, candidate.width_um_sd)} µm`;
+}
+
+function pixelSizeWords({ ellipse, bbox }) {
+  const [length, width] = ellipse ? [ellipse.length_px, ellipse.width_px] : [bbox[2], bbox[3]].sort((a, b) => b - a);
+  return `${length.toFixed(0)} × ${width.toFixed(0)} px`;
+}
+
+function withSpread(value, sd) {
+  return sd === null || sd === undefined ? value.toFixed(1) : `${value.toFixed(1)} ± ${sd.toFixed(1)}`;
+}
+
+export function timeLeft(seconds) {
+  if (seconds === null || seconds === undefined) return "";
+  return seconds < 90 ? `, about ${Math.max(1, Math.round(seconds))} s left` : `, about ${Math.round(seconds / 60)} min left`;
+}
+
+/** State of one picture as symbol and words. */
+export function pictureState(image) {
+  if (image.state === "waiting") return stateMark("works", "◷", "Waiting its turn");
+  if (image.state === "proposing") return stateMark("works", "◐", `Looking for candidates, ${Math.floor(100 * image.progress)} %`);
+  if (image.state === "failed") return stateMark("failed", "!", "Could not be assessed");
+  return markedState(image.candidates, image.unmarked);
+}
+
+function markedState(candidates, unmarked) {
+  if (unmarked) return stateMark("waits", ANSWERS.none.symbol, `${unmarked.toLocaleString("en-US")} to mark`);
+  return candidates === 0 ? stateMark("empty", "–", "No candidates") : stateMark("done", ANSWERS.confirm.symbol, "All marked");
+}
+
+/** State of one specimen of the worklist. */
+export function specimenState(specimen) {
+  if (specimen.signed_off_at) return stateMark("done", "■", "Signed off");
+  if (!specimen.images) return stateMark("empty", "–", "Needs pictures");
+  if (specimen.unmarked) return stateMark("waits", ANSWERS.none.symbol, `${specimen.unmarked.toLocaleString("en-US")} to mark`);
+  return stateMark("waits", "□", "Waits for sign-off");
+}

@@ -1,0 +1,71 @@
+import { get, post } from "./api.js";
+import { byId, el, fill } from "./dom.js";
+import { startPage, withProblem } from "./page.js";
+import { dateTime, personName, SPECIES, specimenState } from "./words.js";
+
+const PAGE_SIZE = 50;
+const problem = byId("worklist-problem");
+const specimens = [];
+
+await startPage();
+byId("specimen-filter").addEventListener("change", show);
+byId("more-specimens").addEventListener("click", readMore);
+await Promise.all([readMore(), showSecondLooks()]);
+
+async function readMore() {
+  const last = specimens.at(-1);
+  const before = last ? `&before=${encodeURIComponent(last.id)}` : "";
+  const page = await withProblem(problem, () => get(`/api/specimens?limit=${PAGE_SIZE}${before}`));
+  if (!page) return fill(byId("worklist"));
+  specimens.push(...page);
+  byId("more-specimens").hidden = page.length < PAGE_SIZE;
+  show();
+}
+
+function show() {
+  const showsAll = document.querySelector("input[name=show]:checked").value === "all";
+  const shown = specimens.filter((specimen) => showsAll || !specimen.signed_off_at);
+  fill(byId("worklist"), shown.length ? table(shown) : el("p", { class: "empty" }, emptyWords()));
+}
+
+function emptyWords() {
+  return specimens.length ? "Nothing waits: every specimen shown so far is signed off." : "No specimen is on file yet. File the first one.";
+}
+
+function table(rows) {
+  const heads = ["Specimen", "Animal", "Filed", "Pictures", "Candidates", "State"];
+  return el("div", { class: "table-wrap" }, el("table", {},
+    el("thead", {}, el("tr", {}, heads.map((head) => el("th", { scope: "col" }, head)))),
+    el("tbody", {}, rows.map(row))));
+}
+
+function row(specimen) {
+  const cell = (label, ...children) => el("td", { "data-label": label }, ...children);
+  return el("tr", {},
+    el("th", { scope: "row" }, el("a", { href: `/specimens/${specimen.id}` }, specimen.code)),
+    cell("Animal", [SPECIES[specimen.species], specimen.animal_label].filter(Boolean).join(", ")),
+    cell("Filed", dateTime(specimen.created_at)),
+    cell("Pictures", String(specimen.images)),
+    cell("Candidates", String(specimen.candidates)),
+    cell("State", specimenState(specimen)));
+}
+
+async function showSecondLooks() {
+  const looks = await withProblem(problem, () => get("/api/second-looks"));
+  byId("second-looks").hidden = !looks?.length;
+  if (looks) fill(byId("second-looks-list"), looks.map(secondLook));
+}
+
+function secondLook(look) {
+  const asked = look.asked_by ?? look.requested_by;
+  const words = [asked && `asked by ${personName(asked)}`, look.created_at && dateTime(look.created_at), look.blind && "blind"];
+  return el("li", { class: "panel second-look" },
+    el("span", {}, el("a", { href: `/specimens/${look.specimen_id}` }, look.specimen_code ?? `Specimen ${look.specimen_id}`),
+      ` ${words.filter(Boolean).join(", ")}`),
+    el("button", { type: "button", onclick: () => closeLook(look) }, "My second look is done"));
+}
+
+async function closeLook(look) {
+  const closed = await withProblem(problem, () => post(`/api/second-looks/${look.id}/close`));
+  if (closed) await showSecondLooks();
+}
