@@ -1,0 +1,64 @@
+"""Write the graph that ONNX Runtime serves on CPUs beside a detector's weights.
+
+    python -m training.export --weights DIR
+
+writes `detector.onnx` to DIR and puts its SHA-256 into `record.json`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import io
+import sys
+import warnings
+from pathlib import Path
+
+import torch
+
+from triage.errors import TriageError
+from triage.network import ServedNetwork, read_network
+from triage.weights import GRAPH_FILE, WEIGHTS_FILE, WeightsRecord, read_record, write_record
+
+
+def export(folder: Path) -> WeightsRecord:
+    """Write the graph of the weights in `folder`; returns the record with the graph's hash.
+
+    Raises
+    ------
+    WeightsError
+        If the folder's files are missing or damaged.
+    """
+    record = read_record(folder)
+    network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
+    write_graph(ServedNetwork(network).eval(), folder / GRAPH_FILE, tile_px=record.tile_px)
+    return write_record(folder, record)
+
+
+def write_graph(network: ServedNetwork, path: Path, *, tile_px: int) -> None:
+    """Write the graph of one tile: `tiles` (1, tile_px, tile_px, 3) uint8 in, `head` out, in one file."""
+    tile = torch.zeros(1, tile_px, tile_px, 3, dtype=torch.uint8)
+    with warnings.catch_warnings(), contextlib.redirect_stdout(io.StringIO()):
+        warnings.simplefilter("ignore")  # the exporter warns about its own internals
+        program = torch.onnx.export(
+            network, (tile,), dynamo=True, input_names=["tiles"], output_names=["head"], verbose=False
+        )
+    assert program is not None
+    program.save(str(path), external_data=False)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Export as the command line says; 0, or 1 after one sentence on what was wrong."""
+    parser = argparse.ArgumentParser(prog="python -m training.export", description=__doc__)
+    parser.add_argument("--weights", type=Path, required=True, help="folder that training.train wrote")
+    try:
+        record = export(parser.parse_args(arguments).weights)
+    except TriageError as err:
+        print(err, file=sys.stderr)
+        return 1
+    print(f"{GRAPH_FILE} {record.graph_sha256}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,255 @@
+"""Augmentation: of whole batches on the device that trains, and of labelled pictures on the CPU.
+
+Drawn tiles arrive already on the device; everything a camera, a program or a messenger does to a picture
+is added there, batch by batch, from one seeded generator.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+from torch.nn import functional as F
+
+from training.synthesize.jpeg import squeeze
+
+Target = dict[str, Tensor]
+
+BLUR_TAPS = 9
+CUT_PX = 48
+
+
+@dataclass(frozen=True)
+class Chances:
+    """How often each change is made, 0 to 1 a tile."""
+
+    grey: float = 0.08
+    blur: float = 0.35
+    resample: float = 0.3
+    jpeg: float = 0.25
+    cut: float = 0.15
+    noise: float = 0.6
+
+
+class Augmenter:
+    """Changes whole batches, reproducibly: the same seed gives the same changes on any device.
+
+    Parameters
+    ----------
+    seed : int
+        Start of the generator.
+    chances : Chances, optional
+        How often each change is made.
+    """
+
+    def __init__(self, seed: int, chances: Chances | None = None) -> None:
+        self._generator = torch.Generator().manual_seed(seed)
+        self._chances = chances or Chances()
+
+    def __call__(self, tiles: Tensor, targets: list[Target]) -> tuple[Tensor, list[Target]]:
+        """Changed copies of tiles (N, 3, S, S), 0 to 255, as float32, and of their targets."""
+        images = tiles.float()
+        images, targets = self._turn(images, targets)
+        images, targets = self._cut(images, targets)
+        images = self._resample(images)
+        images = self._blur(images)
+        images = self._recolour(images)
+        images = self._add_noise(images)
+        images = self._compress(images)
+        return images.clamp(0.0, 255.0).round(), targets
+
+    def _draw(self, images: Tensor, low: float, high: float, *shape: int) -> Tensor:
+        """Uniform numbers of `shape`, on the device of `images`."""
+        numbers = torch.rand(shape, generator=self._generator) * (high - low) + low
+        return numbers.to(images.device)
+
+    def _chosen(self, images: Tensor, chance: float) -> Tensor:
+        """Which tiles are changed: (N, 1, 1, 1), bool."""
+        return self._draw(images, 0.0, 1.0, images.shape[0], 1, 1, 1) < chance
+
+    def _turn(self, images: Tensor, targets: list[Target]) -> tuple[Tensor, list[Target]]:
+        """One of the eight ways to lay a square, for the whole batch."""
+        quarter_turns, is_mirrored = divmod(int(torch.randint(8, (), generator=self._generator)), 2)
+        return turn_batch(images, targets, quarter_turns=quarter_turns, is_mirrored=bool(is_mirrored))
+
+    def _cut(self, images: Tensor, targets: list[Target]) -> tuple[Tensor, list[Target]]:
+        """A small square of some tiles is covered with the tile's mean colour."""
+        side = int(torch.randint(8, CUT_PX, (), generator=self._generator))
+        last = max(images.shape[-1] - side, 1)
+        x, y = (int(torch.randint(last, (), generator=self._generator)) for _ in range(2))
+        chosen = self._chosen(images, self._chances.cut)
+        covered = images.clone()
+        mean = images.mean(dim=(2, 3), keepdim=True)
+        covered[:, :, y : y + side, x : x + side] = mean
+        hole = torch.tensor([x, y, x + side, y + side], dtype=torch.float32)
+        hidden = [
+            _hide(target, hole) if is_cut else target
+            for target, is_cut in zip(targets, chosen.flatten().tolist(), strict=True)
+        ]
+        return torch.where(chosen, covered, images), hidden
+
+    def _resample(self, images: Tensor) -> Tensor:
+        """Smaller and back, as a picture that was sent or zoomed."""
+        factor = float(torch.rand((), generator=self._generator)) * 0.6 + 0.35
+        small = F.interpolate(images, scale_factor=factor, mode="bilinear", antialias=True)
+        back = F.interpolate(small, size=images.shape[-2:], mode="bicubic")
+        return torch.where(self._chosen(images, self._chances.resample), back, images)
+
+    def _blur(self, images: Tensor) -> Tensor:
+        """Soft focus: a Gaussian of 0.3 to 2 pixels."""
+        n = images.shape[0]
+        sigma = self._draw(images, 0.3, 2.0, n)
+        offsets = torch.arange(BLUR_TAPS, device=images.device) - BLUR_TAPS // 2
+        taps = torch.exp(-0.5 * (offsets[None] / sigma[:, None]) ** 2)
+        taps = (taps / taps.sum(dim=1, keepdim=True)).repeat_interleave(3, dim=0)
+        flat = F.pad(images, (BLUR_TAPS // 2,) * 4, mode="reflect").flatten(0, 1)[None]
+        flat = F.conv2d(flat, taps[:, None, None, :], groups=3 * n)
+        flat = F.conv2d(flat, taps[:, None, :, None], groups=3 * n)
+        return torch.where(self._chosen(images, self._chances.blur), flat.view_as(images), images)
+
+    def _recolour(self, images: Tensor) -> Tensor:
+        """Lamp, white balance, gamma, contrast and saturation of another camera; some tiles turn grey."""
+        n = images.shape[0]
+        share = (images / 255.0).clamp(1e-4, 1.0)
+        share = share ** torch.exp(self._draw(images, -0.35, 0.35, n, 1, 1, 1))
+        share = share * torch.exp(self._draw(images, -0.15, 0.15, n, 3, 1, 1))
+        mean = share.mean(dim=(1, 2, 3), keepdim=True)
+        share = mean + (share - mean) * torch.exp(self._draw(images, -0.4, 0.3, n, 1, 1, 1))
+        share = share * torch.exp(self._draw(images, -0.25, 0.12, n, 1, 1, 1))
+        grey = share.mean(dim=1, keepdim=True)
+        colour = self._draw(images, 0.4, 1.5, n, 1, 1, 1)
+        colour = torch.where(self._chosen(images, self._chances.grey), torch.zeros_like(colour), colour)
+        return (grey + (share - grey) * colour).clamp(0.0, 1.0) * 255.0
+
+    def _add_noise(self, images: Tensor) -> Tensor:
+        """Grain, up to 8 grey levels."""
+        seed = int(torch.randint(2**31, (), generator=self._generator))
+        on_device = torch.Generator(device=images.device).manual_seed(seed)
+        grain = torch.randn(images.shape, generator=on_device, device=images.device)
+        level = self._draw(images, 0.0, 8.0, images.shape[0], 1, 1, 1)
+        return images + grain * level * self._chosen(images, self._chances.noise)
+
+    def _compress(self, images: Tensor) -> Tensor:
+        """Saved once more as JPEG, at quality 30 to 90."""
+        n = images.shape[0]
+        quality = self._draw(images, 30.0, 90.0, n)
+        chosen = self._chosen(images, self._chances.jpeg)[:, 0, 0, 0]
+        unchanged = torch.full_like(quality, 101.0)
+        return squeeze(images, torch.where(chosen, quality, unchanged), self._draw(images, 0.0, 8.0, n, 2))
+
+
+def turn_batch(
+    images: Tensor, targets: list[Target], *, quarter_turns: int, is_mirrored: bool
+) -> tuple[Tensor, list[Target]]:
+    """Square images mirrored left to right, then turned by quarters (x axis towards y axis), with targets."""
+    side = images.shape[-1]
+    if is_mirrored:
+        images = images.flip(-1)
+    images = torch.rot90(images, -quarter_turns, (-2, -1))
+    turned = []
+    for target in targets:
+        if is_mirrored:
+            target = _mirror(target, side)
+        for _ in range(quarter_turns % 4):
+            target = _quarter_turn(target, side)
+        turned.append(target)
+    return images, turned
+
+
+def _mirror(target: Target, side: int) -> Target:
+    box = target["boxes"]
+    mirrored = {**target, "boxes": torch.stack((side - box[:, 2], box[:, 1], side - box[:, 0], box[:, 3]), 1)}
+    if "ellipses" in target:
+        cx, cy, length, width, angle = target["ellipses"].unbind(1)
+        mirrored["ellipses"] = torch.stack((side - cx, cy, length, width, -angle), 1)
+    return mirrored
+
+
+def _quarter_turn(target: Target, side: int) -> Target:
+    """(x, y) goes to (side - y, x)."""
+    box = target["boxes"]
+    turned = {**target, "boxes": torch.stack((side - box[:, 3], box[:, 0], side - box[:, 1], box[:, 2]), 1)}
+    if "ellipses" in target:
+        cx, cy, length, width, angle = target["ellipses"].unbind(1)
+        turned["ellipses"] = torch.stack((side - cy, cx, length, width, angle + 90.0), 1)
+    return turned
+
+
+def _hide(target: Target, hole_xyxy: Tensor) -> Target:
+    """The target with what a covered square takes from the visible fraction of each object."""
+    box = target["boxes"]
+    hole = hole_xyxy.to(box.device)
+    overlap = (torch.minimum(box[:, 2:], hole[2:]) - torch.maximum(box[:, :2], hole[:2])).clamp(min=0)
+    area = (box[:, 2:] - box[:, :2]).prod(dim=1).clamp(min=1e-6)
+    visible = target.get("visible", torch.ones_like(area))
+    return {**target, "visible": visible * (1 - overlap.prod(dim=1) / area)}
+
+
+Picture = NDArray[np.uint8]
+
+
+def labelled_transform(tile_px: int, seed: int) -> Callable[[Picture, Target], tuple[Picture, Target]]:
+    """A function that cuts a random square out of a labelled picture at a random scale.
+
+    Parameters
+    ----------
+    tile_px : int
+        Side of the square.
+    seed : int
+        Same seed, same cuts.
+
+    Returns
+    -------
+    transform : callable
+        Takes a picture (H, W, 3) and its target, returns a square and its target, as `move_target` leaves it.
+
+    Notes
+    -----
+    albumentations is imported here, so that drawn tiles train without it; its update check is switched
+    off, or the import would call out.
+    """
+    os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
+    import albumentations as A
+
+    compose = A.Compose(
+        [
+            A.RandomScale(scale_limit=(-0.6, 0.6), interpolation=3, p=0.9),
+            A.PadIfNeeded(tile_px, tile_px, border_mode=1),
+            A.RandomCrop(tile_px, tile_px),
+        ],
+        keypoint_params=A.KeypointParams(format="xy", remove_invisible=False),
+        seed=seed,
+    )
+
+    def transform(picture: Picture, target: Target) -> tuple[Picture, Target]:
+        corner_and_unit = np.array([[0.0, 0.0], [1000.0, 0.0]], dtype=np.float32)
+        result = compose(image=picture, keypoints=corner_and_unit)
+        corner, unit = np.asarray(result["keypoints"], dtype=np.float64)
+        scale = float(unit[0] - corner[0]) / 1000.0
+        return result["image"], move_target(target, scale=scale, shift_xy=corner, side_px=tile_px)
+
+    return transform
+
+
+def move_target(target: Target, *, scale: float, shift_xy: NDArray[np.float64], side_px: int) -> Target:
+    """The target in a square of `side_px`, after pixels were scaled and then shifted.
+
+    Boxes are clipped to the square and `visible` says what is left of each; objects outside are left out.
+    """
+    shift = torch.as_tensor(shift_xy, dtype=torch.float32)
+    boxes = target["boxes"] * scale + shift.repeat(2)
+    clipped = boxes.clamp(0.0, float(side_px))
+    area = (boxes[:, 2:] - boxes[:, :2]).prod(dim=1).clamp(min=1e-6)
+    left = (clipped[:, 2:] - clipped[:, :2]).prod(dim=1) / area
+    ellipses = target["ellipses"].clone()
+    ellipses[:, :4] *= scale
+    ellipses[:, :2] += shift
+    inside = left > 0
+    moved = {"boxes": clipped, "labels": target["labels"], "ellipses": ellipses}
+    moved["visible"] = left * target.get("visible", torch.ones_like(left))
+    return {name: value[inside] for name, value in moved.items()}

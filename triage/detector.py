@@ -1,0 +1,197 @@
+"""Runs the network on tiles and returns plain arrays: ONNX Runtime on a CPU, torch on a GPU.
+
+Both engines give the same boxes, and a tile's detections don't depend on the tiles it came with: a CPU
+takes one tile a call, a GPU always a full batch, filled up with empty tiles.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from triage.errors import WeightsError
+from triage.groups import read_groups
+from triage.head import HeadLayout, decode_head
+from triage.records import Detections
+from triage.weights import GRAPH_FILE, WEIGHTS_FILE, WeightsRecord, read_record, shipped_folder
+
+GPU_BATCH = 16
+
+Tiles = NDArray[np.uint8]
+Heads = NDArray[np.float32]
+
+
+class Engine(Protocol):
+    """Something that runs the network."""
+
+    def heads(self, tiles: Tiles) -> Iterator[Heads]:
+        """The head's map (C, H, W) of each of the tiles (N, tile_px, tile_px, 3), in order."""
+
+
+class Detector:
+    """A network with its record, ready to look at tiles.
+
+    Parameters
+    ----------
+    record : WeightsRecord
+        What the network is.
+    engine : Engine
+        What runs it.
+    """
+
+    def __init__(self, record: WeightsRecord, engine: Engine) -> None:
+        self.record = record
+        self._engine = engine
+        self._layout = HeadLayout(len(record.groups))
+        self._columns = _group_columns(record.groups)
+
+    @property
+    def name(self) -> str:
+        """Name and version, quoted with every candidate."""
+        return self.record.name
+
+    @property
+    def weights_sha256(self) -> str:
+        """SHA-256 of the weights."""
+        return self.record.weights_sha256
+
+    @property
+    def um_per_px(self) -> float:
+        """Pixel size, in µm, that pictures of known scale are resampled to."""
+        return self.record.um_per_px
+
+    @property
+    def tile_px(self) -> int:
+        """Side of a tile, in pixels."""
+        return self.record.tile_px
+
+    def detect(self, tiles: Tiles) -> list[Detections]:
+        """What the network says of each tile.
+
+        Parameters
+        ----------
+        tiles : ndarray of shape (N, tile_px, tile_px, 3), uint8
+            RGB; N may be 0.
+
+        Returns
+        -------
+        detections : list of Detections
+            One per tile, in the tile's frame, best first, scores from `triage.head.SCORE_FLOOR` up, and
+            no more than `triage.head.MOST_DETECTIONS`.
+
+        Raises
+        ------
+        ValueError
+            If the tiles have another shape or type.
+        """
+        wanted = (self.tile_px, self.tile_px, 3)
+        if tiles.ndim != 4 or tiles.shape[1:] != wanted or tiles.dtype != np.uint8:
+            raise ValueError(
+                f"tiles must be uint8 of shape (N, {self.tile_px}, {self.tile_px}, 3), "
+                f"received {tiles.dtype} of shape {tiles.shape}"
+            )
+        return [self._in_table_order(decode_head(head, self._layout)) for head in self._engine.heads(tiles)]
+
+    def _in_table_order(self, detections: Detections) -> Detections:
+        """Group scores in the order of the group table, 0 for groups that the network doesn't know."""
+        scores = np.zeros((len(detections.scores), len(read_groups())))
+        scores[:, self._columns] = detections.group_scores
+        return Detections(detections.boxes_xyxy, detections.scores, scores, detections.ellipses)
+
+
+def _group_columns(names: tuple[str, ...]) -> list[int]:
+    table = [group.name for group in read_groups()]
+    return [table.index(name) for name in names]
+
+
+def load_detector(folder: Path | None = None, *, threads: int = 1, device: str = "auto") -> Detector:
+    """The detector of a weights folder.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        The shipped weights if left out.
+    threads : int
+        Threads of one call on a CPU; several processes of one thread do more than one of several.
+    device : str
+        `cpu` (ONNX Runtime), a torch device such as `cuda`, or `auto`: the GPU if torch finds one.
+
+    Raises
+    ------
+    WeightsError
+        If a file is missing, damaged or doesn't belong to the others.
+    """
+    folder = folder or shipped_folder()
+    record = read_record(folder)
+    if device == "auto":
+        device = "cuda" if _has_gpu() else "cpu"
+    engine: Engine
+    engine = OnnxEngine(folder, record, threads) if device == "cpu" else TorchEngine(folder, record, device)
+    return Detector(record, engine)
+
+
+def _has_gpu() -> bool:
+    """Whether torch may find a GPU; a machine without NVIDIA's driver is not asked to import torch."""
+    if not Path("/proc/driver/nvidia/version").exists():
+        return False
+    import torch
+
+    return torch.cuda.is_available()
+
+
+class OnnxEngine:
+    """Runs the exported graph on the CPU, one tile a call."""
+
+    def __init__(self, folder: Path, record: WeightsRecord, threads: int) -> None:
+        import onnxruntime  # type: ignore[import-untyped]
+
+        if record.graph_sha256 is None:
+            raise WeightsError(
+                f"{folder} has no {GRAPH_FILE}, which CPUs need. "
+                f"Run: python -m training.export --weights {folder}"
+            )
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = threads
+        options.inter_op_num_threads = 1
+        options.use_deterministic_compute = True
+        try:
+            self._session: Any = onnxruntime.InferenceSession(
+                folder / GRAPH_FILE, options, providers=["CPUExecutionProvider"]
+            )
+        except Exception as err:  # ONNX Runtime's errors share no other base
+            raise WeightsError(f"{folder / GRAPH_FILE} can't be run ({err}). Export it again.") from err
+
+    def heads(self, tiles: Tiles) -> Iterator[Heads]:
+        """The head's map of each tile."""
+        for tile in tiles:
+            yield self._session.run(["head"], {"tiles": tile[None]})[0][0]
+
+
+class TorchEngine:
+    """Runs the network in torch, always `batch` tiles at a time."""
+
+    def __init__(self, folder: Path, record: WeightsRecord, device: str, *, batch: int = GPU_BATCH) -> None:
+        import torch
+
+        from triage.network import ServedNetwork, read_network
+
+        network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
+        self._network = ServedNetwork(network).eval().to(torch.device(device))
+        self._device = torch.device(device)
+        self._batch = batch
+
+    def heads(self, tiles: Tiles) -> Iterator[Heads]:
+        """The head's map of each tile; the last batch is filled up with empty tiles."""
+        import torch
+
+        for start in range(0, len(tiles), self._batch):
+            some = tiles[start : start + self._batch]
+            full = np.zeros((self._batch, *tiles.shape[1:]), dtype=np.uint8)
+            full[: len(some)] = some
+            with torch.inference_mode():
+                heads = self._network(torch.from_numpy(full).to(self._device)).cpu().numpy()
+            yield from heads[: len(some)]

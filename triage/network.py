@@ -1,0 +1,288 @@
+"""The network: EfficientNet-Lite0 features, a three-level pyramid and a centre-point head at stride 8.
+
+Each cell of the head speaks for a square of 8 x 8 pixels. Where the centre of an object lies in a cell, it
+says how much the place looks like an egg, oocyst or cyst (`HEAT`), which group it resembles (`GROUPS`),
+how far away the four edges of its box are (`BOX`) and which ellipse its outline is (`ELLIPSE`).
+`triage.head` turns these maps into boxes.
+
+References
+----------
+Features: Tan & Le 2019, "EfficientNet: Rethinking Model Scaling for Convolutional Neural Networks"
+(ICML), in the "lite" variant that its authors published: no squeeze-and-excitation, ReLU6, stem and last
+stage not scaled. Pyramid: Lin et al. 2017, "Feature Pyramid Networks for Object Detection" (CVPR).
+Centre points: Zhou et al. 2019, "Objects as Points" (arXiv 1904.07850).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import torch
+from safetensors import SafetensorError
+from safetensors.torch import load_file, save_file
+from torch import Tensor, nn
+from torch.nn import functional as F
+
+from triage.errors import WeightsError
+from triage.head import HeadLayout
+
+BATCH_NORM_EPS = 1e-3
+BATCH_NORM_MOMENTUM = 0.03
+IMAGE_MEAN = 127.0
+IMAGE_SCALE = 128.0
+HEAT_PRIOR = 0.01
+
+
+@dataclass(frozen=True)
+class Stage:
+    """A run of like blocks of the feature extractor."""
+
+    repeats: int
+    kernel: int
+    stride: int
+    expansion: int
+    channels: int
+
+
+LITE0_STAGES = (
+    Stage(1, 3, 1, 1, 16),
+    Stage(2, 3, 2, 6, 24),
+    Stage(2, 5, 2, 6, 40),
+    Stage(3, 3, 2, 6, 80),
+    Stage(3, 5, 1, 6, 112),
+    Stage(4, 5, 2, 6, 192),
+    Stage(1, 3, 1, 6, 320),
+)
+"""Tan & Le 2019, table 1, at the scale of the lite variant 0."""
+
+PYRAMID_STAGES = (1, 2, 4, 6)
+"""The last stages at stride 4, 8, 16 and 32."""
+
+
+class SameConv(nn.Conv2d):
+    """Convolution whose output has ceil(input / stride) cells, padded as the published weights expect.
+
+    At stride 2 an even input gets its odd row of padding at the bottom and right, not at the top and left.
+    """
+
+    def __init__(self, n_in: int, n_out: int, kernel: int, *, stride: int = 1, groups: int = 1) -> None:
+        padding = kernel // 2 if stride == 1 else 0
+        super().__init__(n_in, n_out, kernel, stride, padding, groups=groups, bias=False)
+        spare = max(kernel - stride, 0)
+        self._edges = (spare // 2, spare - spare // 2) * 2
+
+    def forward(self, input: Tensor) -> Tensor:
+        """Map (N, n_out, H / stride, W / stride); H and W must be multiples of the stride."""
+        if self.stride[0] > 1:
+            input = F.pad(input, self._edges)
+        return super().forward(input)
+
+
+def _normed(
+    n_in: int, n_out: int, kernel: int, *, stride: int = 1, groups: int = 1, active: bool = True
+) -> nn.Sequential:
+    """Convolution, batch norm and, where `active`, ReLU6."""
+    layers: list[nn.Module] = [
+        SameConv(n_in, n_out, kernel, stride=stride, groups=groups),
+        nn.BatchNorm2d(n_out, eps=BATCH_NORM_EPS, momentum=BATCH_NORM_MOMENTUM),
+    ]
+    return nn.Sequential(*layers, nn.ReLU6()) if active else nn.Sequential(*layers)
+
+
+class InvertedBottleneck(nn.Module):
+    """Widen, filter each channel, narrow again; added to its input where the shapes allow."""
+
+    def __init__(self, n_in: int, n_out: int, *, kernel: int, stride: int, expansion: int) -> None:
+        super().__init__()
+        n_wide = n_in * expansion
+        self.expand = _normed(n_in, n_wide, 1) if expansion > 1 else nn.Identity()
+        self.depthwise = _normed(n_wide, n_wide, kernel, stride=stride, groups=n_wide)
+        self.project = _normed(n_wide, n_out, 1, active=False)
+        self.is_residual = stride == 1 and n_in == n_out
+
+    def forward(self, x: Tensor) -> Tensor:
+        y: Tensor = self.project(self.depthwise(self.expand(x)))
+        return x + y if self.is_residual else y
+
+
+class LiteFeatures(nn.Module):
+    """EfficientNet-Lite0 without its classifier: maps at stride 4, 8, 16 and 32."""
+
+    channels = tuple(LITE0_STAGES[index].channels for index in PYRAMID_STAGES)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.stem = _normed(3, 32, 3, stride=2)
+        self.stages = nn.ModuleList()
+        n_in = 32
+        for stage in LITE0_STAGES:
+            self.stages.append(_build_stage(n_in, stage))
+            n_in = stage.channels
+
+    def forward(self, x: Tensor) -> list[Tensor]:
+        """Maps of `channels` channels at stride 4, 8, 16 and 32 of a normalised image (N, 3, H, W)."""
+        maps = []
+        x = self.stem(x)
+        for index, stage in enumerate(self.stages):
+            x = stage(x)
+            if index in PYRAMID_STAGES:
+                maps.append(x)
+        return maps
+
+
+def _build_stage(n_in: int, stage: Stage) -> nn.Sequential:
+    """The blocks of one stage; only the first changes stride and width."""
+    blocks = []
+    for repeat in range(stage.repeats):
+        blocks.append(
+            InvertedBottleneck(
+                n_in if repeat == 0 else stage.channels,
+                stage.channels,
+                kernel=stage.kernel,
+                stride=stage.stride if repeat == 0 else 1,
+                expansion=stage.expansion,
+            )
+        )
+    return nn.Sequential(*blocks)
+
+
+class Mix(nn.Module):
+    """A 5 x 5 filter in each channel, then a blend of channels, added to the input."""
+
+    def __init__(self, n_channels: int) -> None:
+        super().__init__()
+        self.filter = _normed(n_channels, n_channels, 5, groups=n_channels, active=False)
+        self.blend = _normed(n_channels, n_channels, 1)
+
+    def forward(self, x: Tensor) -> Tensor:
+        y: Tensor = self.blend(self.filter(x))
+        return x + y
+
+
+class Pyramid(nn.Module):
+    """What is seen at stride 32 and 16, brought down to stride 8, so that a cell knows a whole large object.
+
+    Stride 4 adds the fine detail that the smallest cysts, about 12 pixels long, are known by.
+    """
+
+    def __init__(self, n_channels: int) -> None:
+        super().__init__()
+        detail, *rest = LiteFeatures.channels
+        self.detail = _normed(detail, n_channels, 3, stride=2, active=False)
+        self.laterals = nn.ModuleList(_normed(n_in, n_channels, 1, active=False) for n_in in rest)
+        self.mixes = nn.ModuleList(
+            (Mix(n_channels), Mix(n_channels), nn.Sequential(Mix(n_channels), Mix(n_channels)))
+        )
+
+    def forward(self, maps: list[Tensor]) -> Tensor:
+        """One map (N, n_channels, H / 8, W / 8)."""
+        fine, middle, coarse = (lateral(x) for lateral, x in zip(self.laterals, maps[1:], strict=True))
+        coarse = self.mixes[2](coarse)
+        middle = self.mixes[1](middle + F.interpolate(coarse, scale_factor=2.0, mode="nearest"))
+        fine = fine + self.detail(maps[0]) + F.interpolate(middle, scale_factor=2.0, mode="nearest")
+        mixed: Tensor = self.mixes[0](fine)
+        return mixed
+
+
+class CentrePointNetwork(nn.Module):
+    """From RGB pixels to the head's map; normalisation is part of the network.
+
+    Parameters
+    ----------
+    n_groups : int
+        Rows of the group table that it was trained with, look-alikes included.
+    n_channels : int
+        Width of pyramid and head.
+    """
+
+    def __init__(self, n_groups: int, n_channels: int = 96) -> None:
+        super().__init__()
+        self.layout = HeadLayout(n_groups)
+        self.n_channels = n_channels
+        self.features = LiteFeatures()
+        self.pyramid = Pyramid(n_channels)
+        self.what = nn.Sequential(Mix(n_channels), Mix(n_channels), nn.Conv2d(n_channels, 1 + n_groups, 1))
+        self.where = nn.Sequential(Mix(n_channels), Mix(n_channels), nn.Conv2d(n_channels, 10, 1))
+        self._start_head()
+
+    def forward(self, images: Tensor) -> Tensor:
+        """The head's map of a batch.
+
+        Parameters
+        ----------
+        images : Tensor of shape (N, 3, H, W)
+            RGB, 0 to 255, uint8 or floating; H and W multiples of 32.
+
+        Returns
+        -------
+        head : Tensor of shape (N, layout.n_channels, H / 8, W / 8)
+            Raw values; `layout` says which channel holds what.
+        """
+        normalised = (images.float() - IMAGE_MEAN) / IMAGE_SCALE
+        fine = self.pyramid(self.features(normalised))
+        return torch.cat((self.what(fine), self.where(fine)), dim=1)
+
+    def _start_head(self) -> None:
+        """Begin with heat near 0, or the first steps are spent on unlearning it everywhere."""
+        what, where = self.what[-1], self.where[-1]
+        assert isinstance(what, nn.Conv2d) and isinstance(where, nn.Conv2d)
+        for layer in (what, where):
+            nn.init.normal_(layer.weight, std=0.01)
+            assert layer.bias is not None
+            nn.init.zeros_(layer.bias)
+        assert what.bias is not None
+        with torch.no_grad():
+            what.bias[0] = float(torch.logit(torch.tensor(HEAT_PRIOR)))
+
+
+class ServedNetwork(nn.Module):
+    """The network as it is served: takes tiles as they lie in memory, (N, H, W, 3) uint8."""
+
+    def __init__(self, network: CentrePointNetwork) -> None:
+        super().__init__()
+        self.network = network
+
+    def forward(self, tiles: Tensor) -> Tensor:
+        """The head's map in float32."""
+        head: Tensor = self.network(tiles.permute(0, 3, 1, 2))
+        return head.float()
+
+
+def write_network(network: CentrePointNetwork, path: Path) -> None:
+    """Write the weights as safetensors: half precision, batch norms in full."""
+    in_full = {
+        f"{name}.{key}"
+        for name, layer in network.named_modules()
+        if isinstance(layer, nn.BatchNorm2d)
+        for key in layer.state_dict()
+    }
+    tensors = {
+        key: (value if key in in_full else value.half()).contiguous().cpu()
+        for key, value in network.state_dict().items()
+    }
+    save_file(tensors, path)
+
+
+def read_network(path: Path, *, n_groups: int, n_channels: int) -> CentrePointNetwork:
+    """The network with the weights of a file that `write_network` wrote, ready to serve.
+
+    Raises
+    ------
+    WeightsError
+        If the file can't be read, or doesn't hold exactly the tensors of this network.
+    """
+    network = CentrePointNetwork(n_groups, n_channels)
+    try:
+        tensors = load_file(path)
+        network.load_state_dict({key: value.to(_wanted_type(value)) for key, value in tensors.items()})
+    except (OSError, SafetensorError, RuntimeError) as err:
+        raise WeightsError(
+            f"{path} doesn't hold the weights of a detector of {n_groups} groups and {n_channels} channels "
+            f"({str(err).splitlines()[0]}). Copy the whole folder again."
+        ) from err
+    return network.eval()
+
+
+def _wanted_type(value: Tensor) -> torch.dtype:
+    return torch.float32 if value.is_floating_point() else value.dtype
