@@ -89,7 +89,8 @@ def _state_scale(um_per_px: float | None, um_per_px_sd: float | None) -> Calibra
 
     if um_per_px is None and um_per_px_sd is not None:
         raise CalibrationError(
-            f"An uncertainty of {um_per_px_sd} µm per pixel was given without a scale. Give --um-per-px as well."
+            f"An uncertainty of {um_per_px_sd} µm per pixel was given without a scale. "
+            "Give --um-per-px as well."
         )
     return (
         None

@@ -40,8 +40,8 @@ def assess_adequacy(picture: Picture, um_per_px: float | None, finest_um_per_px:
     Returns
     -------
     adequacy : Adequacy
-        `assessed_fraction` is the share of the area that is neither black nor burnt out, and 0 where the whole
-        picture is too small for any object.
+        `assessed_fraction` is the share of the area that is neither black nor burnt out, and 0 where the
+        whole picture is too small for any object.
     """
     notes = list(picture.remarks)
     is_too_small = min(picture.width, picture.height) < LEAST_WIDTH_PX
@@ -53,7 +53,8 @@ def assess_adequacy(picture: Picture, um_per_px: float | None, finest_um_per_px:
     fraction, usable_notes = (0.0, []) if is_too_small else _judge_pixels(picture)
     if um_per_px is None:
         notes.append(
-            "The scale is unknown: sizes can't be measured, and which groups the picture could show can't be said."
+            "The scale is unknown: sizes can't be measured, and which groups the picture could show "
+            "can't be said."
         )
     return Adequacy(
         assessed_fraction=round(fraction, 4),
@@ -101,8 +102,8 @@ def measure_sharpness(grey: NDArray[np.float64]) -> float:
 
     References
     ----------
-    The variance of the Laplacian as a measure of focus: Pech-Pacheco et al. 2000, ICPR, 3:314-317 (from memory).
-    Taking it at two scales makes it independent of contrast.
+    The Laplacian as a measure of focus: Pech-Pacheco et al. 2000, ICPR 3:314-317 (from memory). Taking it at
+    two scales makes it independent of contrast.
     """
     fine, coarse = (
         float(np.percentile(np.abs(sigma**2 * ndimage.gaussian_laplace(grey, sigma)), 99.5))

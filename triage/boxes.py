@@ -104,7 +104,8 @@ def check_boxes(boxes_xyxy: Floats) -> None:
     if empty.size:
         row = int(empty[0])
         raise BoxError(
-            f"Box {row} is {boxes_xyxy[row].tolist()}; x2 must be above x1 and y2 above y1. Draw the box again."
+            f"Box {row} is {boxes_xyxy[row].tolist()}; x2 must be above x1 and y2 above y1. "
+            "Draw the box again."
         )
 
 

@@ -45,8 +45,8 @@ class Calibration:
             )
         if not (math.isfinite(self.um_per_px_sd) and 0 <= self.um_per_px_sd < self.um_per_px):
             raise CalibrationError(
-                f"The uncertainty of the calibration is {self.um_per_px_sd} µm per pixel; it must be 0 or more and "
-                f"less than the scale itself ({self.um_per_px}). Give one standard deviation."
+                f"The uncertainty of the calibration is {self.um_per_px_sd} µm per pixel; it must be 0 or "
+                f"more and less than the scale itself ({self.um_per_px}). Give one standard deviation."
             )
 
 

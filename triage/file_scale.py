@@ -9,7 +9,7 @@ from xml.etree import ElementTree
 
 import tifffile
 
-# Below and above, no brightfield photograph of a slide is meant: 72 or 300 dots per inch is a printer's figure
+# Beyond these no brightfield photograph of a slide is meant: 72 or 300 dots per inch is a printer's figure
 # that image editors write into any file. Bounds are our own choice, no source.
 _PLAUSIBLE_UM_PER_PX = (0.02, 6.0)
 _UM_PER_UNIT = {"m": 1e6, "cm": 1e4, "mm": 1e3, "µm": 1.0, "μm": 1.0, "um": 1.0, "micron": 1.0, "nm": 1e-3}
@@ -30,7 +30,7 @@ def read_file_scale(path: Path) -> float | None:
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)
     try:
         with tifffile.TiffFile(path) as file:
-            page = file.pages.first
+            page = file.pages.first.aspage()
             xy = _ome_scale(file) or _unit_note_scale(page) or _resolution_scale(page)
     except (tifffile.TiffFileError, ValueError, KeyError, IndexError, OSError, ElementTree.ParseError):
         return None
@@ -61,25 +61,24 @@ def _to_um(value: str | None, unit: str | None) -> float:
     return float(value or "nan") * _UM_PER_UNIT[unit or "µm"]
 
 
-def _unit_note_scale(page: tifffile.TiffPage | tifffile.TiffFrame) -> tuple[float, float] | None:
-    note = re.search(r"^unit=(\S+)\s*$", str(getattr(page, "description", "")), flags=re.MULTILINE)
+def _unit_note_scale(page: tifffile.TiffPage) -> tuple[float, float] | None:
+    note = re.search(r"^unit=(\S+)\s*$", page.description, flags=re.MULTILINE)
     unit = note.group(1).replace("\\u00B5", "µ") if note else None
     if unit not in _UM_PER_UNIT:
         return None
     return _per_pixel(page, _UM_PER_UNIT[unit])
 
 
-def _resolution_scale(page: tifffile.TiffPage | tifffile.TiffFrame) -> tuple[float, float] | None:
+def _resolution_scale(page: tifffile.TiffPage) -> tuple[float, float] | None:
     unit = page.tags.get("ResolutionUnit")
     um_per_unit = _UM_PER_RESOLUTION_UNIT.get(int(unit.value) if unit else 2)
     return _per_pixel(page, um_per_unit) if um_per_unit else None
 
 
-def _per_pixel(
-    page: tifffile.TiffPage | tifffile.TiffFrame, um_per_unit: float
-) -> tuple[float, float] | None:
-    ratios = [page.tags.get(name) for name in ("XResolution", "YResolution")]
-    if any(ratio is None or ratio.value[0] == 0 or ratio.value[1] == 0 for ratio in ratios):
+def _per_pixel(page: tifffile.TiffPage, um_per_unit: float) -> tuple[float, float] | None:
+    tags = [page.tags.get(name) for name in ("XResolution", "YResolution")]
+    ratios = [tag.value for tag in tags if tag is not None and 0 not in tag.value]
+    if len(ratios) < 2:
         return None
-    x, y = (um_per_unit * ratio.value[1] / ratio.value[0] for ratio in ratios)
+    x, y = (um_per_unit * per / pixels for pixels, per in ratios)
     return (x, y)

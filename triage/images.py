@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,12 +12,12 @@ import numpy as np
 import pyvips
 from numpy.typing import NDArray
 
+from triage.digests import file_sha256
 from triage.errors import ImageError
 from triage.file_scale import read_file_scale
 
 # Bits that cameras fill; 10, 12 and 14 bit sensors are often stored in 16 bit files without stretching.
 _SENSOR_BITS = (8, 10, 12, 14, 16)
-_READ_BLOCK = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -32,7 +31,7 @@ class Limits:
     max_side : int
         Longer side in pixels.
     max_whole_pixels : int
-        Of a picture whose decoder must hold all of it (HEIC, progressive JPEG, interlaced PNG, one-strip TIFF).
+        Of a picture whose decoder must hold all of it (HEIC, progressive JPEG, interlaced PNG).
     max_memory_pixels : int
         Larger pictures are worked from a temporary tiled file instead of from memory.
     """
@@ -166,7 +165,7 @@ def open_picture(path: Path, *, limits: Limits | None = None, file_name: str | N
     kind = _sniff(path, name)
     try:
         if kind == "heic":
-            pixels, remarks, folder = _load_heic(path, name, limits), (), None
+            pixels, remarks, folder = _load_heic(path, name, limits)
         else:
             pixels, remarks, folder = _load_with_vips(path, name, kind, limits)
     except pyvips.Error as err:
@@ -175,17 +174,11 @@ def open_picture(path: Path, *, limits: Limits | None = None, file_name: str | N
     return Picture(
         pixels,
         file_name=name,
-        sha256=hash_file(path),
+        sha256=file_sha256(path),
         um_per_px=um_per_px,
         remarks=remarks,
         work_folder=folder,
     )
-
-
-def hash_file(path: Path) -> str:
-    """SHA-256 of a file's bytes, in hexadecimal."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _sniff(path: Path, name: str) -> str:
@@ -205,11 +198,15 @@ def _sniff(path: Path, name: str) -> str:
     if head[4:8] == b"ftyp" and head[8:12] in (b"heic", b"heix", b"heim", b"heis", b"mif1", b"msf1", b"hevc"):
         return "heic"
     raise ImageError(
-        f"{name} is no picture that can be read: it starts with {head[:8]!r}. Use a JPEG, PNG, TIFF or HEIC file."
+        f"{name} is no picture that can be read: it starts with {head[:8]!r}. "
+        "Use a JPEG, PNG, TIFF or HEIC file."
     )
 
 
-def _load_heic(path: Path, name: str, limits: Limits) -> pyvips.Image:
+_Loaded = tuple[pyvips.Image, tuple[str, ...], tempfile.TemporaryDirectory[str] | None]
+
+
+def _load_heic(path: Path, name: str, limits: Limits) -> _Loaded:
     # The import costs a tenth of a second and loads a codec that most pictures don't need.
     import pillow_heif
 
@@ -219,12 +216,10 @@ def _load_heic(path: Path, name: str, limits: Limits) -> pyvips.Image:
         rgb = heif.to_pillow().convert("RGBA" if heif.has_alpha else "RGB")
     except (ValueError, OSError, EOFError, RuntimeError, SyntaxError) as err:
         raise _damaged(name, err) from err
-    return _to_rgb8(pyvips.Image.new_from_array(np.asarray(rgb)).copy(interpretation="srgb"), name)
+    return _to_rgb8(pyvips.Image.new_from_array(np.asarray(rgb)), name).copy_memory(), (), None
 
 
-def _load_with_vips(
-    path: Path, name: str, kind: str, limits: Limits
-) -> tuple[pyvips.Image, tuple[str, ...], tempfile.TemporaryDirectory[str] | None]:
+def _load_with_vips(path: Path, name: str, kind: str, limits: Limits) -> _Loaded:
     header = _decode(path, kind)
     _check_size(name, header.width, header.height, limits, held_whole=_is_held_whole(header))
     remarks = _count_pages(path, header)
@@ -253,8 +248,8 @@ def _check_size(name: str, width: int, height: int, limits: Limits, *, held_whol
     most = limits.max_whole_pixels if held_whole else limits.max_pixels
     if width * height > most or max(width, height) > limits.max_side:
         raise ImageError(
-            f"{name} is {width} x {height} px; at most {most:,} px in all and {limits.max_side:,} px a side are "
-            "read from a file of this form. Cut it into parts, or save it as a tiled TIFF."
+            f"{name} is {width} x {height} px; at most {most:,} px in all and {limits.max_side:,} px a side "
+            "are read from a file of this form. Cut it into parts, or save it as a tiled TIFF."
         )
 
 

@@ -71,8 +71,8 @@ def merge_detections(detections: Detections) -> Detections:
     -------
     merged : Detections
         Whole objects come before pieces: a box cut by a tile's edge yields to a whole one that holds it, and
-        pieces of an object that no tile saw whole are joined. The parts of an object and the clumps of several
-        that were also seen one by one are left out.
+        pieces of an object that no tile saw whole are joined. Left out are the parts of an object, and clumps
+        of several objects that were also seen one by one.
     """
     ordered = take_detections(detections, _order_rows(detections))
     whole = take_detections(ordered, np.flatnonzero(~_cut_flags(ordered)))
@@ -198,7 +198,8 @@ def _cluster(boxes_xyxy: Floats) -> list[list[int]]:
 def _overlap_shares(box_xyxy: Floats, others_xyxy: Floats) -> Floats:
     shared = intersection_areas(box_xyxy[None], others_xyxy)[0]
     smaller = np.minimum(box_areas(box_xyxy[None])[0], box_areas(others_xyxy))
-    return np.divide(shared, smaller, out=np.zeros_like(shared), where=smaller > 0)
+    shares: Floats = np.divide(shared, smaller, out=np.zeros_like(shared), where=smaller > 0)
+    return shares
 
 
 def _ellipse_of_box(box_xyxy: Floats) -> Floats:
@@ -237,4 +238,5 @@ def _half_diagonals(boxes_xyxy: Floats) -> Floats:
 def _widths(detections: Detections) -> Floats:
     """Width of each outline, in pixels: the network's guess, but never beyond the box's shorter side."""
     sides = detections.boxes_xyxy[:, 2:] - detections.boxes_xyxy[:, :2]
-    return np.minimum(detections.ellipses[:, 3], sides.min(axis=1, initial=np.inf))
+    widths: Floats = np.minimum(detections.ellipses[:, 3], sides.min(axis=1, initial=np.inf))
+    return widths

@@ -157,7 +157,7 @@ def _search(patch: _Patch, guess: Ellipse) -> tuple[Ellipse, float] | None:
 
 
 def _angles() -> Floats:
-    return np.arange(_N_RAYS) * (2 * np.pi / _N_RAYS)
+    return np.linspace(0.0, 2 * np.pi, _N_RAYS, endpoint=False, dtype=np.float64)
 
 
 def _to_points(radii: Floats, frame: Ellipse) -> Floats:
@@ -185,11 +185,11 @@ def _smoothing_steps(guess: Ellipse, rho: Floats) -> float:
     """Width of the edge filter in steps: about one pixel, or 1.5 % of the diameter of a large object."""
     mean_diameter = float(np.sqrt(guess.length_px * guess.width_px))
     step_px = (rho[1] - rho[0]) * mean_diameter / 2
-    return max(1.0, 0.015 * mean_diameter) / step_px
+    return float(max(1.0, 0.015 * mean_diameter) / step_px)
 
 
 def _pick_polarity(slopes: Floats, rho: Floats) -> Floats | None:
-    """Edge strength 0 to 1 of a rim darker than its surroundings, or brighter where that is clearly stronger."""
+    """Edge strength 0 to 1 of a rim darker than around it, or brighter where that is clearly stronger."""
     strengths = []
     for sign in (1.0, -1.0):
         near_guess = np.abs(rho - 1) <= 0.25
@@ -203,7 +203,7 @@ def _pick_polarity(slopes: Floats, rho: Floats) -> Floats | None:
 
 
 def _find_closed_path(edges: Floats, rho: Floats) -> NDArray[np.int64]:
-    """For each ray the radial step of the best closed path (the rays are gone round twice, the middle is kept)."""
+    """For each ray the radial step of the best closed path (two rounds are gone, the middle is kept)."""
     reward = edges - _PRIOR_WEIGHT * ((rho - 1) / _PRIOR_SD) ** 2
     order = np.arange(2 * _N_RAYS) % _N_RAYS
     best = reward[order[0]].copy()
@@ -261,7 +261,7 @@ def _fit_radii(radii: Floats, support: Floats) -> tuple[Floats, float]:
         weights = (
             np.clip(support, 0.05, 1.0) * np.clip(1 - (left / (4.685 * spread)) ** 2, 0, None) ** 2 + 1e-6
         )
-    return smooth, spread
+    return np.asarray(smooth, dtype=np.float64), spread
 
 
 def _measure_extents(points: Floats) -> Ellipse:

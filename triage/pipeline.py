@@ -21,9 +21,21 @@ from triage.outline import Outline, find_outline
 from triage.proposal import CAUTION
 from triage.rank import rank_candidates
 from triage.reasons import explain_candidate
-from triage.records import Candidate, Detections, Ellipse, Proposal, TileDetector
+from triage.records import Candidate, Detections, Detector, Ellipse, Proposal
 from triage.size_check import MeasuredSize, check_size
+from triage.stored_detections import detections_from_json, detections_to_json
 from triage.tiles import Tile, cut_tile, plan_tiles, to_picture_frame
+
+__all__ = [
+    "Detector",
+    "ProposalPlan",
+    "conclude_proposal",
+    "detect_batch",
+    "detections_from_json",
+    "detections_to_json",
+    "plan_proposal",
+    "propose_candidates",
+]
 
 # Neighbouring tiles share this much, so that objects up to this size lie whole in one of them.
 OVERLAP_PX = 96
@@ -77,7 +89,7 @@ class ProposalPlan:
 def propose_candidates(
     picture: Picture,
     calibration: Calibration | None,
-    detector: TileDetector,
+    detector: Detector,
     *,
     host: str | None = None,
     on_progress: Callable[[int, int], None] | None = None,
@@ -89,7 +101,7 @@ def propose_candidates(
     picture : Picture
     calibration : Calibration or None
         None: the scale that the file itself states, or none at all; sizes are then unknown.
-    detector : TileDetector
+    detector : Detector
     host : str, optional
         `dog` or `cat` narrows the published sizes.
     on_progress : callable, optional
@@ -110,7 +122,7 @@ def propose_candidates(
 
 
 def plan_proposal(
-    picture: Picture, calibration: Calibration | None, detector: TileDetector, *, host: str | None = None
+    picture: Picture, calibration: Calibration | None, detector: Detector, *, host: str | None = None
 ) -> ProposalPlan:
     """At which scales the picture is looked at, and in which tiles."""
     if calibration is None and picture.um_per_px is not None:
@@ -123,10 +135,8 @@ def plan_proposal(
     return ProposalPlan(calibration, frames_hw, tuple(tiles), _describe_detector(detector), host)
 
 
-def detect_batch(
-    picture: Picture, plan: ProposalPlan, batch_index: int, detector: TileDetector
-) -> Detections:
-    """What the detector says of one batch of tiles, in pixels of the picture; may be run any number of times."""
+def detect_batch(picture: Picture, plan: ProposalPlan, batch_index: int, detector: Detector) -> Detections:
+    """What the detector says of one batch of tiles, in pixels of the picture; repeating it is harmless."""
     tiles = plan.tiles[batch_index * BATCH_TILES : (batch_index + 1) * BATCH_TILES]
     pixels = np.stack([cut_tile(picture, tile, detector.tile_px) for tile in tiles])
     picture_hw = (picture.height, picture.width)
@@ -156,8 +166,8 @@ def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence
     )
 
 
-def _plan_scaled(calibration: Calibration, detector: TileDetector) -> list[float]:
-    """Factors at which the groups' whole range of sizes is met at 12 to 300 px, as far as the picture allows."""
+def _plan_scaled(calibration: Calibration, detector: Detector) -> list[float]:
+    """Factors at which all groups are met at 12 to 300 px across, as far as the picture allows."""
     own = calibration.um_per_px
     scales = [detector.um_per_px]
     finest_needed = _smallest_width_um() / LEAST_WIDTH_PX
@@ -188,7 +198,7 @@ def _longest_um() -> float:
     return max(bounds[1] for bounds in ranges if bounds is not None)
 
 
-def _describe_detector(detector: TileDetector) -> dict[str, float | str]:
+def _describe_detector(detector: Detector) -> dict[str, float | str]:
     return {
         "name": detector.name,
         "weights_sha256": detector.weights_sha256,

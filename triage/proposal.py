@@ -1,22 +1,17 @@
-"""A proposal, and the detections it is made of, as JSON values and back."""
+"""A proposal as the plain values that the command line and the service return."""
 
 from __future__ import annotations
 
 from dataclasses import asdict
 from typing import Any
 
-import numpy as np
-
-from triage.errors import RecordError
-from triage.groups import read_groups
-from triage.merge import join_detections
-from triage.records import Candidate, Detections, Ellipse, Proposal, SizeCheck
+from triage.records import Candidate, Ellipse, Proposal, SizeCheck
 
 CAUTION = (
-    "Candidates are places for a person to look at, never a diagnosis: a trained reader marks every one, and the "
-    "licensed veterinarian decides. An empty list proves nothing: whatever was not sampled, not floated, out of "
-    "focus, too small for the picture or missed is not listed. Eggs, cysts and oocysts may be able to infect "
-    "people: handle samples by your local rules, with gloves, and wash your hands."
+    "Candidates are places for a person to look at, never a diagnosis: a trained reader marks every one, and "
+    "the licensed veterinarian decides. An empty list proves nothing: whatever was not sampled, not floated, "
+    "out of focus, too small for the picture or missed is not listed. Eggs, cysts and oocysts may be able to "
+    "infect people: handle samples by your local rules, with gloves, and wash your hands."
 )
 
 
@@ -97,32 +92,3 @@ def _size_check_to_json(check: SizeCheck) -> dict[str, Any]:
             for taxon in check.taxa
         ],
     }
-
-
-def detections_to_json(detections: Detections) -> dict[str, list[Any]]:
-    """Detections as plain lists, exact to the last bit, for steps that are stored and resumed."""
-    whole = join_detections([detections], detections.group_scores.shape[1])
-    return {name: array.tolist() for name, array in vars(whole).items()}
-
-
-def detections_from_json(values: dict[str, list[Any]]) -> Detections:
-    """Detections from what `detections_to_json` returned.
-
-    Raises
-    ------
-    RecordError
-        If a list is missing or the lists don't belong together.
-    """
-    try:
-        n = len(values["scores"])
-        return Detections(
-            boxes_xyxy=np.array(values["boxes_xyxy"], dtype=np.float64).reshape(n, 4),
-            scores=np.array(values["scores"], dtype=np.float64).reshape(n),
-            group_scores=np.array(values["group_scores"], dtype=np.float64).reshape(n, len(read_groups())),
-            ellipses=np.array(values["ellipses"], dtype=np.float64).reshape(n, 5),
-            is_cut=np.array(values["is_cut"], dtype=np.bool_).reshape(n),
-        )
-    except (KeyError, ValueError, TypeError) as err:
-        raise RecordError(
-            f"Stored detections can't be read ({err}); five lists of one length are needed. Run this step again."
-        ) from err

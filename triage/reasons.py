@@ -78,10 +78,11 @@ def _explain_outline(ellipse: Ellipse | None, is_cut_off: bool) -> str:
 def _explain_size(size: MeasuredSize | None, check: SizeCheck) -> list[str]:
     if size is None:
         return ["The scale is unknown, so its size was not measured."]
-    measured = (
-        f"Measures {size.length_um:.1f} ± {size.length_um_sd:.1f} x {size.width_um:.1f} ± {size.width_um_sd:.1f} µm "
-        "(one standard uncertainty)."
+    length, width = (
+        f"{value:.1f} ± {sd:.1f}"
+        for value, sd in ((size.length_um, size.length_um_sd), (size.width_um, size.width_um_sd))
     )
+    measured = f"Measures {length} x {width} µm (one standard uncertainty)."
     return [measured, _explain_check(check)]
 
 

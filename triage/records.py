@@ -43,7 +43,7 @@ class HasDefaultCut(Protocol):
         """Score from which a candidate is shown at first."""
 
 
-class TileDetector(Protocol):
+class Detector(Protocol):
     """What the proposal needs of a detector; `triage.detector` has the one that is shipped."""
 
     @property

@@ -1,0 +1,136 @@
+"""The viewer's copy of a picture: a pyramidal tiled TIFF, and the JPEG tiles and crops cut from it.
+
+Each level is half the size of the one above it, down to one that fits a single tile. `z` counts from the
+smallest level, as map viewers do; level `z = n - 1` has the picture's own size.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pyvips
+
+from triage.errors import ImageError
+from triage.images import Picture
+
+TILE_PX = 256
+_TILE_QUALITY = 90
+_SENT_QUALITY = 85
+_CROP_MARGIN = 1.6
+_LEAST_CROP_PX = 48.0
+
+
+def write_pyramid(picture: Picture, path: Path) -> int:
+    """Write the pyramid of a picture and return its number of levels.
+
+    Raises
+    ------
+    ImageError
+        If the file can't be written, for instance because the disk is full.
+    """
+    try:
+        picture.as_vips().tiffsave(
+            str(path),
+            tile=True,
+            tile_width=TILE_PX,
+            tile_height=TILE_PX,
+            pyramid=True,
+            compression="jpeg",
+            Q=_TILE_QUALITY,
+            bigtiff=True,
+            keep="none",
+        )
+    except pyvips.Error as err:
+        raise ImageError(
+            f"The viewer's copy {path} can't be written ({err}). Make room on the disk."
+        ) from err
+    return read_zoom_levels(path)
+
+
+def read_zoom_levels(path: Path) -> int:
+    """Number of levels in a pyramid."""
+    levels: int = _open_level(path, 0).get("n-pages")
+    return levels
+
+
+def cut_viewer_tile(path: Path, z: int, x: int, y: int) -> bytes | None:
+    """One tile as JPEG, edge tiles cut at the picture's border; None where the pyramid has no such tile.
+
+    Parameters
+    ----------
+    path : Path
+        Written by `write_pyramid`.
+    z, x, y : int
+        Level from the smallest, column and row of the tile.
+    """
+    levels = read_zoom_levels(path)
+    if not 0 <= z < levels or min(x, y) < 0:
+        return None
+    level = _open_level(path, levels - 1 - z)
+    left, top = x * TILE_PX, y * TILE_PX
+    if left >= level.width or top >= level.height:
+        return None
+    tile = level.crop(left, top, min(TILE_PX, level.width - left), min(TILE_PX, level.height - top))
+    return _to_jpeg(tile)
+
+
+def cut_crop(path: Path, bbox_xywh: tuple[float, float, float, float], side_px: int) -> bytes:
+    """A box with a margin around it as JPEG, its longer side `side_px`.
+
+    Parameters
+    ----------
+    path : Path
+        Written by `write_pyramid`.
+    bbox_xywh : tuple of float
+        Left, top, width, height in pixels of the picture.
+    side_px : int
+        1 to 2048.
+
+    Raises
+    ------
+    ValueError
+        If `side_px` is out of range.
+    """
+    if not 1 <= side_px <= 2048:
+        raise ValueError(f"side_px must be from 1 to 2048, received {side_px}.")
+    full = _open_level(path, 0)
+    left, top, width, height = _square_around(bbox_xywh, full.width, full.height)
+    # The smallest level that still has as many pixels as are asked for.
+    page = 0
+    levels = full.get("n-pages")
+    while page + 1 < levels and max(width, height) / 2 ** (page + 1) >= side_px:
+        page += 1
+    level = _open_level(path, page)
+    factor_x, factor_y = level.width / full.width, level.height / full.height
+    x, y = min(int(left * factor_x), level.width - 1), min(int(top * factor_y), level.height - 1)
+    crop = level.crop(
+        x,
+        y,
+        max(1, min(round(width * factor_x), level.width - x)),
+        max(1, min(round(height * factor_y), level.height - y)),
+    )
+    return _to_jpeg(crop.resize(side_px / max(crop.width, crop.height)))
+
+
+def _open_level(path: Path, page: int) -> pyvips.Image:
+    try:
+        return pyvips.Image.tiffload(str(path), page=page, access="random")
+    except pyvips.Error as err:
+        raise ImageError(f"The viewer's copy {path.name} can't be read ({err}). Make it again.") from err
+
+
+def _square_around(
+    bbox_xywh: tuple[float, float, float, float], width: int, height: int
+) -> tuple[float, float, float, float]:
+    """Left, top, width, height of a square around a box, moved inward and cut where the picture ends."""
+    x, y, box_width, box_height = bbox_xywh
+    side = max(_CROP_MARGIN * max(box_width, box_height), _LEAST_CROP_PX)
+    side_x, side_y = min(side, width), min(side, height)
+    left = min(max(0.0, x + box_width / 2 - side_x / 2), width - side_x)
+    top = min(max(0.0, y + box_height / 2 - side_y / 2), height - side_y)
+    return left, top, side_x, side_y
+
+
+def _to_jpeg(image: pyvips.Image) -> bytes:
+    data: bytes = image.jpegsave_buffer(Q=_SENT_QUALITY, keep="none")
+    return data

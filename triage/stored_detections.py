@@ -1,0 +1,43 @@
+"""Detections as text and back, exact to the last bit, for steps that are stored and resumed."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+
+from triage.errors import RecordError
+from triage.groups import read_groups
+from triage.merge import join_detections
+from triage.records import Detections
+
+
+def detections_to_json(detections: Detections) -> str:
+    """Detections as JSON text; numbers keep every bit."""
+    whole = join_detections([detections], len(read_groups()))
+    return json.dumps({name: array.tolist() for name, array in vars(whole).items()})
+
+
+def detections_from_json(text: str) -> Detections:
+    """Detections from what `detections_to_json` returned.
+
+    Raises
+    ------
+    RecordError
+        If the text is damaged, a list is missing or the lists don't belong together.
+    """
+    try:
+        values = json.loads(text)
+        n = len(values["scores"])
+        return Detections(
+            boxes_xyxy=np.array(values["boxes_xyxy"], dtype=np.float64).reshape(n, 4),
+            scores=np.array(values["scores"], dtype=np.float64).reshape(n),
+            group_scores=np.array(values["group_scores"], dtype=np.float64).reshape(n, len(read_groups())),
+            ellipses=np.array(values["ellipses"], dtype=np.float64).reshape(n, 5),
+            is_cut=np.array(values["is_cut"], dtype=np.bool_).reshape(n),
+        )
+    except (KeyError, ValueError, TypeError) as err:
+        raise RecordError(
+            f"Stored detections can't be read ({err}); five lists of one length are needed. "
+            "Run the step again."
+        ) from err
