@@ -47,6 +47,8 @@ class Things:
         Which depth slab the object lies in.
     offset : ndarray of shape (n, 2)
         Shift in the noise texture.
+    outline_um : ndarray of shape (n, 96, 2) or (n, 0, 2)
+        Outer outline in the object's own frame; clutter has none.
     """
 
     parameters: dict[str, NDArray[np.float32]]
@@ -54,9 +56,20 @@ class Things:
     angle_rad: NDArray[np.float64]
     slab: NDArray[np.int64]
     offset: NDArray[np.float32]
+    outline_um: NDArray[np.float32]
 
     def __len__(self) -> int:
         return len(self.centre_xy)
+
+    def take(self, chosen: NDArray[np.int64]) -> Things:
+        """The objects of these rows."""
+        return Things(
+            parameters={name: values[chosen] for name, values in self.parameters.items()},
+            **{name: getattr(self, name)[chosen] for name in _POSE},
+        )
+
+
+_POSE = ("centre_xy", "angle_rad", "slab", "offset", "outline_um")
 
 
 @dataclass(frozen=True)
@@ -96,10 +109,7 @@ def join_things(things: Sequence[Things]) -> Things:
     names = things[0].parameters
     return Things(
         parameters={name: np.concatenate([each.parameters[name] for each in things]) for name in names},
-        centre_xy=np.concatenate([each.centre_xy for each in things]),
-        angle_rad=np.concatenate([each.angle_rad for each in things]),
-        slab=np.concatenate([each.slab for each in things]),
-        offset=np.concatenate([each.offset for each in things]),
+        **{name: np.concatenate([getattr(each, name) for each in things]) for name in _POSE},
     )
 
 
@@ -124,17 +134,7 @@ def _splat_kind(canvas: Canvas, drawable: Drawable, things: Things, tile_of: NDA
     group = np.cumsum(area) // _SAMPLES_AT_ONCE
     for part in np.unique(group[area > 0]):
         chosen = np.flatnonzero((group == part) & (area > 0))
-        _splat_part(canvas, drawable, _take(things, chosen), tile_of[chosen], windows[chosen])
-
-
-def _take(things: Things, chosen: NDArray[np.int64]) -> Things:
-    return Things(
-        parameters={name: values[chosen] for name, values in things.parameters.items()},
-        centre_xy=things.centre_xy[chosen],
-        angle_rad=things.angle_rad[chosen],
-        slab=things.slab[chosen],
-        offset=things.offset[chosen],
-    )
+        _splat_part(canvas, drawable, things.take(chosen), tile_of[chosen], windows[chosen])
 
 
 def _windows(canvas: Canvas, things: Things, tile_of: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -11,11 +11,13 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from training.synthesize.canvas import MARGIN_PX, Canvas
+from training.synthesize.canvas import Canvas
 from training.synthesize.material import sample_plane
 from training.synthesize.noise import TABLE_SIZE, fractal, make_table, make_texture
 
 LAYERS = 3
+_COARSE_PX = 4
+_WRAP = TABLE_SIZE - 1
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,10 @@ class Debris:
 
 @dataclass(frozen=True)
 class _Grains:
-    """The grain at each pixel: how deep inside it (0 at the rim, 1 in the middle) and its own numbers."""
+    """The grain at each pixel: how deep inside it (0 at the rim, 1 in the middle) and its own numbers.
+
+    `x` and `y` are the grain's middle in canvas pixels.
+    """
 
     depth: Tensor
     appears_at: Tensor
@@ -73,83 +78,112 @@ class _Grains:
 
 def add_debris(canvas: Canvas, debris: dict[str, Tensor]) -> None:
     """Add each tile's debris (fields of `Debris`, one row a tile) to the canvas."""
-    height, width = canvas.planes.shape[-2:]
-    device = canvas.planes.device
-    y = torch.arange(height, device=device)[None, :, None] - MARGIN_PX + 0.5
-    x = torch.arange(width, device=device)[None, None, :] - MARGIN_PX + 0.5
     for layer in range(LAYERS):
-        tiles = torch.nonzero((debris["cover"][:, layer] > 0) | (debris["film_path_um"][:, layer] != 0))[:, 0]
+        drawn = (debris["cover"][:, layer] > 0) | (debris["film_path_um"][:, layer] != 0)
+        tiles = torch.nonzero(drawn)[:, 0]
         if len(tiles):
-            scale = canvas.um_per_px[tiles, None, None]
-            shift = debris["shift"][tiles, layer, None, None]
-            place = (x * scale + 0 * y + shift, y * scale + 0 * x + 1.7 * shift)
-            _add_layer(canvas, {name: rows[tiles] for name, rows in debris.items()}, layer, tiles, place)
+            _add_layer(canvas, {name: rows[tiles] for name, rows in debris.items()}, layer, tiles)
 
 
-def _add_layer(
-    canvas: Canvas, debris: dict[str, Tensor], layer: int, tiles: Tensor, place: tuple[Tensor, Tensor]
-) -> None:
+def _add_layer(canvas: Canvas, debris: dict[str, Tensor], layer: int, tiles: Tensor) -> None:
     texture = make_texture(canvas.planes.device)
     of = {name: rows[:, layer, None, None] for name, rows in debris.items()}
-    warped = _warp(texture, place, of["grain_um"])
-    grains = _nearest_grain(warped, of["grain_um"])
-    cloud = _cloud(texture, place, of)
-    shown = torch.sigmoid((_cloud(texture, (grains.x, grains.y), of) - grains.appears_at) / 0.02)
-    dome = grains.depth.clamp(min=0).sqrt()
-    patchy = (
-        0.7 + 0.5 * fractal(texture, place[0] / of["cloud_um"] * 5, place[1] / of["cloud_um"] * 5, 3)
-    ).clamp(min=0)
+    um_per_px = canvas.um_per_px[tiles, None, None]
+    coarse = _places(canvas, _COARSE_PX)
+    coarse_um = tuple(axis * um_per_px + of["shift"] for axis in coarse)
+    cloud = _cloud(texture, coarse_um, of)
+    fine = _places(canvas, 1)
+    push = _enlarge(_push(texture, coarse_um, of["grain_um"]))
+    grains = _nearest_grain((fine[0] + 0 * fine[1], fine[1] + 0 * fine[0]), push, of, um_per_px)
+    shown = torch.sigmoid((_look_up(cloud, grains) - grains.appears_at) / 0.02)
+    patchy = (0.7 + 0.5 * _fractal_um(texture, coarse_um, of["cloud_um"] / 5, 3)).clamp(min=0)
+    haze = _enlarge((of["haze_density"] * cloud * patchy)[:, None])[:, 0]
+    film = _enlarge((of["film_path_um"] * _fractal_um(texture, coarse_um, of["cloud_um"] * 3, 3))[:, None])[
+        :, 0
+    ]
     darkness = of["grain_density"] * grains.strength**3 * (grains.depth > 0) * shown
-    haze = of["haze_density"] * cloud * patchy
-    film = of["film_path_um"] * fractal(
-        texture, place[0] / of["cloud_um"] * 0.6, place[1] / of["cloud_um"] * 0.6, 4
-    )
     tint = debris["tint"][:, 3 * layer : 3 * layer + 3, None, None]
     for colour in range(3):
         canvas.planes[colour, tiles, layer] += (darkness + haze) * tint[:, colour]
+    dome = grains.depth.clamp(min=0).sqrt()
     canvas.planes[3, tiles, layer] += of["grain_path_um"] * (0.4 + grains.strength) * dome * shown + film
 
 
-def _cloud(texture: Tensor, place: tuple[Tensor, Tensor], of: dict[str, Tensor]) -> Tensor:
+def _places(canvas: Canvas, step_px: int) -> tuple[Tensor, Tensor]:
+    """x (1, 1, W') and y (1, H', 1) of every `step_px`-th place of the canvas, in canvas pixels."""
+    height, width = canvas.planes.shape[-2:]
+    device = canvas.planes.device
+    x = (torch.arange(width // step_px, device=device) + 0.5) * step_px
+    y = (torch.arange(height // step_px, device=device) + 0.5) * step_px
+    return x[None, None, :], y[None, :, None]
+
+
+def _enlarge(planes: Tensor) -> Tensor:
+    """Coarse planes (B, C, H', W') at the canvas' full size."""
+    return torch.nn.functional.interpolate(
+        planes, scale_factor=_COARSE_PX, mode="bilinear", align_corners=False
+    )
+
+
+def _fractal_um(texture: Tensor, place_um: tuple[Tensor, ...], cell_um: Tensor, octaves: int) -> Tensor:
+    x, y = (axis / cell_um for axis in place_um)
+    return fractal(texture, x + 0 * y, y + 0 * x, octaves)
+
+
+def _cloud(texture: Tensor, place_um: tuple[Tensor, ...], of: dict[str, Tensor]) -> Tensor:
     """How far inside a cloud each place is, 0 to 1."""
-    noise = fractal(texture, place[0] / of["cloud_um"], place[1] / of["cloud_um"], 5)
+    noise = _fractal_um(texture, place_um, of["cloud_um"], 5)
     threshold = torch.special.ndtri((1 - of["cover"]).clamp(0.001, 0.999))
     return ((noise - threshold) / of["edge"] + 0.3).clamp(0, 1)
 
 
-def _warp(texture: Tensor, place: tuple[Tensor, Tensor], grain_um: Tensor) -> tuple[Tensor, Tensor]:
-    """Places pushed about by a third of a grain, so that grains are not polygons."""
-    x, y = (axis / grain_um * (texture.shape[-1] / 64) for axis in place)
-    push = 0.22 * grain_um
-    return (
-        place[0] + push * sample_plane(texture[6], x, y),
-        place[1] + push * sample_plane(texture[6], x + 101.3, y + 57.7),
-    )
+def _push(texture: Tensor, place_um: tuple[Tensor, ...], grain_um: Tensor) -> Tensor:
+    """Shift (B, 2, H', W') in grains, so that grains are no perfect discs."""
+    x, y = (axis / grain_um * (texture.shape[-1] / 64) for axis in place_um)
+    x, y = x + 0 * y, y + 0 * x
+    shifts = [sample_plane(texture[6], x, y), sample_plane(texture[6], x + 101.3, y + 57.7)]
+    return 0.22 * torch.stack(shifts, dim=1)
 
 
-def _nearest_grain(place: tuple[Tensor, Tensor], grain_um: Tensor) -> _Grains:
-    """The lattice cell whose jittered point is nearest, seen relative to that grain's radius."""
-    table = make_table(place[0].device)
-    x, y = place[0] / grain_um, place[1] / grain_um
-    column, row = torch.floor(x), torch.floor(y)
-    best = torch.full_like(x, -1e9)
-    chosen = torch.zeros_like(x, dtype=torch.int64)
-    centre_x, centre_y = torch.zeros_like(x), torch.zeros_like(x)
-    for down in (-1, 0, 1):
-        for right in (-1, 0, 1):
+def _look_up(cloud: Tensor, grains: _Grains) -> Tensor:
+    """The coarse plane `cloud` (B, H', W') at the middle of each pixel's grain."""
+    height, width = cloud.shape[-2:]
+    column = (grains.x / _COARSE_PX).long().clamp(0, width - 1)
+    row = (grains.y / _COARSE_PX).long().clamp(0, height - 1)
+    return cloud.flatten(1).gather(1, (row * width + column).flatten(1)).view_as(grains.x)
+
+
+def _nearest_grain(
+    place_px: tuple[Tensor, Tensor], push: Tensor, of: dict[str, Tensor], um_per_px: Tensor
+) -> _Grains:
+    """The grain that each pixel lies deepest in.
+
+    A point lies anywhere in its cell and no grain reaches further than half a cell, so the four cells
+    whose middles are nearest hold every grain that can cover the pixel.
+    """
+    table = make_table(push.device)
+    inverse_radius_squared = (0.18 + 0.32 * table[2] ** 2) ** -2
+    px_per_grain = of["grain_um"] / um_per_px
+    origin = of["shift"] / of["grain_um"]
+    x = place_px[0] / px_per_grain + origin + push[:, 0]
+    y = place_px[1] / px_per_grain + origin + push[:, 1]
+    column, row = torch.floor(x - 0.5).long(), torch.floor(y - 0.5).long()
+    depth, chosen, middle_x, middle_y = torch.full_like(x, -1e9), torch.zeros_like(column), x, y
+    for down in (0, 1):
+        for right in (0, 1):
             cell_x, cell_y = column + right, row + down
-            cell = (cell_y.long() % TABLE_SIZE) * TABLE_SIZE + cell_x.long() % TABLE_SIZE
-            numbers = table[cell]
-            point_x = cell_x + numbers[..., 0]
-            point_y = cell_y + numbers[..., 1]
-            radius = 0.2 + 0.5 * numbers[..., 2] ** 2
-            depth = 1 - ((x - point_x) ** 2 + (y - point_y) ** 2) / radius**2
-            nearer = depth > best
-            best = torch.where(nearer, depth, best)
-            chosen = torch.where(nearer, cell, chosen)
-            centre_x = torch.where(nearer, point_x, centre_x)
-            centre_y = torch.where(nearer, point_y, centre_y)
-    numbers = table[chosen]
+            cell = (cell_y & _WRAP) * TABLE_SIZE + (cell_x & _WRAP)
+            point_x, point_y = cell_x + table[0][cell], cell_y + table[1][cell]
+            inside = 1 - ((x - point_x) ** 2 + (y - point_y) ** 2) * inverse_radius_squared[cell]
+            deeper = inside > depth
+            depth = torch.where(deeper, inside, depth)
+            chosen = torch.where(deeper, cell, chosen)
+            middle_x = torch.where(deeper, point_x, middle_x)
+            middle_y = torch.where(deeper, point_y, middle_y)
     return _Grains(
-        best, 0.05 + 0.95 * numbers[..., 3], numbers[..., 4], centre_x * grain_um, centre_y * grain_um
+        depth,
+        0.05 + 0.95 * table[3][chosen],
+        table[4][chosen],
+        (middle_x - origin) * px_per_grain,
+        (middle_y - origin) * px_per_grain,
     )

@@ -78,15 +78,17 @@ class Material:
 
 
 def sample_plane(plane: Tensor, x: Tensor, y: Tensor) -> Tensor:
-    """Bilinear value of a tileable square plane (T, T) at texel places `x`, `y`, wrapped around."""
+    """Bilinear value of a tileable square plane (T, T), T a power of two, at texel places `x`, `y`."""
     size = plane.shape[-1]
+    wrap = size - 1
     left, top = torch.floor(x), torch.floor(y)
     right_share, lower_share = x - left, y - top
-    column, row = left.long() % size, top.long() % size
-    next_column, next_row = (column + 1) % size, (row + 1) % size
+    column, row = left.long(), top.long()
+    this_row, next_row = (row & wrap) * size, ((row + 1) & wrap) * size
+    this_column, next_column = column & wrap, (column + 1) & wrap
     flat = plane.reshape(-1)
-    upper = torch.lerp(flat[row * size + column], flat[row * size + next_column], right_share)
-    lower = torch.lerp(flat[next_row * size + column], flat[next_row * size + next_column], right_share)
+    upper = torch.lerp(flat[this_row + this_column], flat[this_row + next_column], right_share)
+    lower = torch.lerp(flat[next_row + this_column], flat[next_row + next_column], right_share)
     return torch.lerp(upper, lower, lower_share)
 
 

@@ -32,9 +32,9 @@ def make_texture(device: torch.device) -> Tensor:
 
 @cache
 def make_table(device: torch.device) -> Tensor:
-    """Six uniform numbers for each of 256 x 256 lattice cells, (65536, 6)."""
+    """Five uniform numbers for each of 256 x 256 lattice cells, (5, 65536)."""
     generator = torch.Generator().manual_seed(20_250_102)
-    return torch.rand(TABLE_SIZE * TABLE_SIZE, 6, generator=generator).to(device)
+    return torch.rand(5, TABLE_SIZE * TABLE_SIZE, generator=generator).to(device)
 
 
 def fractal(texture: Tensor, x: Tensor, y: Tensor, octaves: int = 5, roughness: float = 0.55) -> Tensor:

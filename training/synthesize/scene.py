@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from functools import lru_cache
+from zlib import crc32
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +27,8 @@ FAR_SLAB = 1
 NEAR_SLAB = 2
 _SMALLEST_WIDTH_PX = 7.0
 _TRIES = 12
+_STOCK_SIZE = 64
+_STOCKS = 24
 
 
 @dataclass(frozen=True)
@@ -57,18 +61,37 @@ class Scene:
 
 @dataclass(frozen=True)
 class _Drawn:
-    """One object that still needs a place."""
+    """One object that still needs a place: a row of its kind's stock."""
 
     kind: Kind
-    parameters: dict[str, NDArray[np.float32]]
+    stock: _Stock
+    row: int
 
     @property
     def length_um(self) -> float:
-        return float(self.parameters["length_um"][0])
+        return float(self.stock.parameters["length_um"][self.row])
 
     @property
     def width_um(self) -> float:
-        return float(self.parameters["width_um"][0])
+        return float(self.stock.parameters["width_um"][self.row])
+
+
+@dataclass(frozen=True)
+class _Stock:
+    """Objects of one kind, drawn ahead: many at once cost little more than one, and many scenes share them.
+
+    Scenes pick a stock and a row at random, then turn, place, stain and blur the object in their own way.
+    """
+
+    parameters: dict[str, NDArray[np.float32]]
+    outline_um: NDArray[np.float32]
+
+
+@lru_cache(maxsize=1024)
+def _stock(kind: Kind, number: int) -> _Stock:
+    rng = np.random.default_rng([number, crc32(kind.name.encode())])
+    parameters = kind.draw_parameters(rng, _STOCK_SIZE)
+    return _Stock(parameters, kind.outline(parameters))
 
 
 def draw_scene(
@@ -109,7 +132,8 @@ def draw_scene(
     )
     n_look_alikes = int(rng.poisson(rng.uniform(*style.look_alikes_per_mpx) * area_mpx))
     n_candidates, n_look_alikes = n_candidates * bool(candidates), n_look_alikes * bool(look_alikes)
-    drawn = _draw_objects(rng, candidates, n_candidates) + _draw_objects(rng, look_alikes, n_look_alikes)
+    drawn = _draw_objects(rng, candidates, n_candidates)
+    drawn += _draw_objects(rng, look_alikes, n_look_alikes)
     um_per_px = um_per_px or _draw_scale(rng, style, drawn)
     clutter = rng.uniform(*style.clutter)
     optics = draw_optics(rng, um_per_px, rng.uniform(*style.softness), style.resolved_px)
@@ -124,13 +148,6 @@ def draw_scene(
         camera=draw_camera(rng),
         marks=draw_marks(rng, shape_hw) if rng.random() < style.marks_share else Marks(),
         key=int(rng.integers(2**31)),
-    )
-
-
-def without_disturbance(scene: Scene) -> Scene:
-    """The same objects on clean glass: no clutter, no marks, sharp, evenly lit, no grain."""
-    return replace(
-        scene, specks={}, debris=Debris(), optics=Optics(), light=Light(), camera=Camera(), marks=Marks()
     )
 
 
@@ -152,17 +169,10 @@ def _draw_objects(rng: np.random.Generator, groups: dict[str, list[Kind]], n: in
         members = groups[names[group]]
         weights = np.array([kind.weight for kind in members])
         present.append(members[rng.choice(len(members), p=weights / weights.sum())])
-    chosen = rng.integers(0, len(present), n)
-    drawn = []
-    for which, kind in enumerate(present):
-        count = int((chosen == which).sum())
-        if count:
-            parameters = kind.draw_parameters(rng, count)
-            drawn += [
-                _Drawn(kind, {name: rows[i : i + 1] for name, rows in parameters.items()})
-                for i in range(count)
-            ]
-    return drawn
+    return [
+        _Drawn(kind, _stock(kind, int(rng.integers(_STOCKS))), int(rng.integers(_STOCK_SIZE)))
+        for kind in (present[which] for which in rng.integers(0, len(present), n))
+    ]
 
 
 def _draw_scale(rng: np.random.Generator, style: Style, drawn: Sequence[_Drawn]) -> float:
@@ -198,12 +208,13 @@ def _place(
     placed: dict[str, Things] = {}
     for name in dict.fromkeys(one.kind.name for one in drawn):
         rows = [row for row, one in enumerate(drawn) if one.kind.name == name]
-        n = len(rows)
+        n, stocks = len(rows), [(drawn[row].stock, drawn[row].row) for row in rows]
         placed[name] = Things(
             parameters={
-                key: np.concatenate([drawn[row].parameters[key] for row in rows])
-                for key in drawn[rows[0]].parameters
+                key: np.stack([stock.parameters[key][row] for stock, row in stocks])
+                for key in stocks[0][0].parameters
             },
+            outline_um=np.stack([stock.outline_um[row] for stock, row in stocks]),
             centre_xy=np.array([taken[row][:2] for row in rows]),
             angle_rad=rng.uniform(0, 2 * np.pi, n),
             slab=rng.choice([SHARPEST_SLAB, NEAR_SLAB], n, p=[0.75, 0.25]).astype(np.int64),
@@ -266,6 +277,7 @@ def _scatter(
             angle_rad=rng.uniform(0, 2 * np.pi, n),
             slab=rng.choice(3, n, p=_SPECK_SLABS[name == "blot"]).astype(np.int64),
             offset=rng.random((n, 2)).astype(np.float32),
+            outline_um=np.zeros((n, 0, 2), np.float32),
         )
     return scattered
 

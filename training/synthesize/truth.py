@@ -80,7 +80,7 @@ def tell_truth(scene: Scene, hiding_density: NDArray[np.float32], kinds: Mapping
 
 
 def _of_kind(scene: Scene, hiding_density: NDArray[np.float32], kind: Kind, things: Things) -> TileTruth:
-    outline_um = kind.outline(things.parameters).astype(np.float64)
+    outline_um = things.outline_um.astype(np.float64)
     outline = _to_picture(outline_um, things, scene.um_per_px)
     extent_wh = np.array(scene.shape_hw[::-1], float)
     corners = np.stack([outline.min(axis=1), outline.max(axis=1)], axis=1)
