@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import sys
 from collections.abc import Callable
 from contextlib import contextmanager
@@ -58,6 +59,7 @@ def propose(
     from triage.proposal import proposal_to_json
 
     with _one_sentence():
+        _quiet_decoders()
         calibration = _state_scale(um_per_px, um_per_px_sd)
         detector = load_detector(weights, threads=threads)
         results = []
@@ -97,6 +99,12 @@ def _state_scale(um_per_px: float | None, um_per_px_sd: float | None) -> Calibra
         if um_per_px is None
         else state_calibration(um_per_px, um_per_px_sd, source="given by the caller")
     )
+
+
+def _quiet_decoders() -> None:
+    """Keep remarks of the decoders off stderr, where our own sentence stands alone."""
+    for name in ("pyvips", "tifffile"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
 
 
 @contextmanager

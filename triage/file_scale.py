@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import re
 from pathlib import Path
 from xml.etree import ElementTree
@@ -27,7 +26,6 @@ def read_file_scale(path: Path) -> float | None:
     OME data model. A scale outside 0.02 to 6 µm per pixel, or one that differs between x and y by more than
     2 %, is taken as not stated.
     """
-    logging.getLogger("tifffile").setLevel(logging.CRITICAL)
     try:
         with tifffile.TiffFile(path) as file:
             page = file.pages.first.aspage()

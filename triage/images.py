@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from triage.digests import file_sha256
 from triage.errors import ImageError
 from triage.file_scale import read_file_scale
+from triage.tiff import read_tiff_layout
 
 # Bits that cameras fill; 10, 12 and 14 bit sensors are often stored in 16 bit files without stretching.
 _SENSOR_BITS = (8, 10, 12, 14, 16)
@@ -31,7 +32,8 @@ class Limits:
     max_side : int
         Longer side in pixels.
     max_whole_pixels : int
-        Of a picture whose decoder must hold all of it (HEIC, progressive JPEG, interlaced PNG).
+        Of a picture whose decoder must hold all of it (HEIC, progressive JPEG,
+        interlaced PNG, one-strip TIFF).
     max_memory_pixels : int
         Larger pictures are worked from a temporary tiled file instead of from memory.
     """
@@ -220,8 +222,12 @@ def _load_heic(path: Path, name: str, limits: Limits) -> _Loaded:
 
 
 def _load_with_vips(path: Path, name: str, kind: str, limits: Limits) -> _Loaded:
+    layout = read_tiff_layout(path, name) if kind == "tiff" else None
     header = _decode(path, kind)
-    _check_size(name, header.width, header.height, limits, held_whole=_is_held_whole(header))
+    held_whole = layout.is_one_piece if layout else bool(header.get_typeof("interlaced"))
+    _check_size(name, header.width, header.height, limits, held_whole=held_whole)
+    if layout and not layout.is_complete:
+        raise _damaged(name, "a strip or tile lies beyond its end")
     remarks = _count_pages(path, header)
     upright = header.get("orientation") if header.get_typeof("orientation") else 1
     rgb = _to_rgb8(header, name, brightest=_find_brightest(path, kind, header))
@@ -229,8 +235,13 @@ def _load_with_vips(path: Path, name: str, kind: str, limits: Limits) -> _Loaded
         return _rotate(rgb.copy_memory(), upright), remarks, None
     folder = tempfile.TemporaryDirectory(prefix="coverslip-picture-", ignore_cleanup_errors=True)
     work_file = str(Path(folder.name) / "pixels.tif")
-    rgb.tiffsave(work_file, tile=True, tile_width=512, tile_height=512, bigtiff=True, keep="none")
-    return _rotate(pyvips.Image.tiffload(work_file, access="random"), upright), remarks, folder
+    try:
+        rgb.tiffsave(work_file, tile=True, tile_width=256, tile_height=256, bigtiff=True, keep="none")
+    except pyvips.Error:
+        folder.cleanup()
+        raise
+    tiled = pyvips.Image.tiffload(work_file, access="random", revalidate=True)
+    return _rotate(tiled, upright), remarks, folder
 
 
 def _decode(path: Path, kind: str, **options: Any) -> pyvips.Image:
@@ -241,7 +252,7 @@ def _decode(path: Path, kind: str, **options: Any) -> pyvips.Image:
     }[kind]
     # Our own limit is checked right after the header; the PNG decoder's is lower than a whole coverslip.
     own = {"unlimited": True} if kind in ("jpeg", "png") else {}
-    return load(str(path), access="sequential", fail_on="truncated", **own, **options)
+    return load(str(path), access="sequential", fail_on="truncated", revalidate=True, **own, **options)
 
 
 def _check_size(name: str, width: int, height: int, limits: Limits, *, held_whole: bool) -> None:
@@ -253,15 +264,11 @@ def _check_size(name: str, width: int, height: int, limits: Limits, *, held_whol
         )
 
 
-def _is_held_whole(header: pyvips.Image) -> bool:
-    return bool(header.get_typeof("interlaced"))
-
-
 def _count_pages(path: Path, header: pyvips.Image) -> tuple[str, ...]:
     pages = header.get("n-pages") if header.get_typeof("n-pages") else 1
     if pages < 2:
         return ()
-    second = pyvips.Image.tiffload(str(path), page=1)
+    second = pyvips.Image.tiffload(str(path), page=1, revalidate=True)
     # The further pages of a pyramid are smaller copies of the first, so nothing is left out there.
     if (second.width, second.height) != (header.width, header.height):
         return ()
@@ -308,7 +315,7 @@ def _rotate(image: pyvips.Image, orientation: int) -> pyvips.Image:
     return image.autorot()
 
 
-def _damaged(name: str, err: Exception) -> ImageError:
+def _damaged(name: str, err: Exception | str) -> ImageError:
     said = " ".join(str(err).split())
     return ImageError(
         f"{name} is cut short or damaged, so none of it was used (the decoder says: {said}). "

@@ -114,7 +114,7 @@ def cut_crop(path: Path, bbox_xywh: tuple[float, float, float, float], side_px: 
 
 def _open_level(path: Path, page: int) -> pyvips.Image:
     try:
-        return pyvips.Image.tiffload(str(path), page=page, access="random")
+        return pyvips.Image.tiffload(str(path), page=page, access="random", revalidate=True)
     except pyvips.Error as err:
         raise ImageError(f"The viewer's copy {path.name} can't be read ({err}). Make it again.") from err
 
