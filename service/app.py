@@ -1,0 +1,115 @@
+"""`create_app(settings)`: routers, error handlers and static files; no logic."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from fastapi import APIRouter, FastAPI
+from starlette.concurrency import run_in_threadpool
+from starlette.staticfiles import StaticFiles
+from xstatic.pkg import leaflet  # type: ignore[import-untyped]
+
+from service import pages
+from service.accounts import Accounts
+from service.dependencies import Parts
+from service.errors import add_error_handlers
+from service.files import Files
+from service.headers import SecurityHeaders
+from service.jobs import Jobs
+from service.routes import (
+    calibrations,
+    candidates,
+    groups,
+    health,
+    images,
+    labelled_sets,
+    marks,
+    reads,
+    second_looks,
+    session,
+    specimens,
+    tokens,
+    users,
+)
+from service.settings import Settings, read_secret
+from service.store.database import Database
+from triage.records import Detector
+
+# Uploads have their own limit.
+JSON_LIMIT_BYTES = 1024 * 1024
+STATIC = Path(__file__).parent / "web" / "static"
+NOUNS = (
+    health,
+    session,
+    tokens,
+    users,
+    groups,
+    calibrations,
+    specimens,
+    images,
+    candidates,
+    marks,
+    reads,
+    second_looks,
+    labelled_sets,
+)
+
+
+def create_app(settings: Settings, *, detector: Detector | None = None) -> FastAPI:
+    """The service; its work starts and stops with the app's lifespan, one app at a time in a process.
+
+    Parameters
+    ----------
+    settings : Settings
+    detector : Detector, optional
+        Used instead of the weights that the settings name.
+
+    Raises
+    ------
+    WeightsError
+        If the weights are missing or damaged.
+    """
+    parts = _make_parts(settings, detector)
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        await run_in_threadpool(parts.jobs.start)
+        yield
+        await run_in_threadpool(parts.jobs.stop)
+        parts.database.close()
+
+    app = FastAPI(
+        title="Coverslip triage",
+        docs_url=None,
+        redoc_url=None,
+        lifespan=lifespan,
+        max_body_size=JSON_LIMIT_BYTES,
+        telemetry={"tracing": False, "metrics": False},
+    )
+    app.state.parts = parts
+    app.add_middleware(SecurityHeaders)
+    add_error_handlers(app)
+    api = APIRouter(prefix="/api")
+    for noun in NOUNS:
+        api.include_router(noun.router)
+    app.include_router(api)
+    app.include_router(pages.router)
+    app.mount("/static/leaflet", StaticFiles(directory=leaflet.BASE_DIR))
+    app.mount("/static", StaticFiles(directory=STATIC))
+    return app
+
+
+def _make_parts(settings: Settings, detector: Detector | None) -> Parts:
+    files = Files(settings.data_folder)
+    files.clear_incoming()
+    database = Database(settings.records_url())
+    database.migrate()
+    accounts = Accounts(
+        database,
+        read_secret(settings),
+        session_hours=settings.session_hours,
+        tries_per_minute=settings.sign_in_tries_per_minute,
+    )
+    return Parts(settings, database, files, accounts, Jobs(settings, database, files, detector))

@@ -1,0 +1,1 @@
+"""Steps that bring the records to their newest form."""

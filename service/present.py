@@ -1,0 +1,289 @@
+"""Turns rows into response bodies, as the person who asks may see them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from service import schemas
+from service.jobs import progress_of
+from service.settle import current_answer, is_unsettled, needs_mark
+from service.store import images, people, reading, specimens
+from service.store.images import ImageState
+from service.store.models import AdjudicationRow, Job, MarkRow, Specimen, User
+from service.store.reading import ReadState, Spoken
+from service.store.specimens import SecondLookState
+from triage.pyramid import TILE_PX
+
+
+@dataclass(frozen=True)
+class View:
+    """What one person sees within one session block."""
+
+    session: Session
+    user: User
+    names: dict[int, str]
+
+    def person(self, user_id: int) -> schemas.Person:
+        """Somebody's id and name."""
+        return schemas.Person(id=user_id, display_name=self.names[user_id])
+
+    def mark(self, row: MarkRow | AdjudicationRow) -> schemas.MarkOut:
+        """A mark or an adjudication."""
+        return schemas.MarkOut(
+            id=row.id,
+            answer=row.answer,  # type: ignore[arg-type]
+            group=row.group,
+            reason=row.reason,
+            remark=row.remark,
+            reader=self.person(row.reader_id),
+            created_at=row.created_at,
+            replaces=row.replaces,
+        )
+
+    def second_look(self, state: SecondLookState, specimen: Specimen) -> schemas.SecondLookOut:
+        """A second look."""
+        look = state.look
+        return schemas.SecondLookOut(
+            id=look.id,
+            specimen_id=specimen.id,
+            specimen_code=specimen.code,
+            asked_by=self.person(look.asked_by),
+            reader=None if look.reader_id is None else self.person(look.reader_id),
+            blind=look.is_blind,
+            created_at=look.created_at,
+            closed_at=None if state.closing is None else state.closing.closed_at,
+        )
+
+
+def view_for(session: Session, user: User) -> View:
+    """The view of one person."""
+    return View(session, user, people.names_of(session))
+
+
+def is_blinded(view: View, specimen_id: int) -> bool:
+    """Whether this person must not see what others said, because of an open blind second look."""
+    return any(
+        state.closing is None and state.look.is_blind and _is_for(state, view.user)
+        for state in specimens.list_second_looks(view.session, specimen_id)
+    )
+
+
+def _is_for(state: SecondLookState, user: User) -> bool:
+    if state.look.reader_id is None:
+        return state.look.asked_by != user.id
+    return state.look.reader_id == user.id
+
+
+def without_others(spoken: Sequence[Spoken], user_id: int) -> list[Spoken]:
+    """Candidates with this reader's own marks only, and only the objects that this reader added."""
+    return [
+        Spoken(one.candidate, tuple(mark for mark in one.marks if mark.reader_id == user_id), ())
+        for one in spoken
+        if one.candidate.drawn_by in (None, user_id)
+    ]
+
+
+def present_candidate(view: View, spoken: Spoken) -> schemas.CandidateOut:
+    """A candidate with what readers said of it."""
+    row, current = spoken.candidate, current_answer(spoken)
+    own = {
+        "id": row.id,
+        "origin": row.origin,
+        "below_cut": not row.is_above_cut,
+        "drawn_by": None if row.drawn_by is None else view.person(row.drawn_by),
+        "marks": [view.mark(mark) for mark in spoken.marks],
+        "adjudication": view.mark(spoken.adjudications[-1]) if spoken.adjudications else None,
+        "current": None if current is None else view.mark(current),
+        "unsettled": is_unsettled(spoken),
+    }
+    return schemas.CandidateOut.model_validate({**row.said, **own})
+
+
+def present_candidates(view: View, state: ImageState, *, is_withheld: bool) -> schemas.CandidatesOut:
+    """The candidates of an image as this person may see them now."""
+    image = state.image
+    specimen = specimens.specimen_of_image(view.session, image.id)
+    proposal = images.newest_proposals(view.session, [image.id]).get(image.id)
+    spoken = reading.list_spoken(view.session, [image.id])
+    if is_blinded(view, specimen.id):
+        spoken = without_others(spoken, view.user.id)
+    tool = [] if is_withheld else [one for one in spoken if one.candidate.origin == "tool"]
+    head = {} if proposal is None else proposal.head
+    return schemas.CandidatesOut(
+        image=head.get("image", _image_head(state)),
+        calibration=head.get("calibration"),
+        detector=head.get("detector"),
+        adequacy=head.get("adequacy"),
+        caution=head.get("caution"),
+        default_cut=None if proposal is None else proposal.default_cut,
+        withheld=is_withheld,
+        candidates=[present_candidate(view, one) for one in tool if one.candidate.is_above_cut],
+        below_cut=[present_candidate(view, one) for one in tool if not one.candidate.is_above_cut],
+        objects=[present_candidate(view, one) for one in spoken if one.candidate.origin == "reader"],
+    )
+
+
+def _image_head(state: ImageState) -> dict[str, Any]:
+    image = state.image
+    return {
+        "file_name": image.file_name,
+        "sha256": image.sha256,
+        "width": image.width,
+        "height": image.height,
+    }
+
+
+def present_image(view: View, image_id: int) -> schemas.ImageOut:
+    """An image with all that its page needs."""
+    state = images.read_image_state(view.session, image_id)
+    specimen = specimens.specimen_of_image(view.session, image_id)
+    image = state.image
+    read = reading.newest_reads(view.session, image_ids=[image_id], reader_id=view.user.id).get(image_id)
+    elsewhere = images.specimens_with_bytes(view.session, image.sha256)
+    return schemas.ImageOut(
+        **_summarize_image(state, reading.list_spoken(view.session, [image_id]), read),
+        bytes=image.n_bytes,
+        preparation_id=image.preparation_id,
+        specimen_id=specimen.id,
+        specimen_code=specimen.code,
+        signed_off=bool(specimens.sign_offs_of(view.session, [specimen.id])),
+        reading=None if read is None else present_read(read),
+        tile_size=TILE_PX,
+        zoom_levels=state.job.zoom_levels,
+        created_at=image.created_at,
+        created_by=view.person(image.created_by),
+        status_url=f"/api/images/{image.id}",
+        also_in=[specimen_id for specimen_id in elsewhere if specimen_id != specimen.id],
+    )
+
+
+def present_read(state: ReadState) -> schemas.ReadingOut:
+    """A read with its lock."""
+    return schemas.ReadingOut(
+        id=state.read.id,
+        mode=state.read.mode,  # type: ignore[arg-type]
+        locked_at=None if state.lock is None else state.lock.locked_at,
+        shown_before=state.read.shown_before,
+    )
+
+
+def _summarize_image(state: ImageState, spoken: Sequence[Spoken], read: ReadState | None) -> dict[str, Any]:
+    image, job = state.image, state.job
+    progress, seconds_left = progress_of(job)
+    is_withheld = read is not None and read.is_withholding
+    return {
+        "id": image.id,
+        "file_name": image.file_name,
+        "sha256": image.sha256,
+        "width": image.width,
+        "height": image.height,
+        "state": job.state,
+        "progress": progress,
+        "seconds_left": seconds_left,
+        "problem": job.problem,
+        "calibration": _used_calibration(job),
+        "candidates": None if is_withheld else sum(one.candidate.is_above_cut for one in spoken),
+        "unmarked": None if is_withheld else sum(needs_mark(one) for one in spoken),
+    }
+
+
+def _used_calibration(job: Job) -> schemas.UsedCalibration | None:
+    if job.um_per_px is None or job.um_per_px_sd is None or job.calibration_source is None:
+        return None
+    return schemas.UsedCalibration(
+        um_per_px=job.um_per_px,
+        um_per_px_sd=job.um_per_px_sd,
+        source=job.calibration_source,
+        id=job.calibration_id,
+    )
+
+
+def present_specimen(view: View, specimen_id: int) -> schemas.SpecimenOut:
+    """A specimen with all that its page needs."""
+    session = view.session
+    specimen = specimens.read_specimen(session, specimen_id)
+    sign_off = specimens.sign_offs_of(session, [specimen_id]).get(specimen_id)
+    looks = specimens.list_second_looks(session, specimen_id)
+    return schemas.SpecimenOut(
+        id=specimen.id,
+        code=specimen.code,
+        species=specimen.species,
+        animal_label=specimen.animal_label,
+        collected_on=specimen.collected_on,
+        remarks=specimen.remarks,
+        created_at=specimen.created_at,
+        created_by=view.person(specimen.created_by),
+        preparations=_present_preparations(view, specimen_id),
+        signed_off=None
+        if sign_off is None
+        else schemas.Signature(
+            by=view.person(sign_off.reader_id), at=sign_off.created_at, remark=sign_off.remark
+        ),
+        second_looks=[view.second_look(state, specimen) for state in looks],
+    )
+
+
+def _present_preparations(view: View, specimen_id: int) -> list[schemas.PreparationOut]:
+    summaries = _image_summaries(view, [specimen_id])[specimen_id]
+    return [
+        schemas.PreparationOut(
+            id=row.id,
+            method=row.method,
+            solution=row.solution,
+            specific_gravity=row.specific_gravity,
+            sample_g=row.sample_g,
+            standing_min=row.standing_min,
+            coverslip_mm=row.coverslip_mm,
+            prepared_at=row.prepared_at,
+            images=[summary for preparation_id, summary in summaries if preparation_id == row.id],
+        )
+        for row in specimens.list_preparations(view.session, specimen_id)
+    ]
+
+
+def _image_summaries(
+    view: View, specimen_ids: Sequence[int]
+) -> dict[int, list[tuple[int, schemas.ImageSummary]]]:
+    """The images of each specimen, each with the id of its preparation."""
+    states = images.list_image_states(view.session, specimen_ids)
+    image_ids = [state.image.id for of_one in states.values() for state in of_one]
+    reads = reading.newest_reads(view.session, image_ids=image_ids, reader_id=view.user.id)
+    spoken: dict[int, list[Spoken]] = {image_id: [] for image_id in image_ids}
+    for one in reading.list_spoken(view.session, image_ids):
+        spoken[one.candidate.image_id].append(one)
+    return {
+        specimen_id: [
+            (
+                state.image.preparation_id,
+                schemas.ImageSummary(
+                    **_summarize_image(state, spoken[state.image.id], reads.get(state.image.id))
+                ),
+            )
+            for state in of_one
+        ]
+        for specimen_id, of_one in states.items()
+    }
+
+
+def present_specimens(view: View, rows: Sequence[Specimen]) -> list[schemas.SpecimenSummary]:
+    """Specimens in a list; what is withheld from this person is not counted."""
+    ids = [row.id for row in rows]
+    summaries, sign_offs = _image_summaries(view, ids), specimens.sign_offs_of(view.session, ids)
+    return [
+        schemas.SpecimenSummary(
+            id=row.id,
+            code=row.code,
+            species=row.species,
+            animal_label=row.animal_label,
+            created_at=row.created_at,
+            images=len(summaries[row.id]),
+            candidates=sum(summary.candidates or 0 for _, summary in summaries[row.id]),
+            unmarked=sum(summary.unmarked or 0 for _, summary in summaries[row.id]),
+            signed_off_at=sign_offs[row.id].created_at if row.id in sign_offs else None,
+        )
+        for row in rows
+    ]

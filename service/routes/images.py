@@ -1,0 +1,204 @@
+"""Pictures: upload, status, tiles, the original bytes."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request, Response, status
+from fastapi.responses import FileResponse
+from sqlalchemy.orm import Session
+from starlette.concurrency import run_in_threadpool
+
+from service.dependencies import DatabaseDep, IdPath, Parts, PartsDep, UserDep
+from service.errors import ConflictError, MissingError
+from service.files import Received
+from service.present import present_image, view_for
+from service.scale import StatedScale, choose_scale
+from service.schemas import MAX_ID, ImageOut, ProposalIn
+from service.store import images, specimens
+from service.store.models import Image, User
+from triage.pyramid import cut_viewer_tile
+
+router = APIRouter(tags=["images"])
+# A picture never changes under its id.
+UNCHANGING = "private, max-age=31536000, immutable"
+
+
+@router.post(
+    "/preparations/{preparation_id}/images",
+    status_code=status.HTTP_202_ACCEPTED,
+    # The stream is counted against the limit in the settings, which isn't known here.
+    max_body_size=sys.maxsize,
+    openapi_extra={
+        "requestBody": {
+            "required": True,
+            "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}},
+        }
+    },
+)
+async def add_image(
+    preparation_id: IdPath,
+    request: Request,
+    response: Response,
+    user: UserDep,
+    parts: PartsDep,
+    file_name: Annotated[str, Query(min_length=1, max_length=255)],
+    calibration_id: Annotated[int | None, Query(ge=1, le=MAX_ID)] = None,
+    um_per_px: Annotated[float | None, Query(allow_inf_nan=False)] = None,
+    um_per_px_sd: Annotated[float | None, Query(allow_inf_nan=False)] = None,
+) -> ImageOut:
+    """Upload one picture, its bytes as the body; candidates are proposed in the background.
+
+    The same bytes sent twice to one preparation are one image.
+    """
+    scale = StatedScale(calibration_id, um_per_px, um_per_px_sd)
+    await run_in_threadpool(_check_before_upload, parts, preparation_id, scale)
+    received = await parts.files.receive(request.stream(), limit_bytes=parts.settings.upload_limit_bytes())
+    try:
+        answer = await run_in_threadpool(
+            _file_image, parts, user, received, preparation_id, _plain_name(file_name), scale
+        )
+    finally:
+        parts.files.drop(received)
+    response.headers["Location"] = answer.status_url
+    return answer
+
+
+def _plain_name(file_name: str) -> str:
+    """What a person calls the file: no folders, no control characters; it is only ever shown."""
+    last = file_name.replace("\\", "/").rsplit("/", 1)[-1]
+    return "".join(character for character in last if character.isprintable()).strip() or "picture"
+
+
+def _check_before_upload(parts: Parts, preparation_id: int, scale: StatedScale) -> None:
+    with parts.database.read() as session:
+        preparation = specimens.read_preparation(session, preparation_id)
+        specimens.refuse_if_signed_off(session, specimens.read_specimen(session, preparation.specimen_id))
+        choose_scale(session, scale)
+
+
+def _file_image(
+    parts: Parts, user: User, received: Received, preparation_id: int, file_name: str, scale: StatedScale
+) -> ImageOut:
+    seen = parts.jobs.look(received.path, file_name)
+    parts.files.keep(received)
+    with parts.database.write() as session:
+        preparation = specimens.read_preparation(session, preparation_id)
+        specimen = specimens.read_specimen(session, preparation.specimen_id, is_locked=True)
+        specimens.refuse_if_signed_off(session, specimen)
+        calibration = choose_scale(
+            session, scale, width=seen["width"], height=seen["height"], in_file_um_per_px=seen["um_per_px"]
+        )
+        known = images.find_image(session, preparation_id=preparation_id, sha256=received.sha256)
+        if known is not None:
+            return _present_known(session, user, known, calibration)
+        image = images.add_image(
+            session,
+            preparation_id=preparation_id,
+            file_name=file_name,
+            sha256=received.sha256,
+            n_bytes=received.n_bytes,
+            width=seen["width"],
+            height=seen["height"],
+            created_by=user.id,
+        )
+        job = images.add_job(session, image_id=image.id, **calibration)
+        answer = present_image(view_for(session, user), image.id)
+    parts.jobs.enqueue(job)
+    return answer
+
+
+def _present_known(
+    session: Session, user: User, image: Image, calibration: dict[str, float | str | int | None]
+) -> ImageOut:
+    job = images.read_image_state(session, image.id).job
+    if job.um_per_px != calibration["um_per_px"]:
+        raise ConflictError(
+            f"This picture is in this preparation already (image {image.id}), at another scale. "
+            "Ask for new candidates at the right scale there.",
+            image_id=image.id,
+        )
+    return present_image(view_for(session, user), image.id)
+
+
+@router.get("/images/{image_id}")
+def read_image(image_id: IdPath, user: UserDep, database: DatabaseDep) -> ImageOut:
+    """One image with the state of its candidates."""
+    with database.read() as session:
+        return present_image(view_for(session, user), image_id)
+
+
+@router.post("/images/{image_id}/proposals", status_code=status.HTTP_202_ACCEPTED)
+def propose_again(image_id: IdPath, body: ProposalIn, user: UserDep, parts: PartsDep) -> ImageOut:
+    """A new set of candidates, at another scale or with newer weights; the old set stays on record."""
+    with parts.database.write() as session:
+        specimen = specimens.specimen_of_image(session, image_id, is_locked=True)
+        specimens.refuse_if_signed_off(session, specimen)
+        state = images.read_image_state(session, image_id)
+        if state.job.state in images.OPEN_STATES:
+            raise ConflictError(
+                f"Candidates for image {image_id} are being proposed. Wait until that has ended."
+            )
+        scale = StatedScale(body.calibration_id, body.um_per_px, body.um_per_px_sd)
+        calibration = choose_scale(session, scale, width=state.image.width, height=state.image.height)
+        job = images.add_job(session, image_id=image_id, **calibration)
+        answer = present_image(view_for(session, user), image_id)
+    parts.jobs.enqueue(job)
+    return answer
+
+
+@router.get("/images/{image_id}/tiles/{level}/{column}/{row}.jpg", response_class=Response)
+def read_tile(
+    image_id: IdPath, level: int, column: int, row: int, request: Request, user: UserDep, parts: PartsDep
+) -> Response:
+    """One viewer tile, 256 px a side or less at the right and lower edge; level 0 is the smallest."""
+    with parts.database.read() as session:
+        sha256 = images.read_image_state(session, image_id).image.sha256
+    path = pyramid_of(parts, sha256)
+    return cached_jpeg(request, f"{sha256}-{level}-{column}-{row}", lambda: _cut(path, level, column, row))
+
+
+def pyramid_of(parts: Parts, sha256: str) -> Path:
+    """The viewer's copy of a picture.
+
+    Raises
+    ------
+    MissingError
+        If it isn't written yet.
+    """
+    path = parts.files.pyramid(sha256)
+    if not path.exists():
+        raise MissingError("The viewer's copy of this picture isn't written yet. Try again in a moment.")
+    return path
+
+
+def cached_jpeg(request: Request, name: str, make: Callable[[], bytes]) -> Response:
+    """A JPEG that a browser may keep; 304 when it has kept it."""
+    headers = {"ETag": f'"{name}"', "Cache-Control": UNCHANGING}
+    if request.headers.get("If-None-Match") == headers["ETag"]:
+        return Response(status_code=status.HTTP_304_NOT_MODIFIED, headers=headers)
+    return Response(make(), media_type="image/jpeg", headers=headers)
+
+
+def _cut(path: Path, level: int, column: int, row: int) -> bytes:
+    tile = cut_viewer_tile(path, level, column, row)
+    if tile is None:
+        raise MissingError(f"There is no tile {level}/{column}/{row}.")
+    return tile
+
+
+@router.get("/images/{image_id}/original", response_class=FileResponse)
+def read_original(image_id: IdPath, user: UserDep, parts: PartsDep) -> FileResponse:
+    """The bytes as they were uploaded."""
+    with parts.database.read() as session:
+        image = images.read_image_state(session, image_id).image
+    # Always a download of unknown type: a browser must never run what somebody uploaded.
+    return FileResponse(
+        parts.files.original(image.sha256),
+        media_type="application/octet-stream",
+        filename=image.file_name,
+        headers={"ETag": f'"{image.sha256}"', "Cache-Control": UNCHANGING},
+    )

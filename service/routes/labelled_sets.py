@@ -1,0 +1,54 @@
+"""Exports of signed-off specimens."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, status
+from fastapi.responses import FileResponse
+
+from service.dependencies import DatabaseDep, IdPath, PartsDep, ReaderDep, UserDep
+from service.export import export_labelled_set
+from service.present import View, view_for
+from service.schemas import LabelledSetIn, LabelledSetOut
+from service.store import specimens
+from service.store.models import LabelledSetRow
+
+router = APIRouter(tags=["labelled sets"])
+
+
+@router.post("/labelled-sets", status_code=status.HTTP_201_CREATED)
+def add_labelled_set(body: LabelledSetIn, user: ReaderDep, parts: PartsDep) -> LabelledSetOut:
+    """Export the marks of signed-off specimens, without animal, owner, reader or chosen file names."""
+    row = export_labelled_set(parts.database, parts.files, body.specimen_ids, user)
+    with parts.database.read() as session:
+        return _present(view_for(session, user), row)
+
+
+@router.get("/labelled-sets")
+def list_labelled_sets(user: UserDep, database: DatabaseDep) -> list[LabelledSetOut]:
+    """All exports, newest first."""
+    with database.read() as session:
+        view = view_for(session, user)
+        return [_present(view, row) for row in specimens.list_labelled_sets(session)]
+
+
+@router.get("/labelled-sets/{set_id}.zip", response_class=FileResponse)
+def read_labelled_set(set_id: IdPath, user: UserDep, parts: PartsDep) -> FileResponse:
+    """One export as a zip file."""
+    with parts.database.read() as session:
+        row = specimens.read_labelled_set_row(session, set_id)
+    return FileResponse(
+        parts.files.labelled_set(row.id),
+        media_type="application/zip",
+        filename=f"labelled-set-{row.id}.zip",
+    )
+
+
+def _present(view: View, row: LabelledSetRow) -> LabelledSetOut:
+    return LabelledSetOut(
+        id=row.id,
+        images=row.n_images,
+        annotations=row.n_annotations,
+        created_at=row.created_at,
+        created_by=view.person(row.created_by),
+        download_url=f"/api/labelled-sets/{row.id}.zip",
+    )

@@ -1,0 +1,416 @@
+"""Request and response bodies; units end the names."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+
+MAX_ID = 2**31 - 1
+
+
+def _without_control_characters(text: str) -> str:
+    if any(ord(character) < 32 and character not in "\n\t" for character in text):
+        raise ValueError("must not hold control characters")
+    return text
+
+
+def _on_one_line(text: str) -> str:
+    if any(ord(character) < 32 for character in text):
+        raise ValueError("must be one line without control characters")
+    return text
+
+
+Name = Annotated[
+    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80), AfterValidator(_on_one_line)
+]
+Line = Annotated[str, StringConstraints(strip_whitespace=True, max_length=200), AfterValidator(_on_one_line)]
+FilledLine = Annotated[
+    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200), AfterValidator(_on_one_line)
+]
+Remark = Annotated[
+    str,
+    StringConstraints(strip_whitespace=True, max_length=4000),
+    AfterValidator(_without_control_characters),
+]
+Id = Annotated[int, Field(ge=1, le=MAX_ID)]
+Real = Annotated[float, Field(allow_inf_nan=False)]
+Answer = Literal["confirm", "reject", "unsure"]
+Mode = Literal["aided", "unaided"]
+State = Literal["waiting", "proposing", "ready", "failed"]
+
+
+class Body(BaseModel):
+    """A request body; unknown keys are refused, so that a slip of the pen is seen."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class Answered(BaseModel):
+    """A response body."""
+
+    model_config = ConfigDict(from_attributes=True)
+
+
+class Health(Answered):
+    """Whether the service is there."""
+
+    status: Literal["ok"]
+    version: str
+    detector: str
+
+
+class Person(Answered):
+    """Who did something."""
+
+    id: int
+    display_name: str
+
+
+class UserOut(Person):
+    """A person who signs in."""
+
+    role: str
+
+
+class SignedInUser(UserOut):
+    """The person who is asking."""
+
+    user_name: str
+
+
+class SessionIn(Body):
+    """User name and password."""
+
+    user_name: Name
+    password: Annotated[str, Field(min_length=1, max_length=1000)]
+
+
+class SessionOut(Answered):
+    """Who is signed in, and what a page sends in `X-CSRF-Token` with every change."""
+
+    user: SignedInUser
+    csrf_token: str | None
+
+
+class TokenIn(Body):
+    """What the token is for."""
+
+    name: Name
+
+
+class TokenOut(Answered):
+    """A bearer token's record."""
+
+    id: int
+    name: str
+    created_at: datetime
+
+
+class NewToken(TokenOut):
+    """A bearer token, shown this once."""
+
+    token: str
+
+
+class GroupOut(Answered):
+    """One row of the group table."""
+
+    name: str
+    kind: Literal["candidate", "look_alike"]
+    label: str
+    appearance: str
+
+
+class CalibrationIn(Body):
+    """A microscope's scale at one objective, for pictures of one size (any size when it is left out)."""
+
+    microscope: FilledLine
+    objective: FilledLine
+    um_per_px: Real
+    um_per_px_sd: Real
+    source: FilledLine
+    image_width: Annotated[int, Field(ge=1, le=MAX_ID)] | None = None
+    image_height: Annotated[int, Field(ge=1, le=MAX_ID)] | None = None
+
+
+class CalibrationOut(Answered):
+    """A calibration on record."""
+
+    id: int
+    microscope: str
+    objective: str
+    um_per_px: float
+    um_per_px_sd: float
+    source: str
+    image_width: int | None
+    image_height: int | None
+    created_at: datetime
+    created_by: Person
+
+
+class PreparationIn(Body):
+    """How a coverslip was made."""
+
+    method: Literal["passive", "centrifuged"]
+    solution: FilledLine
+    specific_gravity: Annotated[float, Field(ge=1.0, le=2.0)] | None = None
+    sample_g: Annotated[float, Field(gt=0, le=1000)] | None = None
+    standing_min: Annotated[float, Field(ge=0, le=24 * 60)] | None = None
+    coverslip_mm: Annotated[float, Field(gt=0, le=100)] | None = None
+    prepared_at: datetime | None = None
+
+
+class SpecimenIn(Body):
+    """The sample of one animal, with its first preparation."""
+
+    code: Name
+    species: Literal["dog", "cat", "other"]
+    animal_label: Line = ""
+    collected_on: date | None = None
+    remarks: Remark = ""
+    preparation: PreparationIn
+
+
+class UsedCalibration(Answered):
+    """The scale that an image's candidates were measured with."""
+
+    um_per_px: float
+    um_per_px_sd: float
+    source: str
+    id: int | None
+
+
+class ReadingOut(Answered):
+    """How the asking reader reads an image."""
+
+    id: int
+    mode: Mode
+    locked_at: datetime | None
+    shown_before: Annotated[
+        bool, Field(description="Whether this reader had been shown the candidates when the read began.")
+    ]
+
+
+class ImageSummary(Answered):
+    """An image in the list of its preparation; counts are null while they are withheld from the reader."""
+
+    id: int
+    file_name: str
+    sha256: str
+    width: int
+    height: int
+    state: State
+    progress: float
+    seconds_left: float | None
+    problem: str | None
+    calibration: UsedCalibration | None
+    candidates: int | None
+    unmarked: int | None
+
+
+class ImageOut(ImageSummary):
+    """An image with all that its page needs."""
+
+    bytes: int
+    preparation_id: int
+    specimen_id: int
+    specimen_code: str
+    signed_off: bool
+    reading: ReadingOut | None
+    tile_size: int
+    zoom_levels: Annotated[int | None, Field(description="Null until the viewer's copy is written.")]
+    created_at: datetime
+    created_by: Person
+    status_url: str
+    also_in: Annotated[list[int], Field(description="Other specimens that hold a picture of the same bytes.")]
+
+
+class PreparationOut(Answered):
+    """A preparation with its images."""
+
+    id: int
+    method: str
+    solution: str
+    specific_gravity: float | None
+    sample_g: float | None
+    standing_min: float | None
+    coverslip_mm: float | None
+    prepared_at: datetime | None
+    images: list[ImageSummary]
+
+
+class Signature(Answered):
+    """Who signed off, and when."""
+
+    by: Person
+    at: datetime
+    remark: str | None
+
+
+class SecondLookIn(Body):
+    """Who shall read again (null: anybody), and whether without seeing what others said."""
+
+    reader_id: Id | None = None
+    blind: bool = False
+
+
+class SecondLookOut(Answered):
+    """A wish that another reader reads a specimen."""
+
+    id: int
+    specimen_id: int
+    specimen_code: str
+    asked_by: Person
+    reader: Person | None
+    blind: bool
+    created_at: datetime
+    closed_at: datetime | None
+
+
+class SpecimenSummary(Answered):
+    """A specimen in the list."""
+
+    id: int
+    code: str
+    species: str
+    animal_label: str
+    created_at: datetime
+    images: int
+    candidates: int
+    unmarked: int
+    signed_off_at: datetime | None
+
+
+class SpecimenOut(Answered):
+    """A specimen with all that its page needs."""
+
+    id: int
+    code: str
+    species: str
+    animal_label: str
+    collected_on: date | None
+    remarks: str
+    created_at: datetime
+    created_by: Person
+    preparations: list[PreparationOut]
+    signed_off: Signature | None
+    second_looks: list[SecondLookOut]
+
+
+class MarkIn(Body):
+    """A reader's answer."""
+
+    answer: Answer
+    group: Name | None = None
+    reason: Name | None = None
+    remark: Remark | None = None
+    replaces: Id | None = None
+
+
+class MarkOut(Answered):
+    """A reader's answer on record."""
+
+    id: int
+    answer: Answer
+    group: str | None
+    reason: str | None
+    remark: str | None
+    reader: Person
+    created_at: datetime
+    replaces: int | None
+
+
+class AdjudicationIn(Body):
+    """What settles marks that differ."""
+
+    answer: Answer
+    group: Name | None = None
+    reason: Name | None = None
+    remark: Remark | None = None
+
+
+class CandidateOut(Answered):
+    """A candidate as `propose` says it, with its id and what readers said of it."""
+
+    model_config = ConfigDict(extra="allow")
+
+    id: int
+    origin: Literal["tool", "reader"]
+    rank: int | None
+    bbox: list[float]
+    score: float | None
+    group: str
+    below_cut: bool
+    drawn_by: Person | None
+    marks: list[MarkOut]
+    adjudication: MarkOut | None
+    current: MarkOut | None
+    unsettled: bool
+
+
+class CandidatesOut(Answered):
+    """The ranked candidates of one image, those below the cut apart, and the objects that readers added."""
+
+    image: dict[str, Any]
+    calibration: dict[str, Any] | None
+    detector: dict[str, Any] | None
+    adequacy: dict[str, Any] | None
+    caution: str | None
+    default_cut: float | None
+    withheld: bool
+    candidates: list[CandidateOut]
+    below_cut: list[CandidateOut]
+    objects: list[CandidateOut]
+
+
+class ObjectIn(Body):
+    """An object that the tool missed: `x, y, width, height` in pixels of the upright image."""
+
+    bbox: Annotated[list[Real], Field(min_length=4, max_length=4)]
+    group: Name
+    remark: Remark | None = None
+
+
+class ProposalIn(Body):
+    """The scale for a new set of candidates; the old set stays on record."""
+
+    calibration_id: Id | None = None
+    um_per_px: Real | None = None
+    um_per_px_sd: Real | None = None
+
+
+class ReadIn(Body):
+    """How an image is about to be read."""
+
+    mode: Mode
+
+
+class LockOut(Answered):
+    """When an unaided read ended."""
+
+    locked_at: datetime
+
+
+class SignOffIn(Body):
+    """What the reader wants to add."""
+
+    remark: Remark | None = None
+
+
+class LabelledSetIn(Body):
+    """Which signed-off specimens go in; null: all."""
+
+    specimen_ids: Annotated[list[Id], Field(min_length=1, max_length=100_000)] | None = None
+
+
+class LabelledSetOut(Answered):
+    """An export."""
+
+    id: int
+    images: int
+    annotations: int
+    created_at: datetime
+    created_by: Person
+    download_url: str

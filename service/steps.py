@@ -1,0 +1,135 @@
+"""The steps of proposing candidates, as run in a worker: the only place that calls the pipeline.
+
+Everything that goes in and out is plain data, because a worker may be another process.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from triage.calibration import Calibration
+    from triage.images import Picture
+    from triage.pipeline import ProposalPlan
+    from triage.records import Detector
+
+
+@dataclass(frozen=True)
+class DetectorSource:
+    """Where a worker gets its detector: one handed over, or a folder of weights (None: the shipped ones)."""
+
+    folder: Path | None = None
+    threads: int = 1
+    given: Detector | None = None
+
+    def load(self) -> Detector:
+        """The detector."""
+        from triage.detector import load_detector
+
+        return self.given or load_detector(self.folder, threads=self.threads)
+
+
+@dataclass(frozen=True)
+class Task:
+    """One picture to propose candidates for, at one scale."""
+
+    path: Path
+    file_name: str
+    um_per_px: float | None
+    um_per_px_sd: float | None
+    calibration_source: str | None
+    host: str | None
+
+    def calibration(self) -> Calibration | None:
+        """The scale as the pipeline takes it."""
+        from triage.calibration import state_calibration
+
+        if self.um_per_px is None:
+            return None
+        return state_calibration(
+            self.um_per_px, self.um_per_px_sd, source=self.calibration_source or "stated"
+        )
+
+
+class Steps:
+    """The steps; keeps the detector, and the picture of the last step, open."""
+
+    def __init__(self, source: DetectorSource) -> None:
+        self._source = source
+        self._picture: Picture | None = None
+        self._task: Task | None = None
+        self._plan: ProposalPlan | None = None
+
+    @cached_property
+    def _detector(self) -> Detector:
+        return self._source.load()
+
+    def look(self, path: Path, file_name: str) -> dict[str, Any]:
+        """Decode a picture once: its width, height and stated scale.
+
+        Raises
+        ------
+        ImageError
+            If it is no picture, damaged, or beyond the limits.
+        """
+        from triage.images import open_picture
+
+        with open_picture(path, file_name=file_name) as picture:
+            return {"width": picture.width, "height": picture.height, "um_per_px": picture.um_per_px}
+
+    def write_pyramid(self, task: Task, target: Path) -> int:
+        """Write the viewer's pyramid of a picture, whole or not at all, and count its levels."""
+        from triage.pyramid import read_zoom_levels, write_pyramid
+
+        if target.exists():
+            return read_zoom_levels(target)
+        unfinished = target.with_suffix(".part.tif")
+        n_levels = write_pyramid(self._open(task), unfinished)
+        unfinished.replace(target)
+        return n_levels
+
+    def plan(self, task: Task) -> int:
+        """How many batches of tiles a picture takes."""
+        return self._planned(task).n_batches
+
+    def detect(self, task: Task, index: int) -> str:
+        """The detections of one batch, as JSON."""
+        from triage.pipeline import detect_batch, detections_to_json
+
+        plan = self._planned(task)
+        return detections_to_json(detect_batch(self._open(task), plan, index, self._detector))
+
+    def conclude(self, task: Task, batches: list[Path]) -> dict[str, Any]:
+        """The proposal's JSON, from the detections of all batches."""
+        from triage.pipeline import conclude_proposal, detections_from_json
+        from triage.proposal import proposal_to_json
+
+        plan = self._planned(task)
+        found = [detections_from_json(path.read_text(encoding="utf-8")) for path in batches]
+        return proposal_to_json(conclude_proposal(self._open(task), plan, found))
+
+    def close(self) -> None:
+        """Let go of the picture."""
+        if self._picture is not None:
+            self._picture.close()
+        self._picture = self._task = self._plan = None
+
+    def _open(self, task: Task) -> Picture:
+        from triage.images import open_picture
+
+        if self._picture is None or self._task != task:
+            self.close()
+            self._picture = open_picture(task.path, file_name=task.file_name)
+            self._task = task
+        return self._picture
+
+    def _planned(self, task: Task) -> ProposalPlan:
+        from triage.pipeline import plan_proposal
+
+        picture = self._open(task)
+        if self._plan is None:
+            self._plan = plan_proposal(picture, task.calibration(), self._detector, host=task.host)
+        return self._plan

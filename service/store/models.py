@@ -1,0 +1,311 @@
+"""What a row is. Tables named in `APPEND_ONLY` take new rows and nothing else, in every engine."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from typing import Any, ClassVar
+
+from sqlalchemy import JSON, BigInteger, Date, DateTime, ForeignKey, Index, String, Text, UniqueConstraint
+from sqlalchemy.engine import Dialect
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+from sqlalchemy.types import TypeDecorator
+
+APPEND_ONLY = (
+    "calibrations",
+    "specimens",
+    "preparations",
+    "images",
+    "proposals",
+    "candidates",
+    "showings",
+    "reads",
+    "read_locks",
+    "marks",
+    "second_looks",
+    "second_look_closings",
+    "adjudications",
+    "sign_offs",
+)
+
+
+def utc_now() -> datetime:
+    """The time now, aware, in UTC."""
+    return datetime.now(UTC)
+
+
+class UtcDateTime(TypeDecorator[datetime]):
+    """An aware time, kept in UTC in engines without time zones too."""
+
+    impl = DateTime
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """As naive UTC."""
+        return None if value is None else value.astimezone(UTC).replace(tzinfo=None)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Aware again."""
+        return None if value is None else value.replace(tzinfo=UTC)
+
+
+class Base(DeclarativeBase):
+    """Parent of all tables."""
+
+    type_annotation_map: ClassVar[dict[Any, Any]] = {datetime: UtcDateTime, date: Date, dict[str, Any]: JSON}
+
+
+class User(Base):
+    """A person who signs in."""
+
+    __tablename__ = "users"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    user_name: Mapped[str] = mapped_column(String(80), unique=True)
+    display_name: Mapped[str] = mapped_column(String(200))
+    role: Mapped[str] = mapped_column(String(20))
+    password_hash: Mapped[str] = mapped_column(String(300))
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class SignIn(Base):
+    """One browser's sign-in; the cookie's token is kept as a keyed hash."""
+
+    __tablename__ = "sign_ins"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    user_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    token_hash: Mapped[str] = mapped_column(String(64), unique=True)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    expires_at: Mapped[datetime]
+
+
+class Token(Base):
+    """A program's bearer token, kept as a keyed hash."""
+
+    __tablename__ = "tokens"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    user_id: Mapped[int] = mapped_column(ForeignKey("users.id"), index=True)
+    name: Mapped[str] = mapped_column(String(80))
+    token_hash: Mapped[str] = mapped_column(String(64), unique=True)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    revoked_at: Mapped[datetime | None]
+
+
+class CalibrationRow(Base):
+    """Micrometres per pixel of one microscope at one objective."""
+
+    __tablename__ = "calibrations"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    microscope: Mapped[str] = mapped_column(String(200))
+    objective: Mapped[str] = mapped_column(String(200))
+    um_per_px: Mapped[float]
+    um_per_px_sd: Mapped[float]
+    source: Mapped[str] = mapped_column(String(400))
+    image_width: Mapped[int | None]
+    image_height: Mapped[int | None]
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
+class Specimen(Base):
+    """The sample of one animal."""
+
+    __tablename__ = "specimens"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    code: Mapped[str] = mapped_column(String(80), unique=True)
+    species: Mapped[str] = mapped_column(String(20))
+    animal_label: Mapped[str] = mapped_column(String(200))
+    collected_on: Mapped[date | None]
+    remarks: Mapped[str] = mapped_column(Text)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
+class Preparation(Base):
+    """How one coverslip was made from a specimen."""
+
+    __tablename__ = "preparations"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    specimen_id: Mapped[int] = mapped_column(ForeignKey("specimens.id"), index=True)
+    method: Mapped[str] = mapped_column(String(20))
+    solution: Mapped[str] = mapped_column(String(200))
+    specific_gravity: Mapped[float | None]
+    sample_g: Mapped[float | None]
+    standing_min: Mapped[float | None]
+    coverslip_mm: Mapped[float | None]
+    prepared_at: Mapped[datetime | None]
+
+
+class Image(Base):
+    """One picture of a preparation; its bytes are kept under `sha256`."""
+
+    __tablename__ = "images"
+    __table_args__ = (UniqueConstraint("preparation_id", "sha256"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    preparation_id: Mapped[int] = mapped_column(ForeignKey("preparations.id"))
+    file_name: Mapped[str] = mapped_column(String(255))
+    sha256: Mapped[str] = mapped_column(String(64), index=True)
+    n_bytes: Mapped[int] = mapped_column(BigInteger)
+    width: Mapped[int]
+    height: Mapped[int]
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
+class Job(Base):
+    """One run of the detector over one image, with the calibration it uses."""
+
+    __tablename__ = "jobs"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    image_id: Mapped[int] = mapped_column(ForeignKey("images.id"), index=True)
+    um_per_px: Mapped[float | None]
+    um_per_px_sd: Mapped[float | None]
+    calibration_source: Mapped[str | None] = mapped_column(String(400))
+    calibration_id: Mapped[int | None] = mapped_column(ForeignKey("calibrations.id"))
+    state: Mapped[str] = mapped_column(String(20), default="waiting")
+    problem: Mapped[str | None] = mapped_column(Text)
+    zoom_levels: Mapped[int | None]
+    batches_done: Mapped[int] = mapped_column(default=0)
+    batches_total: Mapped[int | None]
+    batch_seconds: Mapped[float | None]
+    attempt: Mapped[int] = mapped_column(default=1)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class ProposalRow(Base):
+    """What one job said of its image, candidates aside."""
+
+    __tablename__ = "proposals"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    job_id: Mapped[int] = mapped_column(ForeignKey("jobs.id"), unique=True)
+    image_id: Mapped[int] = mapped_column(ForeignKey("images.id"), index=True)
+    detector_name: Mapped[str] = mapped_column(String(200))
+    detector_sha256: Mapped[str] = mapped_column(String(64))
+    default_cut: Mapped[float]
+    head: Mapped[dict[str, Any]]
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class CandidateRow(Base):
+    """A box shown to a person: the tool's (with a proposal), or one that a reader drew."""
+
+    __tablename__ = "candidates"
+    __table_args__ = (
+        UniqueConstraint("proposal_id", "rank"),
+        Index("ix_candidates_image_id_proposal_id", "image_id", "proposal_id"),
+    )
+    id: Mapped[int] = mapped_column(primary_key=True)
+    image_id: Mapped[int] = mapped_column(ForeignKey("images.id"))
+    proposal_id: Mapped[int | None] = mapped_column(ForeignKey("proposals.id"))
+    origin: Mapped[str] = mapped_column(String(10))
+    rank: Mapped[int | None]
+    is_above_cut: Mapped[bool]
+    group: Mapped[str] = mapped_column(String(80))
+    said: Mapped[dict[str, Any]]
+    drawn_by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class Showing(Base):
+    """The first time that a reader was shown the candidates of an image."""
+
+    __tablename__ = "showings"
+    __table_args__ = (UniqueConstraint("image_id", "reader_id"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    image_id: Mapped[int] = mapped_column(ForeignKey("images.id"))
+    reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    shown_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class Read(Base):
+    """A reader's reading of an image, aided or unaided."""
+
+    __tablename__ = "reads"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    image_id: Mapped[int] = mapped_column(ForeignKey("images.id"), index=True)
+    reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    mode: Mapped[str] = mapped_column(String(10))
+    shown_before: Mapped[bool]
+    started_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class ReadLock(Base):
+    """The end of an unaided read."""
+
+    __tablename__ = "read_locks"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    read_id: Mapped[int] = mapped_column(ForeignKey("reads.id"), unique=True)
+    locked_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class MarkRow(Base):
+    """A reader's answer to a candidate; `replaces` is that reader's mark before it."""
+
+    __tablename__ = "marks"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    candidate_id: Mapped[int] = mapped_column(ForeignKey("candidates.id"), index=True)
+    answer: Mapped[str] = mapped_column(String(10))
+    group: Mapped[str | None] = mapped_column(String(80))
+    reason: Mapped[str | None] = mapped_column(String(80))
+    remark: Mapped[str | None] = mapped_column(Text)
+    reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    read_id: Mapped[int | None] = mapped_column(ForeignKey("reads.id"))
+    replaces: Mapped[int | None] = mapped_column(ForeignKey("marks.id"), unique=True)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class SecondLook(Base):
+    """A wish that another reader reads a specimen."""
+
+    __tablename__ = "second_looks"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    specimen_id: Mapped[int] = mapped_column(ForeignKey("specimens.id"), index=True)
+    asked_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    reader_id: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+    is_blind: Mapped[bool]
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class SecondLookClosing(Base):
+    """The end of a second look."""
+
+    __tablename__ = "second_look_closings"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    second_look_id: Mapped[int] = mapped_column(ForeignKey("second_looks.id"), unique=True)
+    closed_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    closed_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class AdjudicationRow(Base):
+    """What settles marks that differ; `replaces` is the adjudication before it."""
+
+    __tablename__ = "adjudications"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    candidate_id: Mapped[int] = mapped_column(ForeignKey("candidates.id"), index=True)
+    answer: Mapped[str] = mapped_column(String(10))
+    group: Mapped[str | None] = mapped_column(String(80))
+    reason: Mapped[str | None] = mapped_column(String(80))
+    remark: Mapped[str | None] = mapped_column(Text)
+    reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    replaces: Mapped[int | None] = mapped_column(ForeignKey("adjudications.id"), unique=True)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class SignOff(Base):
+    """The end of reading a specimen."""
+
+    __tablename__ = "sign_offs"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    specimen_id: Mapped[int] = mapped_column(ForeignKey("specimens.id"), unique=True)
+    reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    remark: Mapped[str | None] = mapped_column(Text)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class LabelledSetRow(Base):
+    """An export, kept as a zip file."""
+
+    __tablename__ = "labelled_sets"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    n_images: Mapped[int]
+    n_annotations: Mapped[int]
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))

@@ -1,0 +1,203 @@
+"""Specimens, their preparations, calibrations, second looks and sign-offs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.errors import ConflictError, MissingError, NotAllowedError
+from service.store.models import (
+    CalibrationRow,
+    Image,
+    LabelledSetRow,
+    Preparation,
+    SecondLook,
+    SecondLookClosing,
+    SignOff,
+    Specimen,
+)
+
+
+def add_calibration(session: Session, **values: Any) -> CalibrationRow:
+    """A new calibration; older ones of the same microscope stay."""
+    calibration = CalibrationRow(**values)
+    session.add(calibration)
+    session.flush()
+    return calibration
+
+
+def list_calibrations(session: Session) -> list[CalibrationRow]:
+    """All calibrations, newest first."""
+    return list(session.scalars(select(CalibrationRow).order_by(CalibrationRow.id.desc())))
+
+
+def read_calibration(session: Session, calibration_id: int) -> CalibrationRow:
+    """The calibration with that id."""
+    calibration = session.get(CalibrationRow, calibration_id)
+    if calibration is None:
+        raise MissingError(f"There is no calibration {calibration_id}.")
+    return calibration
+
+
+def add_specimen(session: Session, specimen: Specimen, preparation: Preparation) -> Specimen:
+    """A new specimen with its first preparation.
+
+    Raises
+    ------
+    ConflictError
+        If another specimen has the code.
+    """
+    if session.scalar(select(Specimen.id).where(Specimen.code == specimen.code)) is not None:
+        raise ConflictError(f"There is a specimen {specimen.code!r} already. Choose another code.")
+    session.add(specimen)
+    session.flush()
+    preparation.specimen_id = specimen.id
+    session.add(preparation)
+    session.flush()
+    return specimen
+
+
+def read_specimen(session: Session, specimen_id: int, *, is_locked: bool = False) -> Specimen:
+    """The specimen with that id; `is_locked` keeps other writers out until the block ends."""
+    specimen = session.get(Specimen, specimen_id, with_for_update=is_locked)
+    if specimen is None:
+        raise MissingError(f"There is no specimen {specimen_id}.")
+    return specimen
+
+
+def list_specimens(session: Session, *, limit: int, before: int | None) -> list[Specimen]:
+    """Specimens, newest first, those older than the id `before` only."""
+    wanted = select(Specimen).order_by(Specimen.id.desc()).limit(limit)
+    return list(session.scalars(wanted if before is None else wanted.where(Specimen.id < before)))
+
+
+def read_preparation(session: Session, preparation_id: int) -> Preparation:
+    """The preparation with that id."""
+    preparation = session.get(Preparation, preparation_id)
+    if preparation is None:
+        raise MissingError(f"There is no preparation {preparation_id}.")
+    return preparation
+
+
+def list_preparations(session: Session, specimen_id: int) -> list[Preparation]:
+    """A specimen's preparations, oldest first."""
+    wanted = select(Preparation).where(Preparation.specimen_id == specimen_id).order_by(Preparation.id)
+    return list(session.scalars(wanted))
+
+
+def specimen_of_image(session: Session, image_id: int, *, is_locked: bool = False) -> Specimen:
+    """The specimen that an image belongs to."""
+    specimen_id = session.scalar(select(Preparation.specimen_id).join(Image).where(Image.id == image_id))
+    if specimen_id is None:
+        raise MissingError(f"There is no image {image_id}.")
+    return read_specimen(session, specimen_id, is_locked=is_locked)
+
+
+def sign_offs_of(session: Session, specimen_ids: Sequence[int]) -> dict[int, SignOff]:
+    """The sign-off of each specimen that has one."""
+    wanted = select(SignOff).where(SignOff.specimen_id.in_(specimen_ids))
+    return {row.specimen_id: row for row in session.scalars(wanted)}
+
+
+def signed_off_ids(session: Session) -> list[int]:
+    """Ids of all specimens that are signed off, oldest first."""
+    return list(session.scalars(select(SignOff.specimen_id).order_by(SignOff.specimen_id)))
+
+
+def refuse_if_signed_off(session: Session, specimen: Specimen) -> None:
+    """Keep a signed-off specimen as it is.
+
+    Raises
+    ------
+    ConflictError
+        If the specimen is signed off.
+    """
+    if sign_offs_of(session, [specimen.id]):
+        raise ConflictError(f"Specimen {specimen.code!r} is signed off, so nothing can be added to it.")
+
+
+def add_sign_off(session: Session, *, specimen_id: int, reader_id: int, remark: str | None) -> SignOff:
+    """The end of reading a specimen."""
+    sign_off = SignOff(specimen_id=specimen_id, reader_id=reader_id, remark=remark)
+    session.add(sign_off)
+    session.flush()
+    return sign_off
+
+
+@dataclass(frozen=True)
+class SecondLookState:
+    """A second look with its closing, if any."""
+
+    look: SecondLook
+    closing: SecondLookClosing | None
+
+
+def add_second_look(
+    session: Session, *, specimen_id: int, asked_by: int, reader_id: int | None, is_blind: bool
+) -> SecondLook:
+    """A wish that another reader reads a specimen."""
+    look = SecondLook(specimen_id=specimen_id, asked_by=asked_by, reader_id=reader_id, is_blind=is_blind)
+    session.add(look)
+    session.flush()
+    return look
+
+
+def list_second_looks(session: Session, specimen_id: int | None = None) -> list[SecondLookState]:
+    """Second looks of one specimen, or of all, oldest first."""
+    wanted = select(SecondLook, SecondLookClosing).outerjoin(SecondLookClosing).order_by(SecondLook.id)
+    if specimen_id is not None:
+        wanted = wanted.where(SecondLook.specimen_id == specimen_id)
+    return [SecondLookState(look, closing) for look, closing in session.execute(wanted)]
+
+
+def close_second_look(session: Session, *, look_id: int, reader_id: int) -> SecondLookState:
+    """End a second look, by its reader (anybody, if none was named) or by who asked for it.
+
+    Raises
+    ------
+    MissingError
+        If there is no such second look.
+    NotAllowedError
+        If it waits for somebody else.
+    ConflictError
+        If it is closed already.
+    """
+    look = session.get(SecondLook, look_id)
+    if look is None:
+        raise MissingError(f"There is no second look {look_id}.")
+    if look.reader_id is not None and reader_id not in (look.reader_id, look.asked_by):
+        raise NotAllowedError("This second look waits for another reader.")
+    taken = select(SecondLookClosing.id).where(SecondLookClosing.second_look_id == look_id)
+    if session.scalar(taken) is not None:
+        raise ConflictError(f"Second look {look_id} is closed already.")
+    closing = SecondLookClosing(second_look_id=look_id, closed_by=reader_id)
+    session.add(closing)
+    session.flush()
+    return SecondLookState(look, closing)
+
+
+def add_labelled_set(
+    session: Session, *, n_images: int, n_annotations: int, created_by: int
+) -> LabelledSetRow:
+    """Remember an export."""
+    row = LabelledSetRow(n_images=n_images, n_annotations=n_annotations, created_by=created_by)
+    session.add(row)
+    session.flush()
+    return row
+
+
+def list_labelled_sets(session: Session) -> list[LabelledSetRow]:
+    """All exports, newest first."""
+    return list(session.scalars(select(LabelledSetRow).order_by(LabelledSetRow.id.desc())))
+
+
+def read_labelled_set_row(session: Session, set_id: int) -> LabelledSetRow:
+    """The export with that id."""
+    row = session.get(LabelledSetRow, set_id)
+    if row is None:
+        raise MissingError(f"There is no labelled set {set_id}.")
+    return row

@@ -1,0 +1,114 @@
+"""A small detector with the contract of the real one: finds dark blobs, without a network."""
+
+from __future__ import annotations
+
+import argparse
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from triage.groups import read_groups
+from triage.records import Detections
+
+
+@dataclass(frozen=True)
+class BlobRecord:
+    """What travels with the weights."""
+
+    name: str = "blobs 1"
+    weights_sha256: str = "b" * 64
+    default_cut: float = 0.4
+
+
+@dataclass
+class BlobDetector:
+    """Finds blobs darker than `darkest`; `pause_s` makes it slow, `crash_file` ends its process once."""
+
+    tile_px: int = 512
+    um_per_px: float = 0.5
+    pause_s: float = 0.0
+    crash_file: Path | None = None
+    record: BlobRecord = field(default_factory=BlobRecord)
+
+    @property
+    def name(self) -> str:
+        return self.record.name
+
+    @property
+    def weights_sha256(self) -> str:
+        return self.record.weights_sha256
+
+    def detect(self, tiles: NDArray[np.uint8]) -> list[Detections]:
+        time.sleep(self.pause_s)
+        if self.crash_file is not None and self.crash_file.exists():
+            self.crash_file.unlink()
+            import os
+            import signal
+
+            os.kill(os.getpid(), signal.SIGKILL)
+        return [find_blobs(tile) for tile in tiles]
+
+
+def find_blobs(tile: NDArray[np.uint8]) -> Detections:
+    """Blobs of one tile; the darker, the higher the score."""
+    grey = tile.mean(axis=2)
+    labels, _ = ndimage.label(grey < 150)
+    found: list[tuple[float, list[float]]] = []
+    for number, (rows, columns) in enumerate(ndimage.find_objects(labels), start=1):
+        box = [float(columns.start), float(rows.start), float(columns.stop), float(rows.stop)]
+        if min(box[2] - box[0], box[3] - box[1]) >= 8:
+            darkness = float(np.median(grey[labels == number]))
+            found.append((round(1 - darkness / 160, 4), box))
+    found.sort(key=lambda one: (-one[0], one[1]))
+    return _as_detections(found)
+
+
+def _as_detections(found: list[tuple[float, list[float]]]) -> Detections:
+    n, groups = len(found), read_groups()
+    boxes = np.array([box for _, box in found], dtype=np.float64).reshape(n, 4)
+    sides = boxes[:, 2:] - boxes[:, :2]
+    shares = np.full((n, len(groups)), 0.2 / (len(groups) - 1))
+    shares[:, 0] = 0.8
+    return Detections(
+        boxes_xyxy=boxes,
+        scores=np.array([score for score, _ in found], dtype=np.float64),
+        group_scores=shares,
+        ellipses=np.column_stack(
+            [
+                (boxes[:, :2] + boxes[:, 2:]) / 2,
+                sides.max(axis=1, initial=0) if n else np.zeros(0),
+                sides.min(axis=1, initial=1e9) if n else np.zeros(0),
+                np.zeros(n),
+            ]
+        ),
+    )
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the service with this detector, as the tests that kill it do."""
+    from service.admin import create_user
+    from service.errors import ConflictError
+    from service.run import serve
+    from service.settings import Settings
+
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--data", type=Path, required=True)
+    parser.add_argument("--port", type=int, required=True)
+    parser.add_argument("--pause-s", type=float, default=0.0)
+    options: Any = parser.parse_args(arguments)
+    settings = Settings(data_folder=options.data, port=options.port)
+    for user_name, role in (("reader", "reader"), ("vet", "veterinarian"), ("assistant", "assistant")):
+        try:
+            create_user(settings, user_name, f"Try {user_name}", role, f"{user_name}-password")
+        except ConflictError:
+            continue
+    serve(settings, detector=BlobDetector(pause_s=options.pause_s))
+
+
+if __name__ == "__main__":
+    main()
