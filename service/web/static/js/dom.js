@@ -24,6 +24,14 @@ export function facts(list, pairs) {
     .flatMap(([term, value]) => [el("dt", {}, term), el("dd", {}, value)]));
 }
 
+/** A small SVG drawing; attributes only, since the page allows no inline style. */
+export function svg(tag, attributes, ...children) {
+  const element = document.createElementNS("http://www.w3.org/2000/svg", tag);
+  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, String(value));
+  element.append(...children);
+  return element;
+}
+
 /** A state as symbol and words; `kind` is waits, works, done, empty or failed. */
 export function stateMark(kind, symbol, words) {
   return el("span", { class: `state state-${kind}`, "data-symbol": symbol }, words);

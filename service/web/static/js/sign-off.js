@@ -3,7 +3,7 @@
 import { ApiProblem, post } from "./api.js";
 import { announce, el, fill } from "./dom.js";
 import { submitting } from "./page.js";
-import { countOf, dateTime, personName } from "./words.js";
+import { dateTime, personName } from "./words.js";
 
 export function signedOffWords(signedOff) {
   return `Signed off by ${personName(signedOff.by)}, ${dateTime(signedOff.at)}. The marks are frozen.`;
@@ -43,12 +43,12 @@ async function signOff(specimenId, remark, open) {
   }
 }
 
-function openItems({ unmarked = [], unsettled = [], not_ready: notReady = [] }) {
+function openItems({ unmarked = [], unsettled = [], not_ready: notReady = [], open_reads: openReads = [] }) {
   return [
     ...notReady.map((id) => openItem(`/reading/${id}`, `Picture ${id} has no proposals yet`)),
     ...unmarked.map((item) => openItem(candidatePath(item), `${candidateName(item)} is unmarked`)),
     ...unsettled.map((item) => openItem(candidatePath(item), `Readers differ on ${candidateName(item).toLowerCase()}`)),
-    ...(unmarked.length + unsettled.length ? [el("li", { class: "hint" }, `${countOf(unmarked.length, "candidate")} to mark, ${unsettled.length} to settle.`)] : []),
+    ...openReads.map((id) => openItem(`/reading/${id}`, `An unaided read of picture ${id} is not locked`)),
   ];
 }
 

@@ -27,8 +27,13 @@ async function refresh() {
   if (pictures().some(isUnderWay)) pollTimer = setTimeout(refresh, POLL_MS);
 }
 
-const pictures = () => specimen.preparations.flatMap((preparation) => preparation.images);
-const isUnderWay = (image) => image.state === "waiting" || image.state === "proposing";
+function pictures() {
+  return specimen.preparations.flatMap((preparation) => preparation.images);
+}
+
+function isUnderWay(image) {
+  return image.state === "waiting" || image.state === "proposing";
+}
 
 function show() {
   document.title = `${specimen.code} · Coverslip`;

@@ -42,10 +42,13 @@ export function scaleWords(calibration) {
 
 export const figure = (value) => Number(value.toPrecision(3)).toString();
 
-/** "78.4 ± 1.2 × 66.0 ± 1.1 µm", or the size in pixels where no scale is known. */
-export function sizeWords(candidate) {
-  if (candidate.length_um === null || candidate.length_um === undefined) return pixelSizeWords(candidate);
-  return `${withSpread(candidate.length_um, candidate.length_um_sd)} × ${withSpread(candidate.width_um, candidate.width_um_sd)} µm`;
+/** Length and width with their standard uncertainty, or the size in pixels where no scale is known. */
+export function sizeLines(candidate) {
+  if (candidate.length_um === null || candidate.length_um === undefined) return [pixelSizeWords(candidate)];
+  return [
+    `${withSpread(candidate.length_um, candidate.length_um_sd)} µm long`,
+    `${withSpread(candidate.width_um, candidate.width_um_sd)} µm wide`,
+  ];
 }
 
 function pixelSizeWords({ ellipse, bbox }) {
@@ -71,6 +74,7 @@ export function pictureState(image) {
 }
 
 function markedState(candidates, unmarked) {
+  if (candidates === null) return stateMark("waits", "◇", "Your unaided read is open");
   if (unmarked) return stateMark("waits", ANSWERS.none.symbol, `${unmarked.toLocaleString("en-US")} to mark`);
   return candidates === 0 ? stateMark("empty", "–", "No candidates") : stateMark("done", ANSWERS.confirm.symbol, "All marked");
 }

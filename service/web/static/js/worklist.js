@@ -44,7 +44,7 @@ function row(specimen) {
   return el("tr", {},
     el("th", { scope: "row" }, el("a", { href: `/specimens/${specimen.id}` }, specimen.code)),
     cell("Animal", [SPECIES[specimen.species], specimen.animal_label].filter(Boolean).join(", ")),
-    cell("Filed", dateTime(specimen.created_at)),
+    cell("Filed", el("span", { class: "date" }, dateTime(specimen.created_at))),
     cell("Pictures", String(specimen.images)),
     cell("Candidates", String(specimen.candidates)),
     cell("State", specimenState(specimen)));

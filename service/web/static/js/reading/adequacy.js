@@ -3,7 +3,6 @@
 import { byId, el, fill } from "../dom.js";
 
 export function showAdequacy(adequacy, caution, desk) {
-  if (caution) byId("caution").textContent = caution;
   fill(byId("adequacy"), adequacy ? adequacyParts(adequacy, caution, desk) : el("p", { class: "hint" }, "Told once the proposals are made."));
 }
 
@@ -14,7 +13,7 @@ function adequacyParts({ assessed_fraction: share, notes, groups_not_resolvable:
   ];
   return [
     el("ul", {}, words.map((sentence) => el("li", {}, sentence))),
-    groups.length > 0 && el("p", {}, el("strong", {}, "Can't be assessed in this picture: "), `${groups.map((name) => desk.labelOf(name)).join("; ")}. Too few pixels across: go to 40x for these.`),
+    groups.length > 0 && el("p", {}, el("strong", {}, "Can't be assessed in this picture: "), `${groups.map((name) => desk.labelOf(name)).join("; ")}. Too few pixels across them: use a higher objective, 40x for cysts and oocysts.`),
     el("p", { class: "caution" }, caution),
   ];
 }

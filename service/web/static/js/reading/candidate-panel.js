@@ -1,7 +1,7 @@
 // All that is known of one candidate, and the answers a reader can give.
 
-import { byId, el, fill, stateMark } from "../dom.js";
-import { ANSWERS, dateTime, personName, sizeWords } from "../words.js";
+import { byId, el, fill, stateMark, svg } from "../dom.js";
+import { ANSWERS, dateTime, personName, sizeLines } from "../words.js";
 import { settlePart } from "./settle.js";
 
 const CROP_PX = 320;
@@ -44,7 +44,7 @@ function top(item, desk) {
       el("div", {}, el("p", { class: "small-label" }, item.origin === "reader" ? "Placed by a reader as" : "Resembles"),
         el("p", { class: "resembles" }, desk.labelOf(item.group)),
         el("p", { class: "hint" }, desk.appearanceOf(item.group))),
-      el("p", { class: "figure" }, sizeWords(item)),
+      el("div", { title: "± one standard uncertainty" }, sizeLines(item).map((line) => el("p", { class: "figure" }, line))),
       el("p", {}, stateMark(kind, ANSWERS[answer].symbol, desk.isOnItsWay(item) ? "Not stored yet" : given))));
 }
 
@@ -89,20 +89,26 @@ function groupRow(item, desk) {
 function remarkRow(item, desk) {
   const save = el("button", { type: "button", id: "save-remark", disabled: !item.current, onclick: () => desk.repeatWithRemark() }, "Save remark");
   return el("div", { class: "group-row" },
-    el("div", { class: "field" }, el("label", { for: "mark-remark" }, "Remark, kept with your mark"), el("input", { id: "mark-remark", autocomplete: "off" })), save);
+    el("div", { class: "field" }, el("label", { for: "mark-remark" }, "Remark"), el("input", { id: "mark-remark", autocomplete: "off" })), save);
 }
 
 function scoresPart(item, desk) {
-  const ranked = Object.entries(item.group_scores ?? {}).sort(([, a], [, b]) => b - a).slice(0, SCORES_SHOWN);
+  const ranked = Object.entries({ ...item.group_scores, ...item.look_alike_scores }).sort(([, a], [, b]) => b - a).slice(0, SCORES_SHOWN);
   if (!ranked.length) return null;
   return el("div", { class: "part" }, el("h3", {}, "What it resembles, scores of the detector"),
-    el("ul", { class: "scores" }, ranked.map(([group, score]) => scoreRow(desk.labelOf(group), score))),
+    el("ul", { class: "scores" }, ranked.map(([group, score]) => scoreRow(scoreLabel(group, desk), score))),
     el("p", { class: "hint" }, `Object score ${item.score.toFixed(2)}. Scores order the list; they are not probabilities.`));
+}
+
+function scoreLabel(group, desk) {
+  const isLookAlike = desk.lookAlikes().some((row) => row.name === group);
+  return isLookAlike ? `${desk.labelOf(group)} (look-alike)` : desk.labelOf(group);
 }
 
 function scoreRow(label, score) {
   return el("li", {}, el("span", {}, label),
-    el("meter", { min: 0, max: 1, value: score, "aria-label": `Score of ${label}` }), el("span", { class: "figure" }, score.toFixed(2)));
+    svg("svg", { class: "score-bar", viewBox: "0 0 100 8", preserveAspectRatio: "none", "aria-hidden": "true" }, svg("rect", { width: 100 * score, height: 8 })),
+    el("span", { class: "figure" }, score.toFixed(2)));
 }
 
 function sizePart(item) {
@@ -126,7 +132,8 @@ function taxonRow(taxon) {
   const ranges = [range("length", taxon.length_range_um), range("width", taxon.width_range_um)].filter(Boolean).join(", ");
   const kind = taxon.result === "fits" ? "fits" : "misfit";
   return el("li", { class: kind }, el("span", {}, `${CHECK_SYMBOLS[taxon.result] ?? ""} `, el("em", {}, taxon.taxon), `: ${taxon.result}`),
-    ranges && el("span", { class: "small-label" }, ` (${ranges})`), taxon.source && el("cite", {}, taxon.source));
+    ranges && el("span", { class: "small-label" }, ` (${ranges})`), taxon.source && el("cite", {}, taxon.source),
+    taxon.other_figures?.length > 0 && el("cite", {}, `Other figures, not used for the check: ${taxon.other_figures.join("; ")}`));
 }
 
 function reasonsPart(item) {

@@ -35,10 +35,10 @@ export class Desk {
     this.repaint();
   }
 
-  #take({ candidates, objects, withheld, adequacy, caution }) {
-    const named = candidates.map((item) => this.#named(item, `Candidate ${item.rank}`, `${item.rank}`));
-    this.belowCut = named.filter((item) => item.below_cut);
-    this.candidates = named.filter((item) => !item.below_cut);
+  #take({ candidates, below_cut: belowCut, objects, withheld, adequacy, caution }) {
+    const ranked = (item) => this.#named(item, `Candidate ${item.rank}`, `${item.rank}`);
+    this.candidates = candidates.map(ranked);
+    this.belowCut = belowCut.map(ranked);
     this.objects = objects.map((item, index) => this.#named(item, `Added object ${index + 1}`, `+${index + 1}`));
     this.isWithheld = Boolean(withheld);
     if (!this.current()) this.currentId = this.mainItems()[0]?.id ?? null;
@@ -66,7 +66,7 @@ export class Desk {
   mainItems() { return [...this.candidates, ...this.objects]; }
   items() { return [...this.mainItems(), ...this.belowCut]; }
   current() { return this.items().find((item) => item.id === this.currentId); }
-  canMark() { return !this.specimen.signed_off; }
+  canMark() { return !this.specimen.signed_off && this.session.user.role !== "assistant"; }
   answerOf(item) { return (this.outbox.waitingMark(item.id) ?? item.current)?.answer ?? "none"; }
   isOnItsWay(item) { return Boolean(this.outbox.waitingMark(item.id)); }
   labelOf(name) { return this.groups.find((group) => group.name === name)?.label ?? name ?? ""; }

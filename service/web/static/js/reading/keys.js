@@ -1,6 +1,6 @@
 // Single keys for the reading page. They can be switched off, and never act while somebody types.
 
-import { byId, el, fill } from "../dom.js";
+import { byId, el, fill, svg } from "../dom.js";
 import { ANSWERS } from "../words.js";
 import { openReasons } from "./candidate-panel.js";
 import { colorOf, MARK_LINES } from "./mark-lines.js";
@@ -61,14 +61,8 @@ function pressReason(event) {
 }
 
 function legendRow([answer, { color, dash, words }]) {
-  const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
-  const line = document.createElementNS("http://www.w3.org/2000/svg", "path");
-  const attributes = { d: "M2 10h36", stroke: colorOf(color), "stroke-width": 4, "stroke-dasharray": dash ?? "none" };
-  for (const [name, value] of Object.entries(attributes)) line.setAttribute(name, value);
-  svg.setAttribute("viewBox", "0 0 40 20");
-  svg.setAttribute("aria-hidden", "true");
-  svg.append(line);
-  return el("li", {}, svg, `${ANSWERS[answer].symbol} ${words}`);
+  const line = svg("path", { d: "M2 10h36", stroke: colorOf(color), "stroke-width": 4, "stroke-dasharray": dash ?? "none" });
+  return el("li", {}, svg("svg", { viewBox: "0 0 40 20", "aria-hidden": "true" }, line), `${ANSWERS[answer].symbol} ${words}`);
 }
 
 function readSetting() {

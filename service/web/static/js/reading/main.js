@@ -43,8 +43,13 @@ async function showProposals(desk) {
   announce("Your read is locked. The proposals are shown.");
 }
 
-const hasTiles = (image) => Boolean(image.zoom_levels) || isSettled(image);
-const isSettled = (image) => image.state === "ready" || image.state === "failed";
+function hasTiles(image) {
+  return Boolean(image.zoom_levels) || isSettled(image);
+}
+
+function isSettled(image) {
+  return image.state === "ready" || image.state === "failed";
+}
 
 /** Polls the picture until `isEnough`, with its progress on the page. */
 async function waitFor(desk, isEnough) {

@@ -81,8 +81,8 @@ const isForLater = (error) => error instanceof ApiProblem && (error.status === 4
 
 /** After a lost answer: did the service store the mark all the same? Sending it again would add it twice. */
 async function isStoredAlready({ imageId, candidateId, mark, lastMarkId }) {
-  const { candidates, objects } = await get(`/api/images/${imageId}/candidates`);
-  const last = [...candidates, ...objects].find((item) => item.id === candidateId)?.marks.at(-1);
+  const { candidates, below_cut: belowCut, objects } = await get(`/api/images/${imageId}/candidates`);
+  const last = [...candidates, ...belowCut, ...objects].find((item) => item.id === candidateId)?.marks.at(-1);
   return Boolean(last) && last.id !== lastMarkId && ["answer", "reason", "remark"].every((field) => (last[field] ?? null) === mark[field]);
 }
 

@@ -9,7 +9,7 @@ export function settlePart(item, desk) {
   const settled = item.adjudication;
   if (settled) return el("p", { class: "notice" }, `Settled by ${personName(settled.reader)}: ${ANSWERS[settled.answer].done}.`);
   const answers = latestByReader(item.marks ?? []);
-  if (!differ(answers)) return null;
+  if (!item.unsettled) return null;
   return el("div", { class: "part" }, el("h3", {}, "Readers differ"),
     el("p", {}, answers.map((mark) => `${personName(mark.reader)}: ${ANSWERS[mark.answer].done}`).join("; ")),
     canSettle(answers, desk) && settleForm(item, desk));
@@ -17,10 +17,6 @@ export function settlePart(item, desk) {
 
 function latestByReader(marks) {
   return [...new Map(marks.map((mark) => [personName(mark.reader), mark])).values()];
-}
-
-function differ(marks) {
-  return new Set(marks.map((mark) => `${mark.answer} ${mark.answer === "confirm" ? mark.group : ""}`)).size > 1;
 }
 
 /** A veterinarian may settle; so may a reader who is not one of those who differ. */

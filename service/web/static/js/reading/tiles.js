@@ -1,5 +1,7 @@
 // Tiles of one picture. Leaflet stretches each tile to a full square; tiles at the right and lower edge are cut,
-// so each keeps the size that it came with.
+// so each keeps the size that it came with, and half a pixel over so that no seam shows between zoom levels.
+
+const SEAM_PX = 0.5;
 
 export function cutEdgeTiles(image, bounds) {
   const L = window.L;
@@ -8,8 +10,8 @@ export function cutEdgeTiles(image, bounds) {
     maxZoom: image.zoom_levels + 10, bounds, noWrap: true,
   });
   layer.on("tileload", ({ tile }) => {
-    tile.style.width = `${tile.naturalWidth}px`;
-    tile.style.height = `${tile.naturalHeight}px`;
+    tile.style.width = `${tile.naturalWidth + SEAM_PX}px`;
+    tile.style.height = `${tile.naturalHeight + SEAM_PX}px`;
   });
   return layer;
 }

@@ -66,8 +66,14 @@ export class Viewer {
     L.rectangle(box, casing).addTo(this.outlines);
     L.rectangle(box, { color: colorOf(line.color), weight, dashArray: line.dash, lineCap: "butt", fillOpacity: 0 })
       .on("click", () => this.onPick(item.id))
-      .bindTooltip(item.name, { className: "rank-flag", direction: "top", permanent: isCurrent, offset: [0, -4] })
+      .bindTooltip(item.name, { className: "rank-flag", direction: "top", sticky: true })
       .addTo(this.outlines);
+    if (isCurrent) this.#flag(item);
+  }
+
+  #flag({ name, bbox: [x, y, width] }) {
+    const flag = L.tooltip([y, x + width / 2], { className: "rank-flag", direction: "top", permanent: true, offset: [0, -6], content: name });
+    flag.addTo(this.outlines);
   }
 
   #drawEllipse(ellipse) {
