@@ -3,9 +3,11 @@
 Each module holds one family; `KINDS` names them all.
 """
 
-from training.synthesize.kinds import nematodes
+from training.synthesize.kinds import flukes, nematodes, protozoa, tapeworms, trichurids
 from training.synthesize.kinds.kind import Kind, Parameters
 
 __all__ = ["KINDS", "Kind", "Parameters"]
 
-KINDS: dict[str, Kind] = {kind.name: kind for module in (nematodes,) for kind in module.KINDS}
+_FAMILIES = (nematodes, trichurids, tapeworms, flukes, protozoa)
+
+KINDS: dict[str, Kind] = {kind.name: kind for family in _FAMILIES for kind in family.KINDS}

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Any
 
 import numpy as np
 import torch
@@ -115,17 +116,19 @@ def _fit(body: Array, length_um: Array, width_um: Array) -> None:
 
 
 def inner_body(
-    rng: np.random.Generator, shell: Array, *, fill: Range, drift: float, **shape: object
+    rng: np.random.Generator, shell: Array, *, fill: Range, drift: float, rounded: float = 0.0, **shape: Any
 ) -> Array:
     """Bodies that fill a share of each shell's length and width, shifted by up to `drift` of the free room.
 
-    `shape` goes to `draw_body`; `fill` counts from the shell's outer size.
+    `fill` counts from the shell's outer size; `rounded` draws the length towards the width (1: a ball);
+    `shape` goes to `draw_body`.
     """
     n = len(shell)
     common = uniform(rng, n, fill)
-    length = 2 * shell[:, Column.HALF_LENGTH] * common
-    width = 2 * shell[:, Column.HALF_WIDTH] * np.clip(common * rng.normal(1, 0.04, n), 0.05, fill[1])
-    body = draw_body(rng, length.astype(np.float32), width.astype(np.float32), **shape)  # type: ignore[arg-type]
+    length, width = 2 * shell[:, Column.HALF_LENGTH] * common, 2 * shell[:, Column.HALF_WIDTH] * common
+    width = np.minimum(width * rng.normal(1, 0.04, n), 2 * fill[1] * shell[:, Column.HALF_WIDTH])
+    length = length + rounded * (width - length)
+    body = draw_body(rng, length.astype(np.float32), width.astype(np.float32), **shape)
     place(rng, body, shell, drift)
     return body
 
@@ -161,6 +164,28 @@ def outline_body(body: Array) -> Array:
         (u * cos - v * sin + rows(Column.CENTRE_U), u * sin + v * cos + rows(Column.CENTRE_V)), -1
     )
     return turned.numpy()
+
+
+def outline_union(*outlines: Array) -> Array:
+    """Outline (n, 96, 2) of the union of polygons (n, K, 2): the farthest edge in each direction from 0, 0."""
+    angle = np.arange(N_OUTLINE) * (2 * np.pi / N_OUTLINE)
+    ray = np.stack((np.cos(angle), np.sin(angle)), -1)
+    far = np.zeros((len(outlines[0]), N_OUTLINE))
+    for outline in outlines:
+        far = np.maximum(far, _farthest(outline.astype(np.float64), ray))
+    return (far[..., None] * ray).astype(np.float32)
+
+
+def _farthest(outline: np.ndarray, ray: np.ndarray) -> np.ndarray:
+    """Distance (n, rays) to the farthest crossing of each ray with the polygon, 0 where it passes by."""
+    start, step = outline[:, None], (np.roll(outline, -1, 1) - outline)[:, None]
+    towards = ray[None, :, None]
+    twist = towards[..., 0] * step[..., 1] - towards[..., 1] * step[..., 0]
+    twist = np.where(np.abs(twist) < 1e-12, 1e-12, twist)
+    distance = (start[..., 0] * step[..., 1] - start[..., 1] * step[..., 0]) / twist
+    share = (start[..., 0] * towards[..., 1] - start[..., 1] * towards[..., 0]) / twist
+    hit = (share >= -1e-9) & (share <= 1 + 1e-9) & (distance > 0)
+    return np.where(hit, distance, 0).max(-1)
 
 
 def _widening(x: Tensor, rows: Rows) -> Tensor:

@@ -53,10 +53,7 @@ def draw_tint(
     rng: np.random.Generator, n: int, palette: Sequence[tuple[float, float, float]], strength: Range
 ) -> Array:
     """Density per µm in red, green and blue, shape (n, 3): a mixture of the palette at a drawn strength."""
-    if len(palette) == 1:
-        mixture = np.ones((n, 1))
-    else:
-        mixture = rng.dirichlet(np.full(len(palette), 0.6), n)
+    mixture = rng.dirichlet(np.full(len(palette), 0.6), n) if len(palette) > 1 else np.ones((n, 1))
     scatter = rng.normal(1.0, 0.05, (n, 3))
     low, high = np.log(max(strength[0], 1e-6)), np.log(max(strength[1], 1e-6))
     level = np.exp(rng.uniform(low, high, (n, 1)))

@@ -12,7 +12,7 @@ from training.synthesize.kinds.bodies import Column
 from training.synthesize.kinds.chance import Array
 from training.synthesize.material import Samples
 
-_ROUNDS = 14
+_ROUNDS = 20
 
 
 def draw_cluster(
@@ -26,12 +26,14 @@ def draw_cluster(
     half = body[:, [Column.HALF_LENGTH, Column.HALF_WIDTH, Column.HALF_DEPTH]]
     counts = np.clip(counts, 1, n_most)
     live = np.arange(n_most)[None] < counts[:, None]
-    radius = swell * 0.82 * np.cbrt(half.prod(1) / counts)
+    radius = swell * 0.92 * np.cbrt(half.prod(1) / counts)
     radius = np.minimum(radius, half.min(1) * 0.95)
-    room = np.maximum(half - 0.8 * radius[:, None], 0.02 * half)
-    points = rng.normal(size=(n, n_most, 3)) * 0.4 * half[:, None]
+    room = np.maximum(half - 0.85 * radius[:, None], 0.02 * half)
+    points = rng.normal(size=(n, n_most, 3))
+    points *= np.cbrt(rng.random((n, n_most, 1))) / np.linalg.norm(points, axis=-1, keepdims=True)
+    points *= room[:, None]
     for _ in range(_ROUNDS):
-        points = _pull_inside(_push_apart(points, live, 1.7 * radius), room)
+        points = _pull_inside(_push_apart(points, live, 1.8 * radius), room)
     points[..., :2] += body[:, None, [Column.CENTRE_U, Column.CENTRE_V]]
     sizes = radius[:, None] * rng.uniform(0.9, 1.1, (n, n_most)) * live
     return np.concatenate((points, sizes[..., None]), -1).astype(np.float32)

@@ -36,16 +36,16 @@ def draw_contents(
     larva_share: Range = (0.14, 0.2),
     turns: Range = (1.2, 2.2),
     dented: float = 0.15,
+    rounded: float = 0.0,
 ) -> dict[str, Array]:
     """Parameters of the contents of each shell (n, N_COLUMNS).
 
     `stages` gives the share of each stage; `fill` the part of the shell's outer size that the contents take;
-    `larva_share` the larva's radius over the half width of the room.
+    `larva_share` the larva's radius over the half width of the room; `rounded` draws contents towards a ball.
     """
     n = len(shell)
-    core = inner_body(
-        rng, shell, fill=fill, drift=drift, power=power, wave=0.02, dented=dented, rough=(0.0, 0.02)
-    )
+    shape = {"power": power, "wave": 0.02, "dented": dented, "rough": (0.0, 0.02)}
+    core = inner_body(rng, shell, fill=fill, drift=drift, rounded=rounded, **shape)
     shares = np.asarray(list(stages.values()))
     stage = rng.choice(np.asarray(list(stages), np.float32), n, p=shares / shares.sum())
     counts = rng.choice(np.asarray(cell_counts), n)

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 
-from training.synthesize.kinds.bodies import locate, outline_body
-from training.synthesize.kinds.chance import Array
-from training.synthesize.kinds.contents import paint_contents
-from training.synthesize.kinds.kind import Parameters
+from training.synthesize.kinds.bodies import Place, draw_body, locate, outline_body
+from training.synthesize.kinds.chance import Array, SizeRange, draw_size
+from training.synthesize.kinds.contents import draw_contents, paint_contents
+from training.synthesize.kinds.kind import Kind, Parameters
 from training.synthesize.kinds.light import Tensors, add, confine
-from training.synthesize.kinds.walls import paint_wall
-from training.synthesize.material import Material, Samples
+from training.synthesize.kinds.walls import draw_wall, paint_wall
+from training.synthesize.material import Material, Samples, soft_step
 
 
 def measures(outline: Array) -> dict[str, Array]:
@@ -28,7 +31,44 @@ def shell_outline(p: Parameters) -> Array:
     return outline_body(p["shell"])
 
 
+def held(samples: Samples, p: Tensors, place: Place, contents: Material) -> Material:
+    """The part of the contents that lies within the lining of the shell."""
+    inside = soft_step(place.distance_um(samples.of(p["lining_um"])), 0.6)
+    return Material(contents.density * inside[:, None], contents.path_um * inside)
+
+
 def paint_egg(samples: Samples, p: Tensors) -> Material:
     """Wall of the body called `shell`, and its contents."""
     place = locate(samples, p["shell"])
-    return confine(samples, p, add(paint_wall(samples, p, place), paint_contents(samples, p)))
+    contents = held(samples, p, place, paint_contents(samples, p))
+    return confine(samples, p, add(paint_wall(samples, p, place), contents))
+
+
+def egg_kind(
+    name: str,
+    group: str,
+    sizes: tuple[SizeRange, ...],
+    *,
+    shape: dict[str, Any],
+    wall: dict[str, Any],
+    contents: dict[str, Any],
+    weight: float = 1.0,
+) -> Kind:
+    """A kind of egg made of one shell and one content; the dicts go to the functions that draw each."""
+    return Kind(name, group, _drawer(sizes, shape, wall, contents), shell_outline, paint_egg, weight)
+
+
+def _drawer(
+    sizes: tuple[SizeRange, ...], shape: dict[str, Any], wall: dict[str, Any], contents: dict[str, Any]
+) -> Callable[[np.random.Generator, int], Parameters]:
+    def draw(rng: np.random.Generator, n: int) -> Parameters:
+        length, width = draw_size(rng, n, sizes)
+        shell = draw_body(rng, length, width, **shape)
+        return {
+            "shell": shell,
+            **measures(shell_outline({"shell": shell})),
+            **draw_wall(rng, n, **wall),
+            **draw_contents(rng, shell, **contents),
+        }
+
+    return draw

@@ -20,8 +20,9 @@ def tinted(samples: Samples, tint: Tensor, way_um: Tensor) -> Tensor:
 
 
 def grain(samples: Samples, cell_um: Tensor | float, channel: int = _GRAIN_CHANNEL) -> Tensor:
-    """Crisp grains (S,) about `cell_um` apart, between -1 and 1."""
-    return (1.6 * samples.sample_texture(channel, cell_um)).tanh()
+    """Crisp irregular grains (S,) about `cell_um` apart, between -1 and 1."""
+    coarse = samples.sample_texture(channel, cell_um)
+    return (0.9 * coarse + 0.9 * samples.sample_texture(channel, 0.55 * cell_um)).tanh()
 
 
 def add(*parts: Material) -> Material:

@@ -2,56 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
-
-import numpy as np
-
-from training.synthesize.kinds.bodies import draw_body
-from training.synthesize.kinds.chance import (
-    BROWN,
-    GOLD,
-    GREY,
-    OLIVE,
-    RUST,
-    SizeRange,
-    draw_size,
-)
-from training.synthesize.kinds.contents import CELLS, EMPTY, LARVA, MASS, draw_contents
-from training.synthesize.kinds.eggs import measures, paint_egg, shell_outline
-from training.synthesize.kinds.kind import Kind, Parameters
-from training.synthesize.kinds.walls import draw_wall
-
-
-def egg_kind(
-    name: str,
-    group: str,
-    sizes: tuple[SizeRange, ...],
-    *,
-    shape: dict[str, Any],
-    wall: dict[str, Any],
-    contents: dict[str, Any],
-    weight: float = 1.0,
-) -> Kind:
-    """A kind of egg made of one shell and one content; the dicts go to the functions that draw each."""
-    return Kind(name, group, _drawer(sizes, shape, wall, contents), shell_outline, paint_egg, weight)
-
-
-def _drawer(
-    sizes: tuple[SizeRange, ...], shape: dict[str, Any], wall: dict[str, Any], contents: dict[str, Any]
-) -> Callable[[np.random.Generator, int], Parameters]:
-    def draw(rng: np.random.Generator, n: int) -> Parameters:
-        length, width = draw_size(rng, n, sizes)
-        shell = draw_body(rng, length, width, **shape)
-        return {
-            "shell": shell,
-            **measures(shell_outline({"shell": shell})),
-            **draw_wall(rng, n, **wall),
-            **draw_contents(rng, shell, **contents),
-        }
-
-    return draw
-
+from training.synthesize.kinds.chance import BROWN, GOLD, GREY, OLIVE, RUST
+from training.synthesize.kinds.contents import CELLS, EMPTY, LARVA, MASS
+from training.synthesize.kinds.eggs import egg_kind
 
 _DARK_CELL = {
     "stages": {MASS: 0.7, CELLS: 0.12, LARVA: 0.14, EMPTY: 0.04},
@@ -72,7 +25,7 @@ KINDS = (
             "inner_um": (0.5, 1.2),
             "palette": (GOLD, BROWN, OLIVE),
             "strength": (0.006, 0.03),
-            "pits": (0.25, 0.7),
+            "pits": (0.08, 0.4),
             "pit_um": (2.0, 4.0),
         },
         contents=_DARK_CELL,
@@ -87,7 +40,7 @@ KINDS = (
             "inner_um": (0.5, 1.2),
             "palette": (GOLD, BROWN, OLIVE),
             "strength": (0.006, 0.03),
-            "pits": (0.2, 0.6),
+            "pits": (0.06, 0.32),
             "pit_um": (1.6, 3.0),
         },
         contents=_DARK_CELL,
@@ -160,7 +113,7 @@ KINDS = (
             "outer_um": (2.2, 3.6),
             "palette": (BROWN, GOLD),
             "strength": (0.02, 0.05),
-            "pits": (0.15, 0.4),
+            "pits": (0.05, 0.25),
             "pit_um": (1.0, 1.8),
         },
         contents=_DARK_CELL | {"fill": (0.7, 0.92)},

@@ -67,7 +67,7 @@ def paint_wall(samples: Samples, p: Tensors, place: Place) -> Material:
     )
     whole, under_coat = place.chord_um(rough=True), place.chord_um(coat_inset)
     under_wall, lumen = place.chord_um(wall), place.chord_um(lining)
-    coat = (whole - under_coat).clamp_min(0) * (1 + 0.45 * grain(samples, p["pit_um"], 5))
+    coat = (whole - under_coat).clamp_min(0) * (1 + 0.35 * grain(samples, p["pit_um"], 5))
     relief = 1 + samples.of(p["pits"]) * grain(samples, p["pit_um"], 5) + _stripes(samples, p, place)
     layer = (under_coat - under_wall).clamp_min(0) * relief
     thin = (under_wall - lumen).clamp_min(0)
@@ -88,6 +88,6 @@ def _stripes(samples: Samples, p: Tensors, place: Place) -> torch.Tensor:
     radius = (place.along_um**2 + place.across_um**2).sqrt()
     count = (2 * torch.pi * samples.of(p["wall_um"] + 15.0) / samples.of(p["stripe_um"])).round()
     seen_aside = (1.5 * (place.angle * count).cos()).tanh()
-    seen_above = grain(samples, p["stripe_um"])
+    seen_above = 0.5 * grain(samples, p["stripe_um"])
     aside = ((rho - 0.6) / 0.2).clamp(0, 1) * (radius > 0)
     return samples.of(p["stripes"]) * torch.lerp(seen_above, seen_aside, aside)
