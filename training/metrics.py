@@ -174,6 +174,10 @@ class Curve:
         reached = self.recall >= recall - 1e-12
         return float(self.thresholds[reached].max()) if reached.any() else None
 
+    def recall_from(self, threshold: float) -> float:
+        """Recall of candidates that score at least `threshold`."""
+        return float(self.recall[self.thresholds >= threshold].max(initial=0.0))
+
     def false_at(self, threshold: float) -> float:
         """False positives per picture among candidates that score at least `threshold`."""
         return float(self.false_per_picture[self.thresholds >= threshold].max(initial=0.0))

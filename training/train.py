@@ -48,6 +48,7 @@ class Settings:
     tile_px: int = 384
     start: str = "imagenet"
     data: Path | None = None
+    drawn_share: float = 0.5
     device: str = "auto"
     minutes: float | None = None
     rate: float = 2e-3
@@ -126,17 +127,30 @@ def start_network(start: str) -> CentrePointNetwork:
 
 
 def open_batches(settings: Settings, device: torch.device, draw: DrawBatch) -> Iterable[Batch]:
-    """Batches without end: cut from the labelled set if there is one, else drawn."""
-    if settings.data is not None:
-        from training.dataset import labelled_batches
+    """As many batches as steps: drawn tiles, squares from the labelled set, or both side by side."""
+    if settings.data is None:
+        return draw_batches(settings, settings.batch, device, draw)
+    # Reading pictures needs libraries that a machine which only draws may lack.
+    from training.dataset import join_batches, labelled_batches, read_marked_pictures
 
-        return labelled_batches(
-            settings.data, tile_px=settings.tile_px, n_tiles=settings.batch, seed=settings.seed
-        )
+    n_drawn = round(settings.batch * settings.drawn_share)
+    labelled = labelled_batches(
+        read_marked_pictures(settings.data),
+        tile_px=settings.tile_px,
+        n_tiles=settings.batch - n_drawn,
+        seed=settings.seed,
+    )
+    if n_drawn == 0:
+        return itertools.islice(labelled, settings.steps)
+    return join_batches(draw_batches(settings, n_drawn, device, draw), labelled)
+
+
+def draw_batches(settings: Settings, n_tiles: int, device: torch.device, draw: DrawBatch) -> Iterable[Batch]:
+    """As many drawn batches as steps, of `n_tiles` tiles, some of them shown before."""
     drawn = DrawnBatches(
         settings.seed,
         n_batches=settings.steps,
-        n_tiles=max(settings.batch // settings.echoes, 1),
+        n_tiles=max(n_tiles // settings.echoes, 1),
         tile_px=settings.tile_px,
         device=device,
         draw=draw,
@@ -183,7 +197,9 @@ def save(
             "command": command,
             "settings": {key: str(value) for key, value in dataclasses.asdict(settings).items()},
             "start": {"imagenet": IMAGENET_LICENCE}.get(settings.start, settings.start),
-            "trained_on": str(settings.data or "drawn slides alone"),
+            "trained_on": "drawn slides alone"
+            if settings.data is None
+            else f"labelled set {settings.data.name}",
         },
         scores=scores,
         packages={name: metadata.version(name) for name in QUOTED_PACKAGES},
@@ -200,7 +216,13 @@ def parse_settings(arguments: list[str] | None = None) -> Settings:
     parser.add_argument("--seed", type=int, default=Settings.seed)
     parser.add_argument("--tile-px", type=int, default=Settings.tile_px, help="side of the training tiles")
     parser.add_argument("--start", choices=("imagenet", "shipped", "none"), default=Settings.start)
-    parser.add_argument("--data", type=Path, help="labelled set to train on, instead of drawn slides")
+    parser.add_argument("--data", type=Path, help="labelled set to train on, beside drawn slides")
+    parser.add_argument(
+        "--drawn-share",
+        type=float,
+        default=Settings.drawn_share,
+        help="with --data: share of drawn tiles in a batch, against forgetting",
+    )
     parser.add_argument("--device", default=Settings.device, help="auto, cpu, cuda or cuda:0")
     parser.add_argument("--minutes", type=float, help="end the training after this time at the latest")
     parser.add_argument("--rate", type=float, default=Settings.rate, help="highest learning rate")

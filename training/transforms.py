@@ -34,6 +34,7 @@ class Chances:
     jpeg: float = 0.25
     cut: float = 0.15
     noise: float = 0.6
+    border: float = 0.15
 
 
 class Augmenter:
@@ -56,6 +57,7 @@ class Augmenter:
         images = tiles.float()
         images, targets = self._turn(images, targets)
         images, targets = self._cut(images, targets)
+        images, targets = self._end_early(images, targets)
         images = self._resample(images)
         images = self._blur(images)
         images = self._recolour(images)
@@ -92,6 +94,22 @@ class Augmenter:
             for target, is_cut in zip(targets, chosen.flatten().tolist(), strict=True)
         ]
         return torch.where(chosen, covered, images), hidden
+
+    def _end_early(self, images: Tensor, targets: list[Target]) -> tuple[Tensor, list[Target]]:
+        """Some tiles end before their right and bottom edge, as those of a small picture do."""
+        side = images.shape[-1]
+        width, height = (int(torch.randint(side // 3, side, (), generator=self._generator)) for _ in range(2))
+        chosen = self._chosen(images, self._chances.border)
+        if not bool(chosen.any()):
+            return images, targets
+        inside = images[:, :, :height, :width]
+        ended = inside.flatten(2).median(dim=2).values[:, :, None, None].repeat(1, 1, side, side)
+        ended[:, :, :height, :width] = inside
+        shortened = [
+            clip_target(target, width, height) if is_ended else target
+            for target, is_ended in zip(targets, chosen.flatten().tolist(), strict=True)
+        ]
+        return torch.where(chosen, ended, images), shortened
 
     def _resample(self, images: Tensor) -> Tensor:
         """Smaller and back, as a picture that was sent or zoomed."""
@@ -242,14 +260,20 @@ def move_target(target: Target, *, scale: float, shift_xy: NDArray[np.float64], 
     Boxes are clipped to the square and `visible` says what is left of each; objects outside are left out.
     """
     shift = torch.as_tensor(shift_xy, dtype=torch.float32)
-    boxes = target["boxes"] * scale + shift.repeat(2)
-    clipped = boxes.clamp(0.0, float(side_px))
-    area = (boxes[:, 2:] - boxes[:, :2]).prod(dim=1).clamp(min=1e-6)
-    left = (clipped[:, 2:] - clipped[:, :2]).prod(dim=1) / area
     ellipses = target["ellipses"].clone()
     ellipses[:, :4] *= scale
     ellipses[:, :2] += shift
-    inside = left > 0
-    moved = {"boxes": clipped, "labels": target["labels"], "ellipses": ellipses}
-    moved["visible"] = left * target.get("visible", torch.ones_like(left))
-    return {name: value[inside] for name, value in moved.items()}
+    moved = {**target, "boxes": target["boxes"] * scale + shift.repeat(2), "ellipses": ellipses}
+    return clip_target(moved, side_px, side_px)
+
+
+def clip_target(target: Target, width: int, height: int) -> Target:
+    """The target of a picture that ends at `width` and `height`: boxes clipped, less visible, some gone."""
+    boxes = target["boxes"]
+    edges = boxes.new_tensor([width, height, width, height])
+    clipped = torch.minimum(boxes.clamp(min=0.0), edges)
+    area = (boxes[:, 2:] - boxes[:, :2]).prod(dim=1).clamp(min=1e-6)
+    left = (clipped[:, 2:] - clipped[:, :2]).clamp(min=0.0).prod(dim=1) / area
+    visible = target.get("visible", torch.ones_like(left)) * left
+    kept = {**target, "boxes": clipped, "visible": visible}
+    return {name: value[left > 0] for name, value in kept.items()}

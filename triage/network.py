@@ -20,7 +20,7 @@ from pathlib import Path
 
 import torch
 from safetensors import SafetensorError
-from safetensors.torch import load_file, save_file
+from safetensors.torch import load_file, save
 from torch import Tensor, nn
 from torch.nn import functional as F
 
@@ -261,7 +261,7 @@ def write_network(network: CentrePointNetwork, path: Path) -> None:
         key: (value if key in in_full else value.half()).contiguous().cpu()
         for key, value in network.state_dict().items()
     }
-    save_file(tensors, path)
+    path.write_bytes(save(tensors))
 
 
 def read_network(path: Path, *, n_groups: int, n_channels: int) -> CentrePointNetwork:

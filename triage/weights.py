@@ -7,13 +7,13 @@ A weights folder holds `detector.safetensors` (read by torch), `detector.onnx` (
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 import json
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from triage.digests import file_sha256
 from triage.errors import WeightsError
 from triage.groups import read_groups
 
@@ -108,12 +108,6 @@ def write_record(folder: Path, record: WeightsRecord) -> WeightsRecord:
     text = json.dumps(dataclasses.asdict(written), indent=1, ensure_ascii=False)
     (folder / RECORD_FILE).write_text(text + "\n", encoding="utf-8")
     return written
-
-
-def file_sha256(path: Path) -> str:
-    """SHA-256 of a file, in hexadecimal."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _to_record(values: dict[str, Any]) -> WeightsRecord:

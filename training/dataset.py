@@ -1,0 +1,269 @@
+"""Marked pictures as (image, target) in torchvision's target form.
+
+Reads any folder with `annotations.json` (COCO) and `images/`: a labelled set that a hospital exported, or
+slides that `python -m training.synthesize` drew. Extra keys are used where they are there: `ellipse`,
+`truncated`, `occluded`, `alternative_boxes` of an annotation; `ignore_regions`, `um_per_px`, `specimen` of
+an image.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+from torch.utils.data import Dataset
+
+from training.metrics import PictureTruth
+from training.transforms import Target, labelled_transform
+from triage.errors import RecordError
+from triage.groups import candidate_groups, find_group, read_groups
+from triage.images import open_picture
+
+ANNOTATIONS_FILE = "annotations.json"
+SEEN_OF_TRUNCATED = 0.6
+"""Visible fraction assumed of an object that the picture's edge cuts, where the file doesn't say."""
+LEAST_VISIBLE = 0.5
+"""Objects of which less is visible count neither way when a detector is judged."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class MarkedObject:
+    """One annotation; `box_xyxy` in pixels of the picture, `ellipse` as in `triage.records.Detections`."""
+
+    box_xyxy: tuple[float, float, float, float]
+    group: str
+    ellipse: tuple[float, float, float, float, float] | None
+    is_truncated: bool
+    visible: float
+    alternatives_xyxy: tuple[tuple[float, float, float, float], ...]
+
+
+@dataclass(frozen=True)
+class MarkedPicture:
+    """A picture's file and everything marked in it.
+
+    Attributes
+    ----------
+    image_id : int
+        As in the file.
+    path : Path
+        Of the picture.
+    um_per_px : float or None
+        Pixel size, in µm, where it is known.
+    specimen : str
+        Pictures of one specimen share it; the picture's own name where the file doesn't say.
+    objects : tuple of MarkedObject
+        Candidates and look-alikes.
+    ignored_xyxy : tuple
+        Regions where nothing is said either way.
+    """
+
+    image_id: int
+    path: Path
+    um_per_px: float | None
+    specimen: str
+    objects: tuple[MarkedObject, ...]
+    ignored_xyxy: tuple[tuple[float, float, float, float], ...]
+
+    def read_pixels(self) -> NDArray[np.uint8]:
+        """The picture, upright RGB, (H, W, 3)."""
+        with open_picture(self.path) as picture:
+            return picture.read_region(0, 0, picture.width, picture.height)
+
+    def to_truth(self) -> PictureTruth:
+        """What a detector has to find, and where it is not judged."""
+        names = candidate_groups()
+        wanted = [one for one in self.objects if one.group in names]
+        clear = [one for one in wanted if not one.is_truncated and one.visible >= LEAST_VISIBLE]
+        unclear = [one.box_xyxy for one in wanted if one not in clear]
+        return PictureTruth(
+            boxes_xyxy=_boxes([one.box_xyxy for one in clear]),
+            groups=tuple(one.group for one in clear),
+            alternatives=tuple(_boxes(one.alternatives_xyxy) for one in clear),
+            ignored_xyxy=_boxes([*self.ignored_xyxy, *unclear]),
+        )
+
+
+def _boxes(boxes: Sequence[tuple[float, ...]]) -> Floats:
+    return np.array(boxes, dtype=np.float64).reshape(-1, 4)
+
+
+def read_marked_pictures(folder: Path) -> list[MarkedPicture]:
+    """Every picture of a folder with its marks, in the order of the file.
+
+    Raises
+    ------
+    RecordError
+        If `annotations.json` is missing or breaks its form, a picture is missing, or a category is no group.
+    """
+    path = folder / ANNOTATIONS_FILE
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        names = {row["id"]: find_group(row["name"]).name for row in content["categories"]}
+        by_image: dict[int, list[MarkedObject]] = {}
+        for row in content["annotations"]:
+            by_image.setdefault(row["image_id"], []).append(_to_object(row, names))
+        return [_to_picture(row, folder, by_image.get(row["id"], [])) for row in content["images"]]
+    except OSError as err:
+        raise RecordError(
+            f"{path} can't be read ({err.strerror}). Name a folder with {ANNOTATIONS_FILE} and images/."
+        ) from err
+    except (ValueError, KeyError, TypeError) as err:
+        raise RecordError(
+            f"{path} is no COCO file of marked pictures ({type(err).__name__}: {err}). Export it again."
+        ) from err
+
+
+def _to_picture(row: dict[str, Any], folder: Path, objects: list[MarkedObject]) -> MarkedPicture:
+    path = folder / "images" / Path(row["file_name"]).name
+    if not path.is_file():
+        raise RecordError(
+            f"The picture {path} is missing, but {ANNOTATIONS_FILE} names it. Copy the set again."
+        )
+    return MarkedPicture(
+        image_id=int(row["id"]),
+        path=path,
+        um_per_px=row.get("um_per_px"),
+        specimen=str(row.get("specimen") or row.get("object_group") or row["file_name"]),
+        objects=tuple(objects),
+        ignored_xyxy=tuple(_from_xywh(region["bbox"]) for region in row.get("ignore_regions") or ()),
+    )
+
+
+def _to_object(row: dict[str, Any], names: dict[int, str]) -> MarkedObject:
+    is_truncated = bool(row.get("truncated"))
+    return MarkedObject(
+        box_xyxy=_from_xywh(row["bbox"]),
+        group=names[row["category_id"]],
+        ellipse=_to_ellipse(row.get("ellipse")),
+        is_truncated=is_truncated,
+        visible=(SEEN_OF_TRUNCATED if is_truncated else 1.0) * (1.0 - float(row.get("occluded") or 0.0)),
+        alternatives_xyxy=tuple(_from_xywh(box) for box in row.get("alternative_boxes") or ()),
+    )
+
+
+def _from_xywh(box: Sequence[float]) -> tuple[float, float, float, float]:
+    x, y, width, height = (float(value) for value in box)
+    return x, y, x + width, y + height
+
+
+def _to_ellipse(ellipse: dict[str, float] | None) -> tuple[float, float, float, float, float] | None:
+    """The ellipse of a set, whose sides are called `major_px` or, in an export of candidates, `length_px`."""
+    if ellipse is None:
+        return None
+    length = ellipse.get("major_px", ellipse.get("length_px"))
+    width = ellipse.get("minor_px", ellipse.get("width_px"))
+    if length is None or width is None:
+        return None
+    return ellipse["cx"], ellipse["cy"], float(length), float(width), ellipse["angle_deg"]
+
+
+class MarkedPictures(Dataset[tuple[Tensor, Target]]):
+    """Marked pictures as `(image, target)`.
+
+    Parameters
+    ----------
+    pictures : sequence of MarkedPicture
+        What `read_marked_pictures` gave, or a part of it.
+
+    Notes
+    -----
+    image : Tensor (3, H, W), uint8. target : dict of Tensors in torchvision's form, `boxes` (M, 4) float32
+    in `xyxy` pixels, `labels` (M,) int64 as rows of the group table, `image_id`, `area` (M,), `iscrowd` (M,);
+    and beyond it `ellipses` (M, 5), NaN where unknown, `visible` (M,) and `ignored` (R, 4). M may be 0.
+    """
+
+    def __init__(self, pictures: Sequence[MarkedPicture]) -> None:
+        self.pictures = list(pictures)
+
+    def __len__(self) -> int:
+        return len(self.pictures)
+
+    def __getitem__(self, index: int) -> tuple[Tensor, Target]:
+        marked = self.pictures[index]
+        image = torch.from_numpy(marked.read_pixels().copy()).permute(2, 0, 1)
+        return image, to_target(marked)
+
+
+def to_target(marked: MarkedPicture) -> Target:
+    """The marks of a picture as the target described at `MarkedPictures`."""
+    names = [group.name for group in read_groups()]
+    boxes = torch.tensor([one.box_xyxy for one in marked.objects], dtype=torch.float32).reshape(-1, 4)
+    unknown = (float("nan"),) * 5
+    ellipses = torch.tensor([one.ellipse or unknown for one in marked.objects], dtype=torch.float32)
+    return {
+        "boxes": boxes,
+        "labels": torch.tensor([names.index(one.group) for one in marked.objects], dtype=torch.int64),
+        "image_id": torch.tensor(marked.image_id),
+        "area": (boxes[:, 2:] - boxes[:, :2]).prod(dim=1),
+        "iscrowd": torch.zeros(len(boxes), dtype=torch.int64),
+        "ellipses": ellipses.reshape(-1, 5),
+        "visible": torch.tensor([one.visible for one in marked.objects], dtype=torch.float32),
+        "ignored": torch.tensor(marked.ignored_xyxy, dtype=torch.float32).reshape(-1, 4),
+    }
+
+
+def with_ignored(target: Target) -> Target:
+    """The target for training: ignored regions become objects that nobody can see."""
+    ignored = target["ignored"]
+    n = len(ignored)
+    return {
+        "boxes": torch.cat((target["boxes"], ignored)),
+        "labels": torch.cat((target["labels"], torch.full((n,), -1))),
+        "ellipses": torch.cat((target["ellipses"], torch.full((n, 5), float("nan")))),
+        "visible": torch.cat((target["visible"], torch.zeros(n))),
+    }
+
+
+def labelled_batches(
+    pictures: Sequence[MarkedPicture], *, tile_px: int, n_tiles: int, seed: int
+) -> Iterator[tuple[Tensor, list[Target]]]:
+    """Batches without end of squares cut at random from marked pictures, every picture equally often.
+
+    Raises
+    ------
+    RecordError
+        If there is no picture.
+    """
+    if not pictures:
+        raise RecordError("The labelled set holds no picture to train on. Export one with marks.")
+    transform = labelled_transform(tile_px, seed)
+    order = _shuffle_for_ever(len(pictures), seed)
+    loaded: dict[int, tuple[NDArray[np.uint8], Target]] = {}
+    while True:
+        squares, targets = [], []
+        for index in _take(order, n_tiles):
+            if index not in loaded:
+                loaded[index] = (pictures[index].read_pixels(), with_ignored(to_target(pictures[index])))
+            square, target = transform(*loaded[index])
+            squares.append(torch.from_numpy(square.copy()).permute(2, 0, 1))
+            targets.append(target)
+        yield torch.stack(squares), targets
+
+
+def _shuffle_for_ever(n: int, seed: int) -> Iterator[int]:
+    generator = np.random.default_rng(seed)
+    while True:
+        yield from generator.permutation(n).tolist()
+
+
+def _take(numbers: Iterable[int], n: int) -> list[int]:
+    iterator = iter(numbers)
+    return [next(iterator) for _ in range(n)]
+
+
+def join_batches(
+    some: Iterable[tuple[Tensor, list[Target]]], others: Iterable[tuple[Tensor, list[Target]]]
+) -> Iterator[tuple[Tensor, list[Target]]]:
+    """Batches of both side by side, until one of them ends."""
+    for (tiles, targets), (more_tiles, more_targets) in zip(some, others, strict=False):
+        yield torch.cat((tiles, more_tiles)), [*targets, *more_targets]
