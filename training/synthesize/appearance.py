@@ -14,26 +14,29 @@ from training.synthesize.style import Span
 _FIELD_COLOURS = np.array(
     [
         (0.96, 0.96, 0.97),
+        (0.93, 0.92, 0.93),
         (0.90, 0.90, 0.92),
+        (0.84, 0.83, 0.85),
         (0.80, 0.80, 0.82),
         (0.76, 0.77, 0.86),
+        (0.80, 0.84, 0.93),
         (0.72, 0.70, 0.78),
-        (0.85, 0.80, 0.78),
+        (0.88, 0.83, 0.80),
         (0.97, 0.92, 0.80),
+        (0.97, 0.93, 0.84),
         (0.96, 0.86, 0.66),
-        (0.94, 0.78, 0.52),
+        (0.94, 0.80, 0.58),
+        (0.86, 0.85, 0.70),
         (0.80, 0.80, 0.58),
         (0.86, 0.88, 0.76),
-        (0.78, 0.86, 0.74),
-        (0.66, 0.86, 0.76),
+        (0.78, 0.84, 0.74),
         (0.70, 0.76, 0.70),
+        (0.66, 0.86, 0.76),
         (0.38, 0.66, 0.62),
-        (0.26, 0.60, 0.48),
-        (0.35, 0.55, 0.60),
+        (0.30, 0.58, 0.50),
         (0.72, 0.85, 0.93),
         (0.66, 0.74, 0.84),
-        (0.70, 0.48, 0.66),
-        (0.90, 0.74, 0.82),
+        (0.72, 0.50, 0.68),
     ]
 )
 _STAINS = np.array(
@@ -69,7 +72,7 @@ def draw_optics(rng: np.random.Generator, um_per_px: float, softness: float, res
     field_um = 0.55 / na**2
     side = rng.choice([-1.0, 1.0])
     near = rng.normal(0, 1.0) * softness * field_um
-    slabs = (near, side * rng.uniform(4, 14) * field_um, -side * rng.uniform(1, 4) * softness * field_um)
+    slabs = (near, side * rng.uniform(4, 14) * field_um, -side * rng.uniform(0.5, 3) * softness * field_um)
     chromatic = rng.normal(0, 0.35) * field_um
     turn, oblique = rng.uniform(0, 2 * np.pi), abs(rng.normal(0, 0.10))
     return Optics(
@@ -92,9 +95,9 @@ def draw_light(
     stain = _STAINS[rng.integers(len(_STAINS))] * _log_even(rng, 0.1, 1.2) * (rng.random() < stain_share)
     return Light(
         colour=_floats(colour),
-        contrast=rng.uniform(0.65, 1.35),
+        contrast=rng.uniform(0.6, 1.15),
         stain=_floats(stain),
-        tint=_floats(np.exp(rng.normal(0, 0.12, 3))),
+        tint=_floats(np.exp(rng.normal(0, 0.06, 3))),
         slope_xy=(slope * np.cos(slope_turn), slope * np.sin(slope_turn)),
         vignette=max(0.0, rng.normal(0.04, 0.1)),
         vignette_xy=_floats(rng.normal(0.5, 0.15, 2)),
@@ -104,7 +107,7 @@ def draw_light(
 
 def _any_colour(rng: np.random.Generator) -> np.ndarray:
     """A grey turned a little to some colour."""
-    return rng.uniform(0.45, 1.0) * np.exp(rng.normal(0, 0.14, 3))
+    return rng.uniform(0.45, 1.0) * np.exp(rng.normal(0, 0.09, 3))
 
 
 def _draw_eyepiece(rng: np.random.Generator, shape_hw: tuple[int, int]) -> tuple[float, ...]:
@@ -134,24 +137,29 @@ def draw_camera(rng: np.random.Generator) -> Camera:
 
 def draw_debris(rng: np.random.Generator, um_per_px: float, clutter: float) -> Debris:
     """Clouds of grains in each depth, more of them the higher `clutter` (0 to 1)."""
-    base_um = um_per_px * _log_even(rng, 4.0, 11.0)
-    cover = np.where(
-        rng.random(LAYERS) < 0.25 + 0.7 * clutter, clutter * rng.uniform(0.02, 0.75, LAYERS), 0.0
-    )
-    cover[2] *= 0.6
-    grain_um = base_um * np.exp(rng.uniform(-0.4, 0.6, LAYERS))
-    tint = _DEBRIS_TINTS[rng.integers(len(_DEBRIS_TINTS), size=LAYERS)] * np.exp(
-        rng.normal(0, 0.08, (LAYERS, 3))
-    )
+    base_um = um_per_px * _log_even(rng, 3.5, 11.0)
+    cover = np.where(rng.random(LAYERS) < 0.25 + 0.7 * clutter, clutter * rng.uniform(0.02, 0.7, LAYERS), 0.0)
+    cloud_um = um_per_px * np.exp(rng.uniform(np.log(60), np.log(400), LAYERS))
+    shift = rng.uniform(0, 5000, LAYERS) * um_per_px
+    if rng.random() < 0.6:
+        cloud_um[:], shift[:] = cloud_um[0], shift[0]
+    grain_um = base_um * np.exp(rng.uniform(-0.3, 0.5, LAYERS))
+    path_um = grain_um * np.exp(rng.uniform(np.log(0.006), np.log(0.06), LAYERS))
+    density = np.exp(rng.uniform(np.log(0.03), np.log(0.9), LAYERS))
+    haze = np.exp(rng.uniform(np.log(0.02), np.log(0.9), LAYERS))
+    dusty = rng.random() < 0.5
+    if dusty:
+        cover[1], path_um[1], density[1], haze[1] = 0.98, 0.25 * path_um[1], 0.02, 0.005
+    tint = _DEBRIS_TINTS[rng.integers(len(_DEBRIS_TINTS))] * np.exp(rng.normal(0, 0.05, (LAYERS, 3)))
     return Debris(
         cover=_floats(cover),
-        cloud_um=_floats(um_per_px * np.exp(rng.uniform(np.log(50), np.log(400), LAYERS))),
+        cloud_um=_floats(cloud_um),
         edge=_floats(rng.uniform(0.3, 1.6, LAYERS)),
         grain_um=_floats(grain_um),
-        grain_path_um=_floats(grain_um * rng.uniform(0.02, 0.12, LAYERS) * rng.choice([-1, 1, 1, 1], LAYERS)),
-        grain_density=_floats(np.exp(rng.uniform(np.log(0.05), np.log(1.2), LAYERS))),
-        haze_density=_floats(np.exp(rng.uniform(np.log(0.02), np.log(0.7), LAYERS))),
+        grain_path_um=_floats(path_um * rng.choice([-1, 1, 1, 1], LAYERS)),
+        grain_density=_floats(density),
+        haze_density=_floats(haze),
         tint=_floats(tint.ravel()),
-        film_path_um=_floats(rng.normal(0, 0.05, LAYERS) * (rng.random(LAYERS) < 0.5)),
-        shift=_floats(rng.uniform(0, 5000, LAYERS) * um_per_px),
+        film_path_um=_floats(rng.normal(0, 0.03, LAYERS) * (rng.random(LAYERS) < 0.3)),
+        shift=_floats(shift),
     )

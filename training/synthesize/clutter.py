@@ -90,7 +90,7 @@ def _draw_grains(rng: np.random.Generator, n: int, um_per_px: float) -> Paramete
     half = _spread(rng, n, 0.25, 1.6) * _loosely(um_per_px)
     dark = rng.random(n) < 0.25
     return _draw_capsules(rng, half * rng.uniform(1, 1.6, n).astype(np.float32), half, 0.1) | {
-        "path_um": (half * rng.uniform(0.03, 0.18, n) * np.where(rng.random(n) < 0.15, -1, 1)).astype(
+        "path_um": (half * rng.uniform(0.015, 0.09, n) * np.where(rng.random(n) < 0.15, -1, 1)).astype(
             np.float32
         ),
         "dark": np.where(dark, rng.uniform(0.2, 0.9, n), rng.uniform(0, 0.12, n)).astype(np.float32),
@@ -102,7 +102,7 @@ def _draw_rods(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters
     width = np.full(n, rng.uniform(0.3, 0.6) * _loosely(um_per_px), np.float32)
     length = (width * _spread(rng, n, 1.5, 7.0)).astype(np.float32)
     return _draw_capsules(rng, length, width, 0.15) | {
-        "path_um": (width * rng.uniform(0.05, 0.16, n)).astype(np.float32),
+        "path_um": (width * rng.uniform(0.03, 0.1, n)).astype(np.float32),
         "dark": rng.uniform(0, 0.08, n).astype(np.float32),
         "tint": _pick_tint(rng, n, _GREY),
     }
@@ -112,7 +112,7 @@ def _draw_fibres(rng: np.random.Generator, n: int, um_per_px: float) -> Paramete
     length = _spread(rng, n, 60, 400) * um_per_px
     width = np.minimum(_spread(rng, n, 0.7, 5.0) * _loosely(um_per_px), length / 8).astype(np.float32)
     return _draw_capsules(rng, length.astype(np.float32), width, 0.35) | {
-        "path_um": (width * rng.uniform(0.02, 0.12, n)).astype(np.float32),
+        "path_um": (width * rng.uniform(0.01, 0.05, n)).astype(np.float32),
         "dark": (rng.uniform(0, 0.5, n) * (rng.random(n) < 0.6)).astype(np.float32),
         "tint": _pick_tint(rng, n, _GREY, _BROWN, _GOLD, (1.0, 0.6, 0.2)),
     }
@@ -127,7 +127,7 @@ def _capsule_material(samples: Samples, parameters: dict[str, Tensor]) -> Materi
 def _draw_yeast(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
     half = _spread(rng, n, 1.0, 2.8) * _loosely(um_per_px)
     return _draw_capsules(rng, half * rng.uniform(1.0, 1.5, n).astype(np.float32), half, 0.0) | {
-        "path_um": (half * rng.uniform(0.03, 0.1, n)).astype(np.float32),
+        "path_um": (half * rng.uniform(0.015, 0.06, n)).astype(np.float32),
         "dark": rng.uniform(0.0, 0.25, n).astype(np.float32),
         "tint": _pick_tint(rng, n, _GREY, _BROWN),
     }
@@ -149,7 +149,7 @@ def _draw_crumbs(rng: np.random.Generator, n: int, um_per_px: float) -> Paramete
         "flat": rng.uniform(0.4, 1.0, n).astype(np.float32),
         "ragged": rng.uniform(0.15, 0.6, n).astype(np.float32),
         "dark": _spread(rng, n, 0.08, 1.6),
-        "path_um": (rng.uniform(0.05, 0.5, n) * _loosely(um_per_px)).astype(np.float32),
+        "path_um": (rng.uniform(0.03, 0.25, n) * _loosely(um_per_px)).astype(np.float32),
         "cell_um": (half * rng.uniform(0.4, 1.2, n)).astype(np.float32),
         "tint": _pick_tint(rng, n, _BROWN, _BROWN, _GREY, _GOLD, _GREEN),
         "reach_um": half * 1.6,
@@ -176,9 +176,9 @@ def _draw_plants(rng: np.random.Generator, n: int, um_per_px: float) -> Paramete
         "flat": flat,
         "cell_length_um": (half * rng.uniform(0.3, 1.0, n)).astype(np.float32),
         "cell_width_um": (half * flat * rng.uniform(0.25, 0.8, n)).astype(np.float32),
-        "wall_um": (half * rng.uniform(0.02, 0.06, n)).astype(np.float32),
+        "wall_um": (half * rng.uniform(0.012, 0.04, n)).astype(np.float32),
         "dark": _spread(rng, n, 0.03, 0.5),
-        "path_um": (rng.uniform(0.1, 0.6, n) * _loosely(um_per_px)).astype(np.float32),
+        "path_um": (rng.uniform(0.05, 0.3, n) * _loosely(um_per_px)).astype(np.float32),
         "tint": _pick_tint(rng, n, _BROWN, _GREEN, _GOLD, _GREY),
         "reach_um": (half * 1.35).astype(np.float32),
     }
@@ -186,19 +186,22 @@ def _draw_plants(rng: np.random.Generator, n: int, um_per_px: float) -> Paramete
 
 def _plant_material(samples: Samples, parameters: dict[str, Tensor]) -> Material:
     half = samples.of(parameters["half_um"])
-    push = 0.12 * half
-    u = samples.u_um + push * samples.sample_texture(2, parameters["half_um"] * 4)
-    v = samples.v_um + push * samples.sample_texture(3, parameters["half_um"] * 4)
-    row = torch.floor(v / samples.of(parameters["cell_width_um"]))
-    to_side = _to_wall(v, samples.of(parameters["cell_width_um"]))
-    to_end = _to_wall(u + row * 0.37 * half, samples.of(parameters["cell_length_um"]))
     wall_um = samples.of(parameters["wall_um"])
-    edge = torch.maximum(u.abs() - half, v.abs() - half * samples.of(parameters["flat"]))
-    body = soft_step(edge, wall_um)
-    wall = soft_step(torch.minimum(torch.minimum(to_side, to_end), edge.abs()) - wall_um, wall_um)
-    mottle = (0.4 + 0.25 * samples.sample_texture(5, parameters["half_um"])).clamp(min=0)
+    wide, long = samples.of(parameters["cell_width_um"]), samples.of(parameters["cell_length_um"])
+    bend = [samples.sample_texture(channel, parameters["half_um"] * 4) for channel in (2, 3, 4)]
+    u = samples.u_um + (0.18 * bend[0] + 0.07 * bend[2]) * half
+    v = samples.v_um + 0.25 * wide * (bend[1] + bend[2])
+    row = torch.floor(v / wide)
+    stagger = torch.frac(torch.sin(row * 12.9898 + samples.of(samples.offset[:, 0]) * 78.233) * 43758.5453)
+    to_end = _to_wall(u + stagger * long, long * (0.8 + 0.5 * stagger))
+    edge = (
+        torch.maximum(u.abs() - half, v.abs() - half * samples.of(parameters["flat"])) + 0.25 * half * bend[2]
+    )
+    body = soft_step(edge, 2 * wall_um) * (samples.u_um.square() + samples.v_um.square() < (1.3 * half) ** 2)
+    wall = soft_step(torch.minimum(_to_wall(v, wide), to_end) - wall_um * (0.8 + 0.3 * bend[1]), wall_um)
+    mottle = (0.5 + 0.3 * samples.sample_texture(5, parameters["half_um"])).clamp(min=0)
     density = _tinted(samples.of(parameters["dark"]) * body * (mottle + wall), samples, parameters)
-    return Material(density, samples.of(parameters["path_um"]) * body * (0.3 + wall + 0.2 * mottle))
+    return Material(density, samples.of(parameters["path_um"]) * body * (0.3 + wall * mottle + 0.2 * mottle))
 
 
 def _to_wall(place: Tensor, spacing: Tensor) -> Tensor:
@@ -212,8 +215,8 @@ def _draw_blots(rng: np.random.Generator, n: int, um_per_px: float) -> Parameter
         "half_um": half,
         "flat": rng.uniform(0.5, 1.0, n).astype(np.float32),
         "ragged": rng.uniform(0.0, 0.5, n).astype(np.float32),
-        "dark": (_spread(rng, n, 0.03, 0.6) * np.where(rng.random(n) < 0.15, -0.3, 1)).astype(np.float32),
-        "path_um": rng.uniform(-0.3, 0.6, n).astype(np.float32),
+        "dark": _spread(rng, n, 0.03, 0.6),
+        "path_um": rng.uniform(-0.1, 0.2, n).astype(np.float32),
         "cell_um": half,
         "tint": _pick_tint(rng, n, _BROWN, _GREY, _GREY),
         "reach_um": half * 1.6,
@@ -226,6 +229,6 @@ SPECKS: dict[str, Speck] = {
     "yeast": Speck(_draw_yeast, _yeast_material, (0, 250)),
     "crumb": Speck(_draw_crumbs, _crumb_material, (5, 350)),
     "fibre": Speck(_draw_fibres, _capsule_material, (0, 14)),
-    "plant": Speck(_draw_plants, _plant_material, (0, 9)),
+    "plant": Speck(_draw_plants, _plant_material, (0, 5)),
     "blot": Speck(_draw_blots, _crumb_material, (10, 160)),
 }

@@ -17,6 +17,7 @@ from training.synthesize.noise import TABLE_SIZE, fractal, make_table, make_text
 
 LAYERS = 3
 _COARSE_PX = 4
+_GRAIN_OCTAVES = (1.0, 0.45)
 _WRAP = TABLE_SIZE - 1
 
 
@@ -89,24 +90,25 @@ def _add_layer(canvas: Canvas, debris: dict[str, Tensor], layer: int, tiles: Ten
     texture = make_texture(canvas.planes.device)
     of = {name: rows[:, layer, None, None] for name, rows in debris.items()}
     um_per_px = canvas.um_per_px[tiles, None, None]
-    coarse = _places(canvas, _COARSE_PX)
-    coarse_um = tuple(axis * um_per_px + of["shift"] for axis in coarse)
+    x, y = _places(canvas, _COARSE_PX)
+    coarse_um = (x * um_per_px + of["shift"], y * um_per_px + of["shift"])
     cloud = _cloud(texture, coarse_um, of)
-    fine = _places(canvas, 1)
-    push = _enlarge(_push(texture, coarse_um, of["grain_um"]))
-    grains = _nearest_grain((fine[0] + 0 * fine[1], fine[1] + 0 * fine[0]), push, of, um_per_px)
-    shown = torch.sigmoid((_look_up(cloud, grains) - grains.appears_at) / 0.02)
     patchy = (0.7 + 0.5 * _fractal_um(texture, coarse_um, of["cloud_um"] / 5, 3)).clamp(min=0)
-    haze = _enlarge((of["haze_density"] * cloud * patchy)[:, None])[:, 0]
-    film = _enlarge((of["film_path_um"] * _fractal_um(texture, coarse_um, of["cloud_um"] * 3, 3))[:, None])[
-        :, 0
-    ]
-    darkness = of["grain_density"] * grains.strength**3 * (grains.depth > 0) * shown
-    tint = debris["tint"][:, 3 * layer : 3 * layer + 3, None, None]
+    film = of["film_path_um"] * _fractal_um(texture, coarse_um, of["cloud_um"] * 3, 3)
+    smooth = _enlarge(torch.stack([of["haze_density"] * cloud**2 * patchy, film], dim=1))
+    density, path = smooth.unbind(1)
+    for finer in _GRAIN_OCTAVES:
+        sized = of | {"grain_um": of["grain_um"] * finer}
+        push = _enlarge(_push(texture, coarse_um, sized["grain_um"]))
+        grains = _nearest_grain(_places(canvas, 1), push, sized, um_per_px)
+        shown = torch.sigmoid((_look_up(cloud, grains) - grains.appears_at) / 0.02)
+        density = density + of["grain_density"] * grains.strength**4 * (grains.depth > 0) * shown
+        dome = grains.depth.clamp(min=0).sqrt()
+        path = path + finer * of["grain_path_um"] * (0.3 + 1.4 * grains.strength**2) * dome * shown
     for colour in range(3):
-        canvas.planes[colour, tiles, layer] += (darkness + haze) * tint[:, colour]
-    dome = grains.depth.clamp(min=0).sqrt()
-    canvas.planes[3, tiles, layer] += of["grain_path_um"] * (0.4 + grains.strength) * dome * shown + film
+        tint = debris["tint"][:, 3 * layer + colour, None, None]
+        canvas.planes[colour, tiles, layer] += density * tint
+    canvas.planes[3, tiles, layer] += path
 
 
 def _places(canvas: Canvas, step_px: int) -> tuple[Tensor, Tensor]:
@@ -127,7 +129,7 @@ def _enlarge(planes: Tensor) -> Tensor:
 
 def _fractal_um(texture: Tensor, place_um: tuple[Tensor, ...], cell_um: Tensor, octaves: int) -> Tensor:
     x, y = (axis / cell_um for axis in place_um)
-    return fractal(texture, x + 0 * y, y + 0 * x, octaves)
+    return fractal(texture, x + 0 * y, y + 0 * x, octaves, roughness=0.65)
 
 
 def _cloud(texture: Tensor, place_um: tuple[Tensor, ...], of: dict[str, Tensor]) -> Tensor:

@@ -23,8 +23,8 @@ from torch import Tensor
 from training.synthesize.canvas import SLABS, Canvas
 
 WAVELENGTHS_UM = (0.61, 0.54, 0.46)
-_BRIGHTEST, _DARKEST = 0.75, 1.5
-_MOST_LOST = 2.2
+_BRIGHTEST, _DARKEST = 0.55, 1.2
+_MOST_LOST = 1.5
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ def form_image(canvas: Canvas, optics: dict[str, Tensor]) -> Tensor:
     Notes
     -----
     The weak-object terms are exact to first order. Strong phase would overshoot, so the phase term is
-    bent: it brightens at most to exp(0.75) and darkens at most to exp(-1.5).
+    bent: it brightens at most to exp(0.55) and darkens at most to exp(-1.2).
     """
     frequency_x, frequency_y = _frequencies(canvas)
     shadow, shine = _filter(canvas, optics, frequency_x, frequency_y)

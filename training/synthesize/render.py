@@ -18,7 +18,7 @@ from training.synthesize.kinds import KINDS
 from training.synthesize.kinds.kind import Kind
 from training.synthesize.optics import form_image
 from training.synthesize.scene import Scene
-from training.synthesize.truth import TileTruth, tell_truth
+from training.synthesize.truth import HIDING_DENSITY, TileTruth, tell_truth
 
 
 @torch.no_grad()
@@ -49,7 +49,7 @@ def render_scenes(
     canvas = blank_canvas(scenes[0].shape_hw, um_per_px)
     splat(canvas, SPECKS, [scene.specks for scene in scenes])
     add_debris(canvas, _rows([scene.debris for scene in scenes], device))
-    hiding = _crop(canvas.density(), scenes[0].shape_hw).cpu().numpy()
+    hiding = _crop(canvas.density() > HIDING_DENSITY, scenes[0].shape_hw).cpu().numpy()
     splat(canvas, kinds, [scene.objects for scene in scenes])
     light = _rows([scene.light for scene in scenes], device)
     _stain(canvas, light)

@@ -75,8 +75,8 @@ CLUTTERED = Style(
     look_alikes_per_mpx=(3.0, 20.0),
     cluster_share=0.3,
     clutter=(0.5, 1.0),
-    softness=(0.8, 3.0),
-    resolved_px=(1.5, 5.0),
+    softness=(0.5, 2.0),
+    resolved_px=(1.2, 4.0),
 )
 BACKGROUND = Style(
     "background",

@@ -15,7 +15,7 @@ from triage.groups import read_groups
 
 _RINGS = np.sqrt((np.arange(6) + 0.5) / 6)
 _EVERY = 4
-_HIDING_DENSITY = 1.3
+HIDING_DENSITY = 1.3
 _ARRAYS = ("boxes_xyxy", "ellipses", "labels", "visible", "inside", "is_truncated", "focus_um", "sizes_um")
 
 
@@ -59,27 +59,27 @@ class TileTruth:
     um_per_px: float
 
 
-def tell_truth(scene: Scene, hiding_density: NDArray[np.float32], kinds: Mapping[str, Kind]) -> TileTruth:
+def tell_truth(scene: Scene, hidden: NDArray[np.bool_], kinds: Mapping[str, Kind]) -> TileTruth:
     """The truth of `scene`; objects wholly outside the picture are left out.
 
     Parameters
     ----------
     scene : Scene
-    hiding_density : ndarray of shape (H, W)
-        Optical density of the debris over each pixel.
+    hidden : ndarray of shape (H, W), bool
+        Where debris lets no object show through.
     kinds : mapping of str to Kind
 
     Returns
     -------
     TileTruth
     """
-    parts = [_of_kind(scene, hiding_density, kinds[name], things) for name, things in scene.objects.items()]
+    parts = [_of_kind(scene, hidden, kinds[name], things) for name, things in scene.objects.items()]
     whole = _join(parts, scene.um_per_px)
     boxes = whole.boxes_xyxy
     return _keep(whole, (boxes[:, 2] - boxes[:, 0] > 0.5) & (boxes[:, 3] - boxes[:, 1] > 0.5))
 
 
-def _of_kind(scene: Scene, hiding_density: NDArray[np.float32], kind: Kind, things: Things) -> TileTruth:
+def _of_kind(scene: Scene, hidden: NDArray[np.bool_], kind: Kind, things: Things) -> TileTruth:
     outline_um = things.outline_um.astype(np.float64)
     outline = _to_picture(outline_um, things, scene.um_per_px)
     extent_wh = np.array(scene.shape_hw[::-1], float)
@@ -88,7 +88,7 @@ def _of_kind(scene: Scene, hiding_density: NDArray[np.float32], kind: Kind, thin
     middle = (outline_um.min(axis=1) + outline_um.max(axis=1))[:, None] / 2
     points = _fill(outline)
     in_picture = ((points >= 0) & (points < extent_wh)).all(axis=-1)
-    shows = in_picture & _is_lit(points, scene.light.eyepiece) & ~_is_hidden(points, hiding_density)
+    shows = in_picture & _is_lit(points, scene.light.eyepiece) & ~_is_hidden(points, hidden)
     sizes_um = np.stack([things.parameters["length_um"], things.parameters["width_um"]], 1).astype(np.float64)
     angle_deg = 90 - (90 - np.degrees(things.angle_rad)) % 180
     names = [group.name for group in read_groups()]
@@ -130,11 +130,11 @@ def _is_lit(points: NDArray[np.float64], eyepiece: Sequence[float]) -> NDArray[n
     return np.hypot(points[..., 0] - x, points[..., 1] - y) < radius
 
 
-def _is_hidden(points: NDArray[np.float64], hiding_density: NDArray[np.float32]) -> NDArray[np.bool_]:
-    height, width = hiding_density.shape
+def _is_hidden(points: NDArray[np.float64], hidden: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    height, width = hidden.shape
     column = points[..., 0].astype(np.int64).clip(0, width - 1)
     row = points[..., 1].astype(np.int64).clip(0, height - 1)
-    return hiding_density[row, column] > _HIDING_DENSITY
+    return hidden[row, column]
 
 
 def _join(parts: Sequence[TileTruth], um_per_px: float) -> TileTruth:
