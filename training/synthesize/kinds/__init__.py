@@ -3,7 +3,18 @@
 Each module holds one family; `KINDS` names them all.
 """
 
-from training.synthesize.kinds import flukes, nematodes, protozoa, tapeworms, trichurids
+from training.synthesize.kinds import (
+    flukes,
+    lifeless,
+    nematodes,
+    oddities,
+    organisms,
+    plants,
+    pollen,
+    protozoa,
+    tapeworms,
+    trichurids,
+)
 from training.synthesize.kinds.kind import Kind, Parameters
 
 __all__ = ["KINDS", "Kind", "Parameters"]

@@ -64,6 +64,9 @@ def draw_body(
     rough: Range = (0.0, 0.0),
     rough_count: tuple[int, int] = (18, 34),
     dented: float = 0.0,
+    flat: Range = (0.0, 0.0),
+    corners: int = 3,
+    corner: Range = (0.0, 0.0),
 ) -> Array:
     """Bodies of shape (n, N_COLUMNS) whose outlines span `length_um` x `width_um`, centred on the origin.
 
@@ -79,6 +82,10 @@ def draw_body(
         Relative height of slow undulations (drawn normal) and of fine ones (`rough_count` a turn).
     dented : float
         Share of bodies with one side pressed in.
+    flat : pair of float
+        How far one long side is pressed flat all along.
+    corners, corner : int, pair of float
+        Number of rounded corners (2 to 5) and their relative height.
     """
     n = len(length_um)
     body = np.zeros((n, N_COLUMNS), np.float32)
@@ -93,6 +100,13 @@ def draw_body(
     waves = slice(Column.WAVE_SIZE, Column.WAVE_PHASE)
     body[:, waves] = rng.normal(0, wave, (n, len(_WAVES)))
     body[:, Column.WAVE_PHASE : Column.ROUGH_SIZE] = rng.uniform(0, 2 * np.pi, (n, len(_WAVES)))
+    lobe = uniform(rng, n, corner)
+    body[:, Column.WAVE_SIZE + _WAVES.index(corners)] += lobe
+    flatness = uniform(rng, n, flat)
+    is_flat = flatness > 0
+    body[:, Column.DENT] = np.where(is_flat, flatness, body[:, Column.DENT])
+    body[:, Column.DENT_AT] = np.where(is_flat, np.pi / 2, body[:, Column.DENT_AT])
+    body[:, Column.DENT_FOCUS] = np.where(is_flat, 1.2, body[:, Column.DENT_FOCUS])
     share = rng.dirichlet(np.ones(_N_ROUGH), n)
     body[:, Column.ROUGH_SIZE : Column.ROUGH_COUNT] = share * uniform(rng, n, rough)[:, None]
     body[:, Column.ROUGH_COUNT : Column.ROUGH_PHASE] = rng.integers(*rough_count, (n, _N_ROUGH))
@@ -167,7 +181,7 @@ def outline_body(body: Array) -> Array:
 
 
 def outline_union(*outlines: Array) -> Array:
-    """Outline (n, 96, 2) of the union of polygons (n, K, 2): the farthest edge in each direction from 0, 0."""
+    """Outline (n, 96, 2) of the union of polygons (n, K, 2): the farthest edge in each direction."""
     angle = np.arange(N_OUTLINE) * (2 * np.pi / N_OUTLINE)
     ray = np.stack((np.cos(angle), np.sin(angle)), -1)
     far = np.zeros((len(outlines[0]), N_OUTLINE))

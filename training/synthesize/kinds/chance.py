@@ -37,11 +37,15 @@ def draw_size(
 ) -> tuple[Array, Array]:
     """Length and width, each of shape (n,), of a taxon picked for each object.
 
-    Most lie inside the published range, the rest up to `margin` beyond it; long ones tend to be wide.
+    Most lie inside the published range, the rest up to `margin` beyond it; long ones tend to be wide,
+    the more so where the two ranges overlap (round objects).
     """
     table = np.asarray(ranges, np.float64)[rng.integers(0, len(ranges), n)]
-    common, own = rng.normal(size=(2, n)), rng.normal(size=(2, n))
-    place = 0.5 + 0.28 * (0.6 * common[0] + 0.8 * own)
+    length_min, length_max, _, width_max = table.T
+    alike = np.clip((width_max - length_min) / np.maximum(length_max - length_min, 1e-6), 0, 1)
+    own_share = 0.8 - 0.6 * alike
+    common, own = rng.normal(size=n), rng.normal(size=(2, n))
+    place = 0.5 + 0.28 * (np.sqrt(1 - own_share**2) * common + own_share * own)
     low = table[:, [0, 2]].T * (1 - 0.95 * margin)
     high = table[:, [1, 3]].T * (1 + 0.95 * margin)
     middle = table[:, [0, 2]].T + place * (table[:, [1, 3]] - table[:, [0, 2]]).T

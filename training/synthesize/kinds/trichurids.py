@@ -57,7 +57,7 @@ def _drawer(
         p = {"shell": shell, "kept": kept}
         p["plug_tint"] = draw_tint(rng, n, (GREY, GOLD), (0.001, 0.015))
         p["plug_index"] = uniform(rng, n, (0.008, 0.035))
-        for i, (name, sign) in enumerate(zip(_PLUGS, (-1, 1), strict=True)):
+        for name, sign in zip(_PLUGS, (-1, 1), strict=True):
             p[name] = _draw_plug(rng, radius, sign * (length / 2 - radius * 0.85), askew)
             tip = outline_body(p[name])[:, :, 0]
             tip = tip.min(1) if sign < 0 else tip.max(1)
@@ -69,7 +69,7 @@ def _drawer(
 
 def _draw_plug(rng: np.random.Generator, radius: Array, at_um: Array, askew: float) -> Array:
     n = len(radius)
-    plug = draw_body(rng, 1.7 * radius, 2 * radius, power=(2.0, 2.6), wave=0.01)
+    plug = draw_body(rng, 1.5 * radius, 2 * radius, power=(2.0, 2.8), wave=0.01)
     plug[:, Column.CENTRE_U] += at_um.astype(np.float32)
     plug[:, Column.CENTRE_V] += radius * rng.normal(0, askew + 1e-6, n).clip(-0.6, 0.6).astype(np.float32)
     return plug
@@ -127,8 +127,8 @@ KINDS = (
             "strength": (0.025, 0.1),
         },
         contents=_GRANULAR,
-        plug_share=(0.24, 0.36),
-        bulge=(0.3, 0.8),
+        plug_share=(0.27, 0.4),
+        bulge=(0.15, 0.65),
         askew=0.03,
         lost=0.0,
     ),

@@ -1,0 +1,228 @@
+"""Look-alikes without life: air bubbles, fat droplets, crystals, dirt."""
+
+from __future__ import annotations
+
+import numpy as np
+import torch
+
+from training.synthesize.kinds.bodies import N_OUTLINE, draw_body, locate
+from training.synthesize.kinds.chance import (
+    BROWN,
+    GOLD,
+    GREEN,
+    GREY,
+    OLIVE,
+    RUST,
+    Array,
+    draw_tint,
+    happens,
+    uniform,
+)
+from training.synthesize.kinds.contents import granular
+from training.synthesize.kinds.eggs import measures, shell_outline
+from training.synthesize.kinds.kind import Kind, Parameters
+from training.synthesize.kinds.light import Tensors, confine, grain, tinted
+from training.synthesize.kinds.strands import rods_um
+from training.synthesize.material import Material, Samples
+
+
+def log_uniform(rng: np.random.Generator, n: int, low: float, high: float) -> Array:
+    """Draw even in the logarithm, shape (n,): many small, few large."""
+    return np.exp(rng.uniform(np.log(low), np.log(high), n)).astype(np.float32)
+
+
+def _draw_bubble(rng: np.random.Generator, n: int) -> Parameters:
+    size = log_uniform(rng, n, 10, 260)
+    shell = draw_body(rng, size, size, power=(2.0, 2.0), egg=(0, 0), wave=0.0, depth=(0.4, 1.0))
+    return {
+        "shell": shell,
+        **measures(shell_outline({"shell": shell})),
+        "rim_from": uniform(rng, n, (0.35, 0.9)),
+        "rim_density": uniform(rng, n, (0.8, 3.5)),
+        "glint": happens(rng, n, 0.5) * uniform(rng, n, (0.3, 0.9)),
+        "index": uniform(rng, n, (-0.36, -0.05)),
+    }
+
+
+def _paint_bubble(samples: Samples, p: Tensors) -> Material:
+    """Air: light that meets the steep side is thrown out of the objective, so the rim is dark.
+
+    From fluid of index 1.36 into air light is totally reflected where it meets the ball beyond 1 / 1.36 of
+    its radius (Snell's law); an objective of small aperture loses it well before.
+    """
+    place = locate(samples, p["shell"])
+    rho = place.rho()
+    start = samples.of(p["rim_from"])
+    rise = ((rho - start) / (0.97 - start).clamp_min(0.03)).clamp(0, 1)
+    rise = rise * rise * (3 - 2 * rise)
+    glint = torch.exp(-(((rho - 0.93) / 0.025) ** 2)) * samples.of(p["glint"])
+    dark = samples.of(p["rim_density"]) * rise * (1 - glint) * (rho < 1)
+    path = samples.of(p["index"]) * place.chord_um().clamp_max(60.0)
+    return confine(samples, p, Material(dark[:, None].expand(-1, 3), path))
+
+
+def _draw_droplet(rng: np.random.Generator, n: int) -> Parameters:
+    size = log_uniform(rng, n, 4, 90)
+    shell = draw_body(rng, size, size, power=(2.0, 2.0), egg=(0, 0), wave=0.002, depth=(0.6, 1.0))
+    return {
+        "shell": shell,
+        **measures(shell_outline({"shell": shell})),
+        "rim_density": uniform(rng, n, (0.1, 1.6)),
+        "tint": draw_tint(rng, n, (GOLD, GREY, RUST), (0.0003, 0.012)),
+        "index": uniform(rng, n, (0.03, 0.11)),
+        "rings": happens(rng, n, 0.3) * uniform(rng, n, (0.05, 0.3)),
+        "ring_count": uniform(rng, n, (1.5, 5.0)),
+    }
+
+
+def _paint_droplet(samples: Samples, p: Tensors) -> Material:
+    place = locate(samples, p["shell"])
+    rho, chord = place.rho(), place.chord_um()
+    rim = ((rho - 0.72) / 0.28).clamp(0, 1) ** 2 * (rho < 1)
+    rings = samples.of(p["rings"]) * (2 * torch.pi * samples.of(p["ring_count"]) * rho).cos()
+    dark = samples.of(p["rim_density"]) * rim
+    density = dark[:, None] + tinted(samples, p["tint"], chord * (1 + rings))
+    return confine(samples, p, Material(density, samples.of(p["index"]) * chord * (1 + 0.3 * rings)))
+
+
+_N_FACES = 8
+
+
+def _draw_crystal(rng: np.random.Generator, n: int) -> Parameters:
+    """Flat polygons with bevelled edges: plates, rhombs, coffin lids, prisms."""
+    sides = rng.choice([3, 4, 4, 5, 6, 6, 8], n)
+    step = 2 * np.pi / sides[:, None]
+    index = np.minimum(np.arange(_N_FACES)[None], sides[:, None] - 1)
+    skew = uniform(rng, n, (-0.45, 0.45))[:, None] * (sides[:, None] == 4)
+    angle = (index + 0.5) * step + skew * (-1.0) ** index + rng.normal(0, 0.04, (n, 1))
+    size = log_uniform(rng, n, 6, 75)[:, None]
+    faces = size * rng.uniform(0.75, 1.1, (n, _N_FACES))
+    faces = np.take_along_axis(faces, index, 1)
+    stretch = log_uniform(rng, n, 1.0, 3.2)[:, None]
+    normal = np.stack((np.cos(angle) / stretch, np.sin(angle)), -1)
+    length = np.linalg.norm(normal, axis=-1, keepdims=True)
+    p = {
+        "faces": np.concatenate((normal / length, faces[..., None] / length), -1).astype(np.float32),
+        "bevel": uniform(rng, n, (0.3, 2.0)),
+        "flat_um": uniform(rng, n, (0.8, 7.0)),
+        "index": uniform(rng, n, (0.05, 0.16)),
+        "tint": draw_tint(rng, n, (GREY, GOLD, BROWN), (0.0005, 0.02)),
+        "edge": uniform(rng, n, (0.0, 0.9)),
+        "cracks": happens(rng, n, 0.4) * uniform(rng, n, (0.05, 0.3)),
+    }
+    outline = _crystal_outline(p)
+    middle = (outline.min(1) + outline.max(1)) / 2
+    p["faces"][..., 2] -= (p["faces"][..., :2] * middle[:, None]).sum(-1)
+    size = measures(_crystal_outline(p))
+    turned = size["width_um"] > size["length_um"]
+    p["faces"][turned] = p["faces"][turned][..., [1, 0, 2]]
+    return p | measures(_crystal_outline(p))
+
+
+def _crystal_outline(p: Parameters) -> Array:
+    angle = np.arange(N_OUTLINE) * (2 * np.pi / N_OUTLINE)
+    ray = np.stack((np.cos(angle), np.sin(angle)))
+    towards = p["faces"][..., :2] @ ray
+    reach = p["faces"][..., 2:] / np.maximum(towards, 1e-3)
+    far = np.where(towards > 1e-3, reach, np.inf).min(1)
+    return (far[..., None] * ray.T).astype(np.float32)
+
+
+def _paint_crystal(samples: Samples, p: Tensors) -> Material:
+    outside = torch.full_like(samples.u_um, -1e6)
+    for k in range(_N_FACES):
+        u, v, far = (samples.of(p["faces"][:, k, i]) for i in range(3))
+        outside = torch.maximum(outside, samples.u_um * u + samples.v_um * v - far)
+    height = (-outside * samples.of(p["bevel"])).clamp_min(0)
+    thick = torch.minimum(height, samples.of(p["flat_um"]))
+    edge = torch.exp(-((outside + 0.4).abs() / 0.5)) * (outside < 0) * samples.of(p["edge"])
+    cracks = 1 + samples.of(p["cracks"]) * grain(samples, 6.0, 5)
+    density = tinted(samples, p["tint"], 4 * thick * cracks) + edge[:, None]
+    return confine(samples, p, Material(density, samples.of(p["index"]) * thick * cracks))
+
+
+_N_NEEDLES = 10
+
+
+def _draw_needles(rng: np.random.Generator, n: int) -> Parameters:
+    """One needle, or a sheaf of needles crossing near their middle."""
+    counts = rng.choice([1, 1, 2, 4, _N_NEEDLES], n)
+    live = np.arange(_N_NEEDLES)[None] < counts[:, None]
+    size = log_uniform(rng, n, 12, 90)[:, None]
+    spread = rng.uniform(0.1, 1.5, (n, 1))
+    angle = np.where(live, rng.uniform(-1, 1, (n, _N_NEEDLES)) * spread, 0)
+    angle[:, 0] = 0
+    half = size * np.where(live, rng.uniform(0.5, 1.0, (n, _N_NEEDLES)), 1)
+    half[:, 0] = size[:, 0]
+    middle = rng.normal(0, 0.08, (n, _N_NEEDLES, 2)) * size[..., None] * live[..., None]
+    middle[:, 0] = 0
+    reach = half[..., None] * np.stack((np.cos(angle), np.sin(angle)), -1)
+    reach[~live] = 0.02
+    p = {
+        "needles": np.concatenate((middle - reach, middle + reach), -1).astype(np.float32),
+        "needle_um": log_uniform(rng, n, 0.5, 3.0),
+        "index": uniform(rng, n, (0.04, 0.14)),
+        "tint": draw_tint(rng, n, (GREY, GOLD), (0.001, 0.08)),
+    }
+    outline = _needles_outline(p)
+    p["needles"] -= np.tile((outline.min(1) + outline.max(1)) / 2, 2)[:, None]
+    return p | _size_lengthwise(p)
+
+
+def _size_lengthwise(p: Parameters) -> dict[str, Array]:
+    size = measures(_needles_outline(p))
+    turned = size["width_um"] > size["length_um"]
+    p["needles"][turned] = p["needles"][turned][..., [1, 0, 3, 2]]
+    return measures(_needles_outline(p))
+
+
+def _needles_outline(p: Parameters) -> Array:
+    """Convex hull, by the farthest point in each direction, of all needle ends."""
+    ends = p["needles"].reshape(len(p["needles"]), -1, 2)
+    angle = np.arange(N_OUTLINE) * (2 * np.pi / N_OUTLINE)
+    ray = np.stack((np.cos(angle), np.sin(angle)))
+    farthest = (ends @ ray).argmax(1)
+    hull = np.take_along_axis(ends, farthest[..., None], 1)
+    return (hull + p["needle_um"][:, None, None] * ray.T).astype(np.float32)
+
+
+def _paint_needles(samples: Samples, p: Tensors) -> Material:
+    chord = rods_um(samples, p["needles"], p["needle_um"])
+    return confine(samples, p, Material(tinted(samples, p["tint"], chord), samples.of(p["index"]) * chord))
+
+
+def _draw_clump(rng: np.random.Generator, n: int) -> Parameters:
+    """Round dense dirt without a shell."""
+    length = log_uniform(rng, n, 8, 120)
+    core = draw_body(
+        rng,
+        length,
+        length * uniform(rng, n, (0.6, 1.0)),
+        power=(1.8, 2.6),
+        wave=0.05,
+        rough=(0.0, 0.16),
+        rough_count=(6, 24),
+        dented=0.4,
+        depth=(0.3, 1.0),
+    )
+    return {
+        "shell": core,
+        **measures(shell_outline({"shell": core})),
+        "core_tint": draw_tint(rng, n, (BROWN, GREY, OLIVE, GREEN, RUST, GOLD), (0.006, 0.06)),
+        "core_index": uniform(rng, n, (-0.005, 0.03)),
+        "grain_um": log_uniform(rng, n, 0.8, 5.0),
+        "roughness": uniform(rng, n, (0.3, 1.3)),
+    }
+
+
+def _paint_clump(samples: Samples, p: Tensors) -> Material:
+    return confine(samples, p, granular(samples, p, locate(samples, p["shell"]).chord_um(rough=True)))
+
+
+KINDS = (
+    Kind("air_bubble", "air_bubble", _draw_bubble, shell_outline, _paint_bubble),
+    Kind("fat_droplet", "fat_or_crystal", _draw_droplet, shell_outline, _paint_droplet, 1.2),
+    Kind("crystal", "fat_or_crystal", _draw_crystal, _crystal_outline, _paint_crystal),
+    Kind("needle_crystals", "fat_or_crystal", _draw_needles, _needles_outline, _paint_needles, 0.6),
+    Kind("dirt_clump", "other_artefact", _draw_clump, shell_outline, _paint_clump, 1.5),
+)
