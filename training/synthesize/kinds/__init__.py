@@ -19,6 +19,17 @@ from training.synthesize.kinds.kind import Kind, Parameters
 
 __all__ = ["KINDS", "Kind", "Parameters"]
 
-_FAMILIES = (nematodes, trichurids, tapeworms, flukes, protozoa)
+_FAMILIES = (
+    nematodes,
+    trichurids,
+    tapeworms,
+    flukes,
+    protozoa,
+    oddities,
+    pollen,
+    lifeless,
+    plants,
+    organisms,
+)
 
 KINDS: dict[str, Kind] = {kind.name: kind for family in _FAMILIES for kind in family.KINDS}

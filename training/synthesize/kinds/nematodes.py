@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from training.synthesize.kinds.chance import BROWN, GOLD, GREY, OLIVE, RUST
+from training.synthesize.kinds.chance import BROWN, GOLD, GREY, OLIVE, PURPLE, RUST
 from training.synthesize.kinds.contents import CELLS, EMPTY, LARVA, MASS
 from training.synthesize.kinds.eggs import egg_kind
 
@@ -12,6 +12,23 @@ _DARK_CELL = {
     "palette": (GREY, OLIVE, BROWN),
     "strength": (0.012, 0.035),
     "cell_counts": (2, 2, 4, 8, 16),
+}
+
+_FOLDED = {
+    "stages": {LARVA: 0.82, MASS: 0.15, EMPTY: 0.03},
+    "fill": (0.7, 0.86),
+    "palette": (GREY, OLIVE),
+    "strength": (0.006, 0.03),
+    "turns": (1.0, 1.9),
+    "larva_share": (0.16, 0.26),
+    "dented": 0.0,
+}
+_THIN_WALL = {
+    "outer_um": (0.4, 1.0),
+    "inner_um": (0.2, 0.5),
+    "index": (0.03, 0.09),
+    "palette": (GREY, GOLD),
+    "strength": (0.0005, 0.01),
 }
 
 KINDS = (
@@ -161,5 +178,99 @@ KINDS = (
             "roughness": (0.3, 0.8),
         },
         weight=0.7,
+    ),
+    egg_kind(
+        "physaloptera_egg",
+        "spirurid_egg",
+        ((42, 53, 29, 35),),
+        shape={"power": (2.0, 2.4), "dented": 0.04},
+        wall={
+            "outer_um": (2.0, 3.8),
+            "inner_um": (0.3, 0.9),
+            "palette": (GREY, GOLD),
+            "strength": (0.001, 0.012),
+        },
+        contents=_FOLDED | {"fill": (0.68, 0.84)},
+    ),
+    egg_kind(
+        "spirocerca_egg",
+        "spirurid_egg",
+        ((30, 38, 11, 15),),
+        shape={"power": (2.2, 3.3), "egg": (0, 0.05), "dented": 0.03},
+        wall={
+            "outer_um": (0.9, 1.7),
+            "inner_um": (0.2, 0.5),
+            "palette": (GREY, GOLD),
+            "strength": (0.001, 0.015),
+        },
+        contents=_FOLDED | {"fill": (0.68, 0.84), "turns": (0.7, 1.2), "larva_share": (0.26, 0.36)},
+    ),
+    egg_kind(
+        "strongyloides_egg",
+        "other_egg",
+        ((50, 58, 30, 34),),
+        shape={"power": (2.0, 2.4), "dented": 0.1},
+        wall=_THIN_WALL,
+        contents=_FOLDED | {"fill": (0.84, 0.95), "stages": {LARVA: 0.85, MASS: 0.15}},
+    ),
+    egg_kind(
+        "lungworm_egg",
+        "other_egg",
+        ((72, 84, 46, 54),),
+        shape={"power": (2.0, 2.4), "dented": 0.1},
+        wall=_THIN_WALL,
+        contents=_FOLDED | {"fill": (0.8, 0.93), "stages": {LARVA: 1.0}, "turns": (1.4, 2.4)},
+        weight=0.7,
+    ),
+    egg_kind(
+        "pinworm_egg",
+        "other_egg",
+        ((50, 60, 20, 32), (80, 95, 38, 48)),  # Enterobius and Oxyuris-like; from memory
+        shape={"power": (2.0, 2.3), "flat": (0.1, 0.32), "egg": (0.0, 0.1)},
+        wall={
+            "outer_um": (1.0, 2.2),
+            "inner_um": (0.4, 1.0),
+            "palette": (GREY, PURPLE),
+            "strength": (0.001, 0.012),
+        },
+        contents=_FOLDED
+        | {"fill": (0.68, 0.88), "stages": {LARVA: 0.5, MASS: 0.5}, "palette": (GREY, OLIVE, PURPLE)},
+    ),
+    egg_kind(
+        "nematodirus_egg",
+        "other_egg",
+        ((152, 230, 67, 110),),  # from memory
+        shape={"power": (1.75, 2.0), "barrel": (-0.15, 0.0), "dented": 0.06},
+        wall=_THIN_WALL | {"outer_um": (0.8, 1.8)},
+        contents={
+            "stages": {CELLS: 0.95, MASS: 0.05},
+            "fill": (0.5, 0.74),
+            "palette": (GREY, OLIVE),
+            "strength": (0.006, 0.02),
+            "cell_counts": (2, 4, 6, 8, 8),
+            "grain_um": (1.0, 2.2),
+        },
+        weight=0.6,
+    ),
+    egg_kind(
+        "mite_egg",
+        "other_egg",
+        ((120, 250, 70, 140),),
+        shape={"power": (2.0, 2.4), "egg": (0, 0.1), "dented": 0.2, "wave": 0.01},
+        wall={
+            "outer_um": (0.8, 2.0),
+            "inner_um": (0.2, 0.8),
+            "palette": (GREY, GOLD),
+            "strength": (0.001, 0.012),
+        },
+        contents={
+            "stages": {MASS: 0.6, CELLS: 0.3, EMPTY: 0.1},
+            "fill": (0.84, 0.985),
+            "palette": (GREY, GOLD, OLIVE),
+            "strength": (0.003, 0.012),
+            "grain_um": (2.0, 7.0),
+            "roughness": (0.3, 0.9),
+            "cell_counts": (10, 20, 32),
+        },
     ),
 )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -23,14 +22,13 @@ from training.synthesize.kinds.chance import (
     OLIVE,
     RUST,
     Array,
-    Range,
     SizeRange,
     draw_size,
     draw_tint,
     happens,
     uniform,
 )
-from training.synthesize.kinds.contents import CELLS, EMPTY, MASS, draw_contents, granular
+from training.synthesize.kinds.contents import CELLS, EMPTY, MASS, granular
 from training.synthesize.kinds.eggs import egg_kind, held, measures, shell_outline
 from training.synthesize.kinds.kind import Kind, Parameters
 from training.synthesize.kinds.light import Tensors, add, confine, tinted
@@ -58,17 +56,17 @@ _SPORONT = {
 }
 
 
-def _draw_sporocysts(rng: np.random.Generator, shell: Array, *, free: bool) -> dict[str, Array]:
+def _draw_sporocysts(rng: np.random.Generator, shell: Array) -> dict[str, Array]:
     """Two sporocysts in each oocyst, each with a residue and four sporozoites."""
     n = len(shell)
     parts: dict[str, Array] = {}
-    turn = rng.uniform(-0.5, 0.5, n) + (np.pi / 2 if free else 0.0)
+    turn = rng.uniform(-0.5, 0.5, n)
     for i, sign in enumerate((-1, 1)):
-        length = 2 * shell[:, Column.HALF_WIDTH] * uniform(rng, n, (0.62, 0.8))
+        length = 2 * shell[:, Column.HALF_WIDTH] * uniform(rng, n, (0.52, 0.7))
         body = draw_body(rng, length, length * uniform(rng, n, (0.66, 0.82)), egg=(0, 0.08))
         body[:, Column.TILT] = turn + rng.normal(0, 0.25, n)
         apart = shell[:, Column.HALF_LENGTH] - 0.5 * length
-        body[:, Column.CENTRE_U] += sign * apart * 0.75
+        body[:, Column.CENTRE_U] += sign * apart * 0.8
         body[:, Column.CENTRE_V] += (rng.normal(0, 0.04, n) * length).astype(np.float32)
         parts[f"sporocyst_{i}"] = body
         parts[f"sporozoites_{i}"] = _draw_sporozoites(rng, body)
@@ -113,7 +111,7 @@ def _draw_sporulated(rng: np.random.Generator, n: int) -> Parameters:
     shell = draw_body(rng, length, width, power=(2.0, 2.15), egg=(0, 0.1))
     wall = draw_wall(rng, n, **_CLEAR_WALL)
     size = measures(shell_outline({"shell": shell}))
-    return {"shell": shell} | size | wall | _draw_sporocysts(rng, shell, free=False)
+    return {"shell": shell} | size | wall | _draw_sporocysts(rng, shell)
 
 
 def _paint_sporulated(samples: Samples, p: Tensors) -> Material:
@@ -126,29 +124,39 @@ _TWO = ("sporocyst_0", "sporocyst_1")
 
 
 def _draw_sporocyst_pair(rng: np.random.Generator, n: int) -> Parameters:
-    """Two sporocysts side by side (or one alone) within a wall too thin to see."""
+    """Two sporocysts side by side, or one alone, within a wall too thin to see."""
     length, width = draw_size(rng, n, ((12, 17, 8, 11),))
-    single = happens(rng, n, 0.3)
-    room = draw_body(rng, 2.0 * width, length / 0.72)
-    p = _draw_sporocysts(rng, room, free=True)
+    p = _draw_sporocysts(rng, draw_body(rng, length, width))
+    p["single"] = happens(rng, n, 0.3)
+    apart = 0.47 * width * (1 - p["single"])
+    slip = rng.normal(0, 0.05, n).astype(np.float32) * length * (1 - p["single"])
+    tilt = np.where(p["single"] > 0, 0.0, np.pi / 2)
     for i, sign in enumerate((-1, 1)):
         body = draw_body(rng, length, width, egg=(0, 0.06))
-        body[:, Column.TILT] = np.pi / 2 + rng.normal(0, 0.2, n)
-        body[:, Column.CENTRE_U] += sign * width * 0.47
-        body[:, Column.CENTRE_V] += (rng.normal(0, 0.1, n) * length).astype(np.float32)
-        for column in (Column.CENTRE_U, Column.CENTRE_V):
-            body[:, column] *= 1 - single
-        body[:, Column.TILT] *= 1 - single
+        body[:, Column.TILT] = tilt + rng.normal(0, 0.2, n) * (1 - p["single"])
+        body[:, Column.CENTRE_U] += sign * apart
+        body[:, Column.CENTRE_V] += sign * slip
         p[f"sporocyst_{i}"] = body
-        p[f"sporozoites_{i}"] = _draw_sporozoites(rng, body)
-        p[f"residue_{i}"] = inner_body(rng, body, fill=(0.3, 0.5), drift=0.5, rounded=1.0, wave=0.05)
-    p["single"] = single
-    return p | _lengthwise(p)
+    _lay_lengthwise(p)
+    for i, name in enumerate(_TWO):
+        p[f"sporozoites_{i}"] = _draw_sporozoites(rng, p[name])
+        p[f"residue_{i}"] = inner_body(rng, p[name], fill=(0.3, 0.5), drift=0.4, rounded=1.0, wave=0.05)
+    return p | measures(_pair_outline(p))
 
 
-def _lengthwise(p: Parameters) -> Parameters:
-    """Extents of the pair; u is the longer side by the way the sporocysts are laid."""
-    return measures(_pair_outline(p))
+def _lay_lengthwise(p: Parameters) -> None:
+    """Turn pairs in place by a quarter where they are longer across than along, and centre them."""
+    span = np.ptp(_pair_outline(p), axis=1)
+    turned = span[:, 1] > span[:, 0]
+    for name in _TWO:
+        u, v = p[name][:, Column.CENTRE_U].copy(), p[name][:, Column.CENTRE_V].copy()
+        p[name][:, Column.CENTRE_U] = np.where(turned, -v, u)
+        p[name][:, Column.CENTRE_V] = np.where(turned, u, v)
+        p[name][:, Column.TILT] += np.where(turned, np.pi / 2, 0)
+    outline = _pair_outline(p)
+    middle = (outline.min(1) + outline.max(1)) / 2
+    for name in _TWO:
+        p[name][:, [Column.CENTRE_U, Column.CENTRE_V]] -= middle
 
 
 def _pair_outline(p: Parameters) -> Array:

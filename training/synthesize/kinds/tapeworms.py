@@ -197,10 +197,7 @@ def _draw_anoplocephalid(rng: np.random.Generator, n: int) -> Parameters:
     reach = 2.0 * embryo["core"][:, Column.HALF_WIDTH]
     turn = rng.uniform(0, 2 * np.pi, n)
     centre = embryo["core"][:, [Column.CENTRE_U, Column.CENTRE_V]]
-    horns = np.stack(
-        [centre + reach[:, None] * np.stack((np.cos(turn + a), np.sin(turn + a)), -1) * s for a, s in _PEAR],
-        1,
-    )
+    horns = np.stack([centre + reach[:, None] * s * _towards(turn + a) for a, s in _PEAR], 1)
     wall = draw_wall(
         rng, n, outer_um=(1.2, 2.6), inner_um=(0.6, 1.4), palette=(GREY, GOLD, OLIVE), strength=(0.002, 0.02)
     )
@@ -213,6 +210,10 @@ def _draw_anoplocephalid(rng: np.random.Generator, n: int) -> Parameters:
         "horns": horns.astype(np.float32),
         "horn_um": horn_um.astype(np.float32),
     }
+
+
+def _towards(angle: np.ndarray) -> np.ndarray:
+    return np.stack((np.cos(angle), np.sin(angle)), -1)
 
 
 _PEAR = ((0.0, 0.0), (0.0, 0.15), (0.1, 0.75), (0.25, 1.05))
@@ -297,11 +298,11 @@ KINDS = (
         weight=0.6,
     ),
     Kind(
-        "anoplocephalid_egg",
-        "tapeworm_egg_other",
-        _draw_anoplocephalid,
-        shell_outline,
-        _paint_anoplocephalid,
-        0.5,
+        name="anoplocephalid_egg",
+        group="tapeworm_egg_other",
+        draw_parameters=_draw_anoplocephalid,
+        outline=shell_outline,
+        material=_paint_anoplocephalid,
+        weight=0.5,
     ),
 )
