@@ -129,7 +129,7 @@ def draw_camera(rng: np.random.Generator) -> Camera:
         colour_shift_xy=_floats(rng.normal(0, 0.35, 2) * (rng.random() < 0.5)),
         grain=_log_even(rng, 0.003, 0.05),
         coarse_grain=_log_even(rng, 0.001, 0.012),
-        saturation=rng.uniform(0.6, 1.35),
+        saturation=rng.uniform(0.6, 1.15),
         jpeg_quality=rng.uniform(35, 98) if rng.random() < 0.7 else 101.0,
         jpeg_shift_xy=_floats(rng.integers(0, 16, 2)),
     )

@@ -210,12 +210,12 @@ def _to_wall(place: Tensor, spacing: Tensor) -> Tensor:
 
 
 def _draw_blots(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
-    half = (_spread(rng, n, 6, 60) * um_per_px).astype(np.float32)
+    half = (_spread(rng, n, 5, 35) * um_per_px).astype(np.float32)
     return {
         "half_um": half,
         "flat": rng.uniform(0.5, 1.0, n).astype(np.float32),
-        "ragged": rng.uniform(0.0, 0.5, n).astype(np.float32),
-        "dark": _spread(rng, n, 0.03, 0.6),
+        "ragged": rng.uniform(0.3, 0.9, n).astype(np.float32),
+        "dark": _spread(rng, n, 0.03, 0.45),
         "path_um": rng.uniform(-0.1, 0.2, n).astype(np.float32),
         "cell_um": half,
         "tint": _pick_tint(rng, n, _BROWN, _GREY, _GREY),

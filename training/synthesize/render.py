@@ -20,6 +20,9 @@ from training.synthesize.optics import form_image
 from training.synthesize.scene import Scene
 from training.synthesize.truth import HIDING_DENSITY, TileTruth, tell_truth
 
+_MOST_STAINED_UM = 0.6
+"""Thicker material takes up hardly more stain."""
+
 
 @torch.no_grad()
 def render_scenes(
@@ -77,7 +80,7 @@ def _crop(planes: Tensor, shape_hw: tuple[int, int]) -> Tensor:
 
 def _stain(canvas: Canvas, light: dict[str, Tensor]) -> None:
     """Colour the material: tint what absorbs, and let a stain sit in what is denser than the fluid."""
-    path = canvas.planes[3].clamp(min=0)
+    path = _MOST_STAINED_UM * torch.tanh(canvas.planes[3].clamp(min=0) / _MOST_STAINED_UM)
     for colour in range(3):
         tint, stain = (light[name][:, colour, None, None, None] for name in ("tint", "stain"))
         canvas.planes[colour] = canvas.planes[colour] * tint + path * stain

@@ -1,0 +1,71 @@
+"""Tiles depend on their seed and number alone."""
+
+import numpy as np
+import pytest
+import torch
+
+from training.synthesize.render import render_scenes
+from training.synthesize.scene import draw_scene
+from training.synthesize.stream import draw_batch
+from training.synthesize.style import BACKGROUND, STYLES, Style
+from triage.groups import candidate_groups, read_groups
+
+SMALL = Style("small", object_px=(20.0, 60.0), least_candidates=1, candidates_per_mpx=(40.0, 80.0))
+
+
+def draw_small(seed: int, n: int, dark_ellipse) -> tuple[torch.Tensor, list]:
+    kinds = {"dark_ellipse": dark_ellipse}
+    scenes = [draw_scene(seed, index, SMALL, (96, 96), kinds=kinds) for index in range(n)]
+    return render_scenes(scenes, kinds=kinds)
+
+
+def test_tile_is_the_same_whatever_the_batch(dark_ellipse):
+    three, truths_of_three = draw_small(5, 3, dark_ellipse)
+    one, truths_of_one = draw_small(5, 1, dark_ellipse)
+    assert (three[0].int() - one[0].int()).abs().max() <= 1
+    assert np.array_equal(truths_of_three[0].boxes_xyxy, truths_of_one[0].boxes_xyxy)
+
+
+def test_tiles_of_a_batch_differ(dark_ellipse):
+    tiles, _ = draw_small(5, 2, dark_ellipse)
+    assert (tiles[0].int() - tiles[1].int()).abs().float().mean() > 5
+
+
+def test_same_seed_gives_the_same_picture_again(dark_ellipse):
+    first, _ = draw_small(6, 2, dark_ellipse)
+    again, _ = draw_small(6, 2, dark_ellipse)
+    other, _ = draw_small(7, 2, dark_ellipse)
+    assert torch.equal(first, again)
+    assert not torch.equal(first, other)
+
+
+def test_draw_batch_gives_tiles_and_truths_of_the_agreed_form():
+    tiles, truths = draw_batch(3, n=2, tile_px=64)
+    assert (tiles.shape, tiles.dtype, len(truths)) == ((2, 3, 64, 64), torch.uint8, 2)
+    for truth in truths:
+        n = len(truth.labels)
+        assert truth.boxes_xyxy.shape == (n, 4)
+        assert truth.ellipses.shape == (n, 5)
+        assert truth.visible.shape == truth.focus_um.shape == (n,)
+        assert (truth.boxes_xyxy >= 0).all() and (truth.boxes_xyxy <= 64).all()
+        assert ((truth.labels >= 0) & (truth.labels < len(read_groups()))).all()
+
+
+def test_background_holds_no_candidates():
+    for index in range(20):
+        scene = draw_scene(1, index, BACKGROUND, (384, 384))
+        from training.synthesize.kinds import KINDS
+
+        assert not {KINDS[name].group for name in scene.objects} & set(candidate_groups())
+
+
+@pytest.mark.parametrize("style", sorted(STYLES))
+def test_every_style_draws(style):
+    tiles, _ = draw_batch(11, n=2, tile_px=128, style=STYLES[style])
+    assert tiles.float().std() > 0.5
+
+
+def test_main_object_spans_the_wanted_pixels(dark_ellipse):
+    style = Style("one", object_px=(50.0, 50.0), least_candidates=1, candidates_per_mpx=(0.0, 0.0))
+    scene = draw_scene(2, 0, style, (128, 128), kinds={"dark_ellipse": dark_ellipse})
+    assert scene.um_per_px == pytest.approx(80.0 / 50.0)

@@ -1,0 +1,79 @@
+"""The truth is what is seen: sizes measured off the picture, not off the code that drew it."""
+
+import numpy as np
+import pytest
+
+from training.synthesize.camera import Light
+from training.synthesize.render import render_scenes
+from training.synthesize.scene import Scene
+
+
+def measure(picture: np.ndarray, um_per_px: float) -> tuple[float, float, float, np.ndarray]:
+    """Length, width (µm), angle (degrees) and centre of the one dark object, from its half-dark edge."""
+    darkness = -np.log(np.maximum(picture.astype(float).mean(0), 1) / np.median(picture))
+    inside = np.clip((darkness / np.percentile(darkness, 99) - 0.5) * 2 + 0.5, 0, 1)
+    y, x = np.mgrid[: inside.shape[0], : inside.shape[1]] + 0.5
+    centre = np.array([np.average(x, weights=inside), np.average(y, weights=inside)])
+    spread = np.cov(np.stack([x.ravel(), y.ravel()]), aweights=inside.ravel(), bias=True)
+    variances, axes = np.linalg.eigh(spread)
+    width, length = 4 * np.sqrt(variances) * um_per_px
+    return length, width, float(np.degrees(np.arctan2(axes[1, 1], axes[0, 1]))), centre
+
+
+@pytest.mark.parametrize("um_per_px", [0.4, 0.73, 1.1])
+@pytest.mark.parametrize("angle_deg", [0.0, 37.0, 90.0, 151.0])
+def test_ellipse_drawn_at_80_um_measures_80_um(dark_ellipse, lay_one, um_per_px, angle_deg):
+    scene = lay_one(dark_ellipse, um_per_px=um_per_px, angle_deg=angle_deg, centre_xy=(120.3, 131.8))
+    pictures, truths = render_scenes([scene], kinds={"dark_ellipse": dark_ellipse})
+    length, width, angle, centre = measure(pictures[0].numpy(), um_per_px)
+    assert length == pytest.approx(80.0, abs=0.25 * um_per_px)
+    assert width == pytest.approx(50.0, abs=0.25 * um_per_px)
+    assert abs((angle - truths[0].ellipses[0, 4] + 90) % 180 - 90) < 0.3
+    assert np.allclose(centre, truths[0].ellipses[0, :2], atol=0.05)
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 30.0, 90.0, 200.0])
+def test_truth_gives_exact_sizes_and_the_box_of_the_tilted_ellipse(dark_ellipse, lay_one, angle_deg):
+    scene = lay_one(dark_ellipse, um_per_px=0.5, angle_deg=angle_deg)
+    truth = render_scenes([scene], kinds={"dark_ellipse": dark_ellipse})[1][0]
+    assert truth.sizes_um[0] == pytest.approx([80.0, 50.0], abs=1e-3)
+    assert truth.ellipses[0, 2:4] * 0.5 == pytest.approx([80.0, 50.0], abs=1e-3)
+    # Half-sides of a tilted ellipse's box: sqrt(a²cos² + b²sin²), sqrt(a²sin² + b²cos²) (textbook geometry).
+    cosine, sine = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
+    half = np.hypot([80 * cosine, 80 * sine], [50 * sine, 50 * cosine])
+    expected = [128 - half[0], 128 - half[1], 128 + half[0], 128 + half[1]]
+    assert truth.boxes_xyxy[0] == pytest.approx(expected, abs=0.05)
+    assert -90 < truth.ellipses[0, 4] <= 90
+
+
+def test_object_cut_by_the_edge_is_clipped_and_flagged(dark_ellipse, lay_one):
+    scene = lay_one(dark_ellipse, centre_xy=(0.0, 128.0), angle_deg=90.0)
+    truth = render_scenes([scene], kinds={"dark_ellipse": dark_ellipse})[1][0]
+    assert truth.is_truncated.tolist() == [True]
+    assert truth.boxes_xyxy[0, 0] == 0
+    assert truth.visible[0] == pytest.approx(0.5, abs=0.03)
+    assert truth.ellipses[0, 2] * 0.5 == pytest.approx(80.0, abs=1e-3)
+
+
+def test_whole_object_is_not_flagged(dark_ellipse, lay_one):
+    truth = render_scenes([lay_one(dark_ellipse)], kinds={"dark_ellipse": dark_ellipse})[1][0]
+    assert (truth.is_truncated.tolist(), truth.visible.tolist()) == ([False], [1.0])
+
+
+def test_object_outside_the_picture_is_left_out(dark_ellipse, lay_one):
+    scene = lay_one(dark_ellipse, centre_xy=(-90.0, 128.0))
+    assert len(render_scenes([scene], kinds={"dark_ellipse": dark_ellipse})[1][0].labels) == 0
+
+
+def test_half_an_object_behind_the_eyepiece_edge_is_half_visible(dark_ellipse, lay_one):
+    light = Light(eyepiece=(-872.0, 128.0, 1000.0, 1.0))
+    truth = render_scenes([lay_one(dark_ellipse, light=light)], kinds={"dark_ellipse": dark_ellipse})[1][0]
+    assert truth.visible[0] == pytest.approx(0.5, abs=0.05)
+    assert truth.inside[0] == 1.0
+
+
+def test_empty_scene_is_plain_and_has_no_objects():
+    pictures, truths = render_scenes([Scene((64, 96), 0.5)])
+    assert pictures.shape == (1, 3, 64, 96)
+    assert pictures.min() == pictures.max() == round(0.85 * 255)
+    assert truths[0].boxes_xyxy.shape == (0, 4)
