@@ -1,0 +1,66 @@
+"""A stand-in for the renderer: flat ellipses of two colours, of known place, size and tilt."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+import torch
+from torch import Tensor
+
+DrawShapes = Callable[[int, int, int, torch.device], tuple[Tensor, Sequence[Any]]]
+COLOURS = ((60, 90, 120), (150, 60, 50))
+
+
+def draw_shapes_in_tiles(
+    seed: int, n: int, tile_px: int, device: torch.device
+) -> tuple[Tensor, list[SimpleNamespace]]:
+    """Tiles with one or two ellipses each, whole and apart; label 0 is blue, label 1 red."""
+    random = np.random.default_rng(seed)
+    drawn = [_draw_tile(random, tile_px) for _ in range(n)]
+    tiles = torch.from_numpy(np.stack([pixels for pixels, _ in drawn])).permute(0, 3, 1, 2)
+    return tiles.to(device), [truth for _, truth in drawn]
+
+
+def _draw_tile(random: np.random.Generator, tile_px: int) -> tuple[np.ndarray, SimpleNamespace]:
+    pixels = np.full((tile_px, tile_px, 3), 190.0)
+    ellipses, labels = [], []
+    for half in range(int(random.integers(1, 3))):
+        length = random.uniform(0.2, 0.45) * tile_px
+        centre = (random.uniform(0.4, 0.6) * tile_px, (0.25 + 0.5 * half) * tile_px)
+        ellipses.append((*centre, length, length * random.uniform(0.5, 0.9), random.uniform(-30, 30)))
+        labels.append(int(random.integers(0, 2)))
+        pixels[_inside(ellipses[-1], tile_px)] = COLOURS[labels[-1]]
+    pixels += random.normal(0, 3, pixels.shape)
+    truth = SimpleNamespace(
+        boxes_xyxy=np.array([_box_of(ellipse) for ellipse in ellipses]),
+        ellipses=np.array(ellipses),
+        labels=np.array(labels),
+        visible=np.ones(len(labels)),
+    )
+    return pixels.clip(0, 255).astype(np.uint8), truth
+
+
+def _inside(ellipse: tuple[float, ...], tile_px: int) -> np.ndarray:
+    cx, cy, length, width, angle = ellipse
+    y, x = np.mgrid[0:tile_px, 0:tile_px] + 0.5
+    cos, sin = np.cos(np.radians(angle)), np.sin(np.radians(angle))
+    along = ((x - cx) * cos + (y - cy) * sin) / (length / 2)
+    across = ((y - cy) * cos - (x - cx) * sin) / (width / 2)
+    return along**2 + across**2 < 1
+
+
+def _box_of(ellipse: tuple[float, ...]) -> tuple[float, float, float, float]:
+    cx, cy, length, width, angle = ellipse
+    cos, sin = np.cos(np.radians(angle)), np.sin(np.radians(angle))
+    half_x, half_y = np.hypot(length * cos, width * sin) / 2, np.hypot(length * sin, width * cos) / 2
+    return cx - half_x, cy - half_y, cx + half_x, cy + half_y
+
+
+@pytest.fixture(scope="session")
+def draw_shapes() -> DrawShapes:
+    """What `training.train.train` takes as `draw`."""
+    return draw_shapes_in_tiles

@@ -1,0 +1,212 @@
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+import torch
+
+from training.cut import judge_tiles
+from training.drawn import DrawnBatches, prefetch, show_again, to_target
+from training.engine import MovingAverage, Schedule, Trainer, TrainingError, evaluate, train_one_epoch
+from training.start_weights import load_imagenet_features
+from training.train import Settings, main, start_network, train
+from triage.groups import read_groups
+from triage.network import CentrePointNetwork, LiteFeatures, read_network
+from triage.weights import GRAPH_FILE, WEIGHTS_FILE, read_record
+
+TILE_PX = 64
+CPU = torch.device("cpu")
+
+
+def batches_of(draw: Any, n: int, *, n_tiles: int = 4, seed: int = 1) -> DrawnBatches:
+    return DrawnBatches(seed, n_batches=n, n_tiles=n_tiles, tile_px=TILE_PX, device=CPU, draw=draw)
+
+
+def small_trainer(n_steps: int, **changes: Any) -> Trainer:
+    torch.manual_seed(1)
+    network = CentrePointNetwork(2, 24)
+    load_imagenet_features(network.features)
+    return Trainer(network, Schedule(n_steps, **changes), n_candidate_groups=2)
+
+
+def test_network_learns_a_handful_of_ellipses_and_finds_them_again(draw_shapes: Any) -> None:
+    few = list(batches_of(draw_shapes, 2))
+    trainer = small_trainer(100, learning_rate=4e-3)
+    train_one_epoch(trainer, few * 50)
+    judgement = judge_tiles(trainer.network, few, n_candidate_groups=2)
+    assert judgement.curve.recall_at(0.1) == 1.0
+    assert judgement.n_group_right == judgement.n_found == judgement.curve.n_objects
+    assert 0 < judgement.default_cut <= 1
+
+
+def test_losses_fall_and_are_reported(draw_shapes: Any) -> None:
+    reports: list[dict[str, float]] = []
+    train_one_epoch(
+        small_trainer(10), list(batches_of(draw_shapes, 2)) * 5, report_every=5, on_report=reports.append
+    )
+    assert [report["step"] for report in reports] == [5, 10]
+    assert reports[1]["total"] < reports[0]["total"]
+
+
+def test_tiles_without_objects_train() -> None:
+    empty = {"boxes": torch.zeros(0, 4), "labels": torch.zeros(0, dtype=torch.int64)}
+    trainer = small_trainer(2)
+    train_one_epoch(
+        trainer, [(torch.full((2, 3, TILE_PX, TILE_PX), 128, dtype=torch.uint8), [empty, empty])] * 2
+    )
+    assert trainer.step == 2
+
+
+def test_training_stops_at_a_loss_that_is_no_number(draw_shapes: Any) -> None:
+    trainer = small_trainer(5)
+    with torch.no_grad():
+        trainer.network.where[-1].bias[0] = float("nan")  # type: ignore[index]
+    with pytest.raises(TrainingError, match="loss of step 0 is not a finite number"):
+        train_one_epoch(trainer, batches_of(draw_shapes, 1))
+
+
+def test_training_ends_with_the_schedule_not_the_batches(draw_shapes: Any) -> None:
+    trainer = small_trainer(1)
+    train_one_epoch(trainer, batches_of(draw_shapes, 3))
+    assert trainer.step == 1
+
+
+def test_training_ends_with_the_time(draw_shapes: Any) -> None:
+    trainer = small_trainer(100, limit_s=1e-6)
+    train_one_epoch(trainer, batches_of(draw_shapes, 3))
+    assert trainer.step == 0
+
+
+def test_schedule_rises_then_falls_to_a_hundredth() -> None:
+    schedule = Schedule(100, warm_up=0.1)
+    factors = [schedule.factor(progress) for progress in np.linspace(0, 1, 101)]
+    assert factors[0] < 0.02 and max(factors) == pytest.approx(1.0) and factors.index(max(factors)) == 10
+    assert factors[-1] == pytest.approx(0.01)
+    assert factors[10:] == sorted(factors[10:], reverse=True)
+
+
+def test_schedule_goes_by_time_where_that_is_further() -> None:
+    schedule = Schedule(100, limit_s=10)
+    assert (schedule.progress(50, 1.0), schedule.progress(1, 8.0), schedule.progress(1, 99.0)) == (
+        0.5,
+        0.8,
+        1.0,
+    )
+
+
+def test_moving_average_moves_towards_the_network() -> None:
+    network = CentrePointNetwork(2, 8)
+    average = MovingAverage(network, decay=0.5)
+    before = average.network.where[-1].bias.clone()  # type: ignore[operator, union-attr]
+    with torch.no_grad():
+        network.where[-1].bias += 1.0  # type: ignore[operator]
+    average.update(network)
+    moved = average.network.where[-1].bias - before  # type: ignore[operator]
+    assert 0.4 < float(moved.mean()) < 1.0
+
+
+def test_evaluate_means_losses_and_leaves_weights(draw_shapes: Any) -> None:
+    network = CentrePointNetwork(2, 8)
+    before = {key: value.clone() for key, value in network.state_dict().items()}
+    losses = evaluate(network, batches_of(draw_shapes, 2), n_candidate_groups=2)
+    assert set(losses) == {"heat", "group", "box", "ellipse", "total"} and losses["total"] > 0
+    assert all(torch.equal(value, before[key]) for key, value in network.state_dict().items())
+
+
+def test_imagenet_weights_fit_every_part_of_the_features() -> None:
+    torch.manual_seed(0)
+    features = LiteFeatures().eval()
+    before = {key: value.clone() for key, value in features.state_dict().items()}
+    load_imagenet_features(features)
+    same = [
+        key
+        for key, value in features.state_dict().items()
+        if not key.endswith("num_batches_tracked") and torch.equal(value, before[key])
+    ]
+    assert same == []
+
+
+def test_batches_depend_on_the_seed_alone(draw_shapes: Any) -> None:
+    some, again = (list(batches_of(draw_shapes, 3, seed=5)) for _ in range(2))
+    assert all(torch.equal(a[0], b[0]) for a, b in zip(some, again, strict=True))
+    assert not torch.equal(some[0][0], some[1][0])
+    assert not torch.equal(some[0][0], batches_of(draw_shapes, 1, seed=6)[0][0])
+
+
+def test_batches_come_in_order_and_end(draw_shapes: Any) -> None:
+    batches = batches_of(draw_shapes, 3)
+    assert [torch.equal(got[0], batches[i][0]) for i, got in enumerate(prefetch(batches, 0))] == [True] * 3
+
+
+def test_shown_again_batches_keep_tiles_with_their_targets(draw_shapes: Any) -> None:
+    known = {
+        tiles.numpy().tobytes(): target
+        for batch in batches_of(draw_shapes, 4)
+        for tiles, target in zip(*batch, strict=True)
+    }
+    sizes = []
+    for tiles, targets in show_again(iter(batches_of(draw_shapes, 4)), echoes=3, seed=1):
+        sizes.append(len(targets))
+        for tile, target in zip(tiles, targets, strict=True):
+            assert torch.equal(known[tile.numpy().tobytes()]["boxes"], target["boxes"])
+    assert sizes == [4, 8, 12, 12]
+
+
+def test_truth_outside_the_tile_is_left_out() -> None:
+    truth = SimpleNamespace(
+        boxes_xyxy=np.array([[-20.0, 5, 10, 25], [70, 5, 90, 25]]),
+        ellipses=np.zeros((2, 5)),
+        labels=np.array([0, 1]),
+        visible=np.array([0.3, 0.0]),
+    )
+    assert to_target(truth, 64)["boxes"].tolist() == [[0, 5, 10, 25]]
+
+
+@pytest.fixture
+def tiny_run(tmp_path: Path, draw_shapes: Any) -> Callable[..., Path]:
+    def run(**changes: Any) -> Path:
+        settings = Settings(
+            out=tmp_path / "run", steps=1, batch=2, tile_px=TILE_PX, device="cpu", held_out=1, **changes
+        )
+        train(settings, command="python -m training.train ...", draw=draw_shapes)
+        return settings.out
+
+    return run
+
+
+def test_train_writes_weights_record_and_curve(tiny_run: Callable[..., Path]) -> None:
+    folder = tiny_run(start="none")
+    record = read_record(folder)
+    assert record.groups == tuple(group.name for group in read_groups())
+    assert record.recipe["command"].startswith("python -m training.train")
+    assert record.scores["drawn_tiles"] == 2 and "torch" in record.packages
+    assert json.loads((folder / "curve.jsonl").read_text().splitlines()[-1])["steps"] == 1
+    read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
+
+
+def test_training_again_removes_the_graph_of_older_weights(tiny_run: Callable[..., Path]) -> None:
+    folder = tiny_run(start="none")
+    (folder / GRAPH_FILE).write_bytes(b"old")
+    assert read_record(tiny_run(start="none")).graph_sha256 is None
+
+
+def test_imagenet_start_is_named_with_its_licence(tiny_run: Callable[..., Path]) -> None:
+    assert "Apache-2.0" in read_record(tiny_run(start="imagenet")).recipe["start"]
+
+
+def test_start_from_nothing_is_not_the_imagenet_start() -> None:
+    stems = [start_network(start).features.stem[0].weight for start in ("none", "imagenet")]  # type: ignore[union-attr, index]
+    assert not torch.equal(*stems)  # type: ignore[arg-type]
+
+
+def test_command_refuses_a_folder_that_is_no_labelled_set(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = ["--out", str(tmp_path / "out"), "--data", str(tmp_path), "--steps", "1", "--start", "none"]
+    assert main([*arguments, "--device", "cpu"]) == 1
+    assert "annotations.json can't be read" in capsys.readouterr().err

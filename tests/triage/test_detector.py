@@ -1,0 +1,156 @@
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+from torch import nn
+
+from training.export import export
+from triage.detector import GPU_BATCH, Detector, TorchEngine, load_detector
+from triage.errors import WeightsError
+from triage.groups import read_groups
+from triage.network import CentrePointNetwork, write_network
+from triage.records import Detections
+from triage.weights import GRAPH_FILE, WEIGHTS_FILE, WeightsRecord, read_record, write_record
+
+KNOWN = ("giardia_cyst", "ascarid_egg", "pollen")
+TILE_PX = 128
+
+
+def talkative_network() -> CentrePointNetwork:
+    """An untrained network that proposes something in most places."""
+    torch.manual_seed(11)
+    network = CentrePointNetwork(len(KNOWN), 16)
+    what, where = network.what[-1], network.where[-1]
+    assert isinstance(what, nn.Conv2d) and isinstance(where, nn.Conv2d) and what.bias is not None
+    nn.init.normal_(what.weight, std=1.0)
+    nn.init.normal_(where.weight, std=0.3)
+    with torch.no_grad():
+        what.bias[0] = 0.0
+    return network
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("weights")
+    write_network(talkative_network(), path / WEIGHTS_FILE)
+    record = WeightsRecord(
+        name="talkative",
+        groups=KNOWN,
+        um_per_px=0.5,
+        tile_px=TILE_PX,
+        default_cut=0.3,
+        network={"n_channels": 16},
+        recipe={},
+    )
+    write_record(path, record)
+    export(path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def tiles() -> np.ndarray:
+    random = np.random.default_rng(2)
+    coarse = random.integers(0, 256, (5, 16, 16, 3), dtype=np.uint8)
+    return coarse.repeat(8, axis=1).repeat(8, axis=2)
+
+
+def assert_same(some: list[Detections], others: list[Detections], *, atol: float) -> None:
+    assert len(some) == len(others)
+    for one, other in zip(some, others, strict=True):
+        for name in ("boxes_xyxy", "scores", "group_scores", "ellipses"):
+            np.testing.assert_allclose(getattr(one, name), getattr(other, name), atol=atol)
+
+
+def test_detector_finds_something_in_every_tile(folder: Path, tiles: np.ndarray) -> None:
+    assert all(len(found.scores) > 3 for found in load_detector(folder, device="cpu").detect(tiles))
+
+
+def test_both_engines_give_the_same_boxes(folder: Path, tiles: np.ndarray) -> None:
+    with_torch = Detector(read_record(folder), TorchEngine(folder, read_record(folder), "cpu", batch=4))
+    assert_same(load_detector(folder, device="cpu").detect(tiles), with_torch.detect(tiles), atol=2e-3)
+
+
+@pytest.mark.parametrize("device", ["onnx", "torch"])
+def test_detections_do_not_depend_on_the_batch(folder: Path, tiles: np.ndarray, device: str) -> None:
+    record = read_record(folder)
+    detector = (
+        load_detector(folder, device="cpu")
+        if device == "onnx"
+        else Detector(record, TorchEngine(folder, record, "cpu", batch=2))
+    )
+    together = detector.detect(tiles)
+    alone = [detector.detect(tile[None])[0] for tile in tiles]
+    assert_same(together, alone, atol=0.0)
+
+
+def test_detect_takes_zero_tiles(folder: Path, tiles: np.ndarray) -> None:
+    assert load_detector(folder, device="cpu").detect(tiles[:0]) == []
+    record = read_record(folder)
+    assert Detector(record, TorchEngine(folder, record, "cpu")).detect(tiles[:0]) == []
+
+
+def test_group_scores_follow_the_table(folder: Path, tiles: np.ndarray) -> None:
+    found = load_detector(folder, device="cpu").detect(tiles[:1])[0]
+    names = [group.name for group in read_groups()]
+    unknown = [names.index(name) for name in names if name not in KNOWN]
+    assert found.group_scores.shape[1] == len(names)
+    assert (found.group_scores[:, unknown] == 0).all()
+    np.testing.assert_allclose(found.group_scores.sum(axis=1), 1.0)
+
+
+def test_detect_refuses_tiles_of_another_size(folder: Path) -> None:
+    with pytest.raises(
+        ValueError, match=r"shape \(N, 128, 128, 3\), received uint8 of shape \(1, 64, 64, 3\)"
+    ):
+        load_detector(folder, device="cpu").detect(np.zeros((1, 64, 64, 3), dtype=np.uint8))
+
+
+def test_detect_refuses_floats(folder: Path) -> None:
+    with pytest.raises(ValueError, match="received float64"):
+        load_detector(folder, device="cpu").detect(np.zeros((1, TILE_PX, TILE_PX, 3)))
+
+
+def test_detector_tells_what_it_is(folder: Path) -> None:
+    detector = load_detector(folder, device="cpu")
+    assert (detector.name, detector.um_per_px, detector.tile_px) == ("talkative", 0.5, TILE_PX)
+    assert detector.weights_sha256 == detector.record.weights_sha256
+
+
+def test_a_graph_that_was_never_exported_is_missed(tmp_path: Path, folder: Path) -> None:
+    (tmp_path / WEIGHTS_FILE).write_bytes((folder / WEIGHTS_FILE).read_bytes())
+    write_record(tmp_path, read_record(folder))
+    with pytest.raises(WeightsError, match=r"has no detector\.onnx.*python -m training\.export"):
+        load_detector(tmp_path, device="cpu")
+
+
+def test_a_damaged_graph_is_refused_even_if_its_hash_is_right(tmp_path: Path, folder: Path) -> None:
+    (tmp_path / WEIGHTS_FILE).write_bytes((folder / WEIGHTS_FILE).read_bytes())
+    (tmp_path / GRAPH_FILE).write_bytes(b"no graph")
+    write_record(tmp_path, read_record(folder))
+    with pytest.raises(WeightsError, match="can't be run"):
+        load_detector(tmp_path, device="cpu")
+
+
+def test_serving_on_a_cpu_imports_no_torch(folder: Path) -> None:
+    program = (
+        "import sys, pathlib, numpy as np; from triage.detector import load_detector; "
+        f"d = load_detector(pathlib.Path({str(folder)!r}), device='cpu'); "
+        f"d.detect(np.zeros((1, {TILE_PX}, {TILE_PX}, 3), np.uint8)); print('torch' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
+
+
+@pytest.mark.skipif(not torch.cuda.is_available(), reason="needs a GPU")
+def test_gpu_and_cpu_give_the_same_boxes(folder: Path, tiles: np.ndarray) -> None:
+    assert_same(
+        load_detector(folder, device="cpu").detect(tiles),
+        load_detector(folder, device="cuda").detect(tiles),
+        atol=0.05,
+    )
+    assert len(tiles) % GPU_BATCH
