@@ -113,6 +113,7 @@ def _draw_fibres(rng: np.random.Generator, n: int, um_per_px: float) -> Paramete
     width = np.minimum(_spread(rng, n, 0.7, 5.0) * _loosely(um_per_px), length / 8).astype(np.float32)
     return _draw_capsules(rng, length.astype(np.float32), width, 0.35) | {
         "path_um": (width * rng.uniform(0.01, 0.05, n)).astype(np.float32),
+        "lumen": rng.uniform(0.2, 0.9, n).astype(np.float32),
         "dark": (rng.uniform(0, 0.5, n) * (rng.random(n) < 0.6)).astype(np.float32),
         "tint": _pick_tint(rng, n, _GREY, _BROWN, _GOLD, (1.0, 0.6, 0.2)),
     }
@@ -147,10 +148,11 @@ def _draw_crumbs(rng: np.random.Generator, n: int, um_per_px: float) -> Paramete
     return {
         "half_um": half,
         "flat": rng.uniform(0.4, 1.0, n).astype(np.float32),
-        "ragged": rng.uniform(0.15, 0.6, n).astype(np.float32),
+        "ragged": rng.uniform(0.15, 0.75, n).astype(np.float32),
+        "steep": _spread(rng, n, 1.5, 10.0),
         "dark": _spread(rng, n, 0.08, 1.6),
         "path_um": (rng.uniform(0.03, 0.25, n) * _loosely(um_per_px)).astype(np.float32),
-        "cell_um": (half * rng.uniform(0.4, 1.2, n)).astype(np.float32),
+        "cell_um": (half * rng.uniform(0.3, 0.9, n)).astype(np.float32),
         "tint": _pick_tint(rng, n, _BROWN, _BROWN, _GREY, _GOLD, _GREEN),
         "reach_um": half * 1.6,
     }
@@ -158,13 +160,14 @@ def _draw_crumbs(rng: np.random.Generator, n: int, um_per_px: float) -> Paramete
 
 def _crumb_material(samples: Samples, parameters: dict[str, Tensor]) -> Material:
     half, cell = samples.of(parameters["half_um"]), parameters["cell_um"]
-    coarse, fine = samples.sample_texture(3, cell * 8), samples.sample_texture(5, cell * 16)
+    coarse, fine = samples.sample_texture(4, cell), samples.sample_texture(5, cell * 0.4)
+    finest = samples.sample_texture(6, cell * 0.16)
     distance = torch.hypot(samples.u_um, samples.v_um / samples.of(parameters["flat"])) / half
-    level = 1 - distance + samples.of(parameters["ragged"]) * (0.7 * coarse + 0.35 * fine)
-    body = (level * 6).clamp(0, 1) * (distance < 1.5)
-    grain = (0.75 + 0.35 * samples.sample_texture(6, cell * 10)).clamp(min=0)
+    level = 0.75 - distance + samples.of(parameters["ragged"]) * (0.6 * coarse + 0.3 * fine + 0.12 * finest)
+    body = (level * samples.of(parameters["steep"])).clamp(0, 1) * (distance < 1.5)
+    grain = (0.7 + 0.3 * fine + 0.25 * finest).clamp(min=0)
     density = _tinted(samples.of(parameters["dark"]) * body * grain, samples, parameters)
-    relief = body * (0.6 + 0.5 * fine + 0.4 * samples.sample_texture(6, cell * 12))
+    relief = body * (0.6 + 0.4 * fine + 0.5 * finest)
     return Material(density, samples.of(parameters["path_um"]) * relief)
 
 
@@ -188,18 +191,18 @@ def _plant_material(samples: Samples, parameters: dict[str, Tensor]) -> Material
     half = samples.of(parameters["half_um"])
     wall_um = samples.of(parameters["wall_um"])
     wide, long = samples.of(parameters["cell_width_um"]), samples.of(parameters["cell_length_um"])
-    bend = [samples.sample_texture(channel, parameters["half_um"] * 4) for channel in (2, 3, 4)]
-    u = samples.u_um + (0.18 * bend[0] + 0.07 * bend[2]) * half
-    v = samples.v_um + 0.25 * wide * (bend[1] + bend[2])
+    bend = [samples.sample_texture(4, parameters["half_um"] * share) for share in (1.0, 0.6, 0.25)]
+    u = samples.u_um + (0.12 * bend[0] + 0.03 * bend[2]) * half
+    v = samples.v_um + wide * (0.2 * bend[1] + 0.07 * bend[2])
     row = torch.floor(v / wide)
     stagger = torch.frac(torch.sin(row * 12.9898 + samples.of(samples.offset[:, 0]) * 78.233) * 43758.5453)
     to_end = _to_wall(u + stagger * long, long * (0.8 + 0.5 * stagger))
-    edge = (
-        torch.maximum(u.abs() - half, v.abs() - half * samples.of(parameters["flat"])) + 0.25 * half * bend[2]
+    edge = torch.maximum(u.abs() - half, v.abs() - half * samples.of(parameters["flat"])) + 0.1 * half * (
+        bend[1] + bend[2]
     )
     body = soft_step(edge, 2 * wall_um) * (samples.u_um.square() + samples.v_um.square() < (1.3 * half) ** 2)
     wall = soft_step(torch.minimum(_to_wall(v, wide), to_end) - wall_um * (0.8 + 0.3 * bend[1]), wall_um)
-    mottle = (0.5 + 0.3 * samples.sample_texture(5, parameters["half_um"])).clamp(min=0)
+    mottle = (0.5 + 0.3 * samples.sample_texture(5, parameters["half_um"] * 0.06)).clamp(min=0)
     density = _tinted(samples.of(parameters["dark"]) * body * (mottle + wall), samples, parameters)
     return Material(density, samples.of(parameters["path_um"]) * body * (0.3 + wall * mottle + 0.2 * mottle))
 
@@ -215,12 +218,23 @@ def _draw_blots(rng: np.random.Generator, n: int, um_per_px: float) -> Parameter
         "half_um": half,
         "flat": rng.uniform(0.5, 1.0, n).astype(np.float32),
         "ragged": rng.uniform(0.3, 0.9, n).astype(np.float32),
+        "steep": np.full(n, 1.2, np.float32),
         "dark": _spread(rng, n, 0.03, 0.45),
         "path_um": rng.uniform(-0.1, 0.2, n).astype(np.float32),
-        "cell_um": half,
+        "cell_um": (half * 0.8).astype(np.float32),
         "tint": _pick_tint(rng, n, _BROWN, _GREY, _GREY),
         "reach_um": half * 1.6,
     }
+
+
+def _fibre_material(samples: Samples, parameters: dict[str, Tensor]) -> Material:
+    knobbly = 1 + 0.25 * samples.sample_texture(4, parameters["half_width_um"] * 6)
+    share = _inside_capsule(samples, parameters) * knobbly
+    chord, lumen = _ball_chord(share), _ball_chord(share / samples.of(parameters["lumen"]))
+    uneven = (0.8 + 0.3 * samples.sample_texture(5, parameters["half_width_um"] * 1.5)).clamp(min=0)
+    wall = (chord - 0.8 * samples.of(parameters["lumen"]) * lumen).clamp(min=0)
+    density = _tinted(wall * uneven * samples.of(parameters["dark"]), samples, parameters)
+    return Material(density, wall * samples.of(parameters["path_um"]))
 
 
 SPECKS: dict[str, Speck] = {
@@ -228,7 +242,7 @@ SPECKS: dict[str, Speck] = {
     "rod": Speck(_draw_rods, _capsule_material, (0, 2500)),
     "yeast": Speck(_draw_yeast, _yeast_material, (0, 250)),
     "crumb": Speck(_draw_crumbs, _crumb_material, (5, 350)),
-    "fibre": Speck(_draw_fibres, _capsule_material, (0, 14)),
+    "fibre": Speck(_draw_fibres, _fibre_material, (0, 14)),
     "plant": Speck(_draw_plants, _plant_material, (0, 5)),
     "blot": Speck(_draw_blots, _crumb_material, (10, 160)),
 }
