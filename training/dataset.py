@@ -25,14 +25,16 @@ from training.transforms import Target, labelled_transform
 from triage.errors import RecordError
 from triage.groups import candidate_groups, find_group, read_groups
 from triage.images import open_picture
+from triage.labelled_set import ANNOTATIONS_FILE, IMAGES_FOLDER, MANIFEST_FILE, read_labelled_set
 
-ANNOTATIONS_FILE = "annotations.json"
 SEEN_OF_TRUNCATED = 0.6
 """Visible fraction assumed of an object that the picture's edge cuts, where the file doesn't say."""
 LEAST_VISIBLE = 0.5
 """Objects of which less is visible count neither way when a detector is judged."""
 
 Floats = NDArray[np.float64]
+
+_ELLIPSE_KEYS = ("cx", "cy", "major_px", "minor_px", "angle_deg")
 
 
 @dataclass(frozen=True)
@@ -103,8 +105,11 @@ def read_marked_pictures(folder: Path) -> list[MarkedPicture]:
     Raises
     ------
     RecordError
-        If `annotations.json` is missing or breaks its form, a picture is missing, or a category is no group.
+        If `annotations.json` is missing or breaks its form, a picture is missing, a category is no group, or
+        the set has a manifest that doesn't fit.
     """
+    if (folder / MANIFEST_FILE).is_file():
+        read_labelled_set(folder)
     path = folder / ANNOTATIONS_FILE
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
@@ -124,7 +129,7 @@ def read_marked_pictures(folder: Path) -> list[MarkedPicture]:
 
 
 def _to_picture(row: dict[str, Any], folder: Path, objects: list[MarkedObject]) -> MarkedPicture:
-    path = folder / "images" / Path(row["file_name"]).name
+    path = folder / IMAGES_FOLDER / Path(row["file_name"]).name
     if not path.is_file():
         raise RecordError(
             f"The picture {path} is missing, but {ANNOTATIONS_FILE} names it. Copy the set again."
@@ -157,14 +162,10 @@ def _from_xywh(box: Sequence[float]) -> tuple[float, float, float, float]:
 
 
 def _to_ellipse(ellipse: dict[str, float] | None) -> tuple[float, float, float, float, float] | None:
-    """The ellipse of a set, whose sides are called `major_px` or, in an export of candidates, `length_px`."""
     if ellipse is None:
         return None
-    length = ellipse.get("major_px", ellipse.get("length_px"))
-    width = ellipse.get("minor_px", ellipse.get("width_px"))
-    if length is None or width is None:
-        return None
-    return ellipse["cx"], ellipse["cy"], float(length), float(width), ellipse["angle_deg"]
+    cx, cy, length, width, angle = (float(ellipse[key]) for key in _ELLIPSE_KEYS)
+    return cx, cy, length, width, angle
 
 
 class MarkedPictures(Dataset[tuple[Tensor, Target]]):

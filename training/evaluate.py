@@ -33,6 +33,7 @@ from training.metrics import (
     match_candidates,
     wilson_interval,
 )
+from training.splits import SPLITS, take_split
 from triage.calibration import Calibration, state_calibration
 from triage.detector import Detector, load_detector
 from triage.errors import TriageError
@@ -214,7 +215,12 @@ def average_recall(summaries: Sequence[dict[str, Any]]) -> dict[str, float]:
 
 
 def evaluate_folder(
-    data: Path, weights: Path | None, *, is_scale_used: bool, sheet: Path | None = None
+    data: Path,
+    weights: Path | None,
+    *,
+    is_scale_used: bool,
+    split: str | None = None,
+    sheet: Path | None = None,
 ) -> tuple[str, dict[str, Any]]:
     """Name and summary of one detector on one folder; optionally draws the sheet of misses and alarms.
 
@@ -225,7 +231,8 @@ def evaluate_folder(
     """
     detector = load_detector(weights)
     judged = []
-    for marked in read_marked_pictures(data):
+    pictures = read_marked_pictures(data)
+    for marked in pictures if split is None else take_split(pictures, split):
         judged.append(judge_picture(marked, detector, is_scale_used=is_scale_used))
         if sys.stderr.isatty():
             print(f"\r{len(judged)} pictures judged", end="", file=sys.stderr, flush=True)
@@ -250,17 +257,20 @@ def main(arguments: list[str] | None = None) -> int:
         nargs="+",
         help="weights folders, for instance of several seeds (default: shipped)",
     )
+    parser.add_argument("--split", choices=SPLITS, help="judge one side of the set only")
     parser.add_argument("--ignore-scale", action="store_true", help="propose as if no scale were known")
     parser.add_argument("--out", type=Path, help="write every figure as JSON")
-    parser.add_argument(
-        "--sheet", type=Path, help="write a PNG of misses and false alarms (of the last weights)"
-    )
+    parser.add_argument("--sheet", type=Path, help="write a PNG of misses and false alarms")
     options = parser.parse_args(arguments)
     summaries = []
     try:
         for folder in options.weights or [None]:
             name, summary = evaluate_folder(
-                options.data, folder, is_scale_used=not options.ignore_scale, sheet=options.sheet
+                options.data,
+                folder,
+                is_scale_used=not options.ignore_scale,
+                split=options.split,
+                sheet=options.sheet,
             )
             print(to_text(name if folder is None else f"{name} ({folder})", summary))
             summaries.append(summary)

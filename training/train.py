@@ -132,10 +132,11 @@ def open_batches(settings: Settings, device: torch.device, draw: DrawBatch) -> I
         return draw_batches(settings, settings.batch, device, draw)
     # Reading pictures needs libraries that a machine which only draws may lack.
     from training.dataset import join_batches, labelled_batches, read_marked_pictures
+    from training.splits import take_split
 
     n_drawn = round(settings.batch * settings.drawn_share)
     labelled = labelled_batches(
-        read_marked_pictures(settings.data),
+        take_split(read_marked_pictures(settings.data), "train"),
         tile_px=settings.tile_px,
         n_tiles=settings.batch - n_drawn,
         seed=settings.seed,
@@ -216,7 +217,9 @@ def parse_settings(arguments: list[str] | None = None) -> Settings:
     parser.add_argument("--seed", type=int, default=Settings.seed)
     parser.add_argument("--tile-px", type=int, default=Settings.tile_px, help="side of the training tiles")
     parser.add_argument("--start", choices=("imagenet", "shipped", "none"), default=Settings.start)
-    parser.add_argument("--data", type=Path, help="labelled set to train on, beside drawn slides")
+    parser.add_argument(
+        "--data", type=Path, help="labelled set whose train split to learn, beside drawn slides"
+    )
     parser.add_argument(
         "--drawn-share",
         type=float,
