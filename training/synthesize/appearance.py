@@ -73,7 +73,7 @@ def draw_optics(rng: np.random.Generator, um_per_px: float, softness: float, res
     side = rng.choice([-1.0, 1.0])
     near = rng.normal(0, 1.0) * softness * field_um
     slabs = (near, side * rng.uniform(4, 14) * field_um, -side * rng.uniform(0.5, 3) * softness * field_um)
-    chromatic = rng.normal(0, 0.35) * field_um
+    chromatic = rng.normal(0, 0.25) * field_um
     turn, oblique = rng.uniform(0, 2 * np.pi), abs(rng.normal(0, 0.10))
     return Optics(
         na=na,
@@ -90,7 +90,7 @@ def draw_light(
 ) -> Light:
     """A lamp, its colour and its faults."""
     colour = _FIELD_COLOURS[rng.integers(len(_FIELD_COLOURS))] if rng.random() < 0.75 else _any_colour(rng)
-    colour = np.clip(colour * np.exp(rng.normal(0, 0.04, 3) + rng.normal(0, 0.06)), 0.08, 1.02)
+    colour = np.clip(colour * np.exp(rng.normal(0, 0.04, 3) + rng.normal(0.06, 0.08)), 0.08, 1.03)
     slope_turn, slope = rng.uniform(0, 2 * np.pi), abs(rng.normal(0, 0.06))
     stain = _STAINS[rng.integers(len(_STAINS))] * _log_even(rng, 0.1, 1.2) * (rng.random() < stain_share)
     return Light(
@@ -107,7 +107,7 @@ def draw_light(
 
 def _any_colour(rng: np.random.Generator) -> np.ndarray:
     """A grey turned a little to some colour."""
-    return rng.uniform(0.45, 1.0) * np.exp(rng.normal(0, 0.09, 3))
+    return rng.uniform(0.5, 1.0) * np.exp(rng.normal(0, 0.09, 3))
 
 
 def _draw_eyepiece(rng: np.random.Generator, shape_hw: tuple[int, int]) -> tuple[float, ...]:
@@ -123,11 +123,11 @@ def _draw_eyepiece(rng: np.random.Generator, shape_hw: tuple[int, int]) -> tuple
 def draw_camera(rng: np.random.Generator) -> Camera:
     """A camera or a phone, from clean to poor."""
     return Camera(
-        blur_px=_log_even(rng, 0.25, 1.4),
-        sharpen=rng.uniform(0, 1.8) * (rng.random() < 0.6),
-        sharpen_px=rng.uniform(0.8, 2.2),
+        blur_px=_log_even(rng, 0.2, 1.0),
+        sharpen=rng.uniform(0.2, 3.0) * (rng.random() < 0.75),
+        sharpen_px=rng.uniform(0.6, 1.8),
         colour_shift_xy=_floats(rng.normal(0, 0.35, 2) * (rng.random() < 0.5)),
-        grain=_log_even(rng, 0.003, 0.05),
+        grain=_log_even(rng, 0.002, 0.035),
         coarse_grain=_log_even(rng, 0.001, 0.012),
         saturation=rng.uniform(0.6, 1.15),
         jpeg_quality=rng.uniform(35, 98) if rng.random() < 0.7 else 101.0,

@@ -48,7 +48,7 @@ class Style:
     cluster_share: float = 0.12
     clutter: Span = (0.0, 0.7)
     softness: Span = (0.2, 1.6)
-    resolved_px: Span = (0.9, 3.5)
+    resolved_px: Span = (0.7, 2.8)
     eyepiece_share: float = 0.12
     marks_share: float = 0.04
     stain_share: float = 0.25
@@ -65,7 +65,7 @@ CLOSE = Style(
     centred=True,
     cluster_share=0.3,
     clutter=(0.0, 0.6),
-    resolved_px=(1.0, 4.5),
+    resolved_px=(0.7, 3.5),
     eyepiece_share=0.03,
     marks_share=0.08,
 )
@@ -76,7 +76,7 @@ CLUTTERED = Style(
     cluster_share=0.3,
     clutter=(0.5, 1.0),
     softness=(0.5, 2.0),
-    resolved_px=(1.2, 4.0),
+    resolved_px=(1.0, 4.0),
 )
 BACKGROUND = Style(
     "background",
