@@ -1,7 +1,7 @@
 // What every page does first: theme, menu, session.
 
 import { ApiProblem, openSession } from "./api.js";
-import { byId } from "./dom.js";
+import { byId, el } from "./dom.js";
 
 /** The session `{user, csrf_token}`; a signed-out reader is sent to sign in and back. */
 export async function startPage() {
@@ -10,12 +10,18 @@ export async function startPage() {
   try {
     const session = await openSession();
     byId("account-link").textContent = session.user.display_name;
+    openMain();
     return session;
   } catch (error) {
-    if (!isSignedOut(error)) throw error;
-    goToSignIn();
+    if (isSignedOut(error)) goToSignIn();
+    else showStartProblem(error);
     return new Promise(() => {});
   }
+}
+
+function showStartProblem(error) {
+  openMain();
+  byId("main").prepend(el("p", { class: "problem", role: "alert" }, error.message));
 }
 
 /** Runs `action`; its problem is written into `place` as a sentence, and `null` comes back. */
@@ -37,6 +43,11 @@ export async function submitting(form, place, action) {
   const result = await withProblem(place, action);
   button.disabled = false;
   return result;
+}
+
+/** Until its script listens, a form would be sent the browser's own way, what was typed into the address. */
+export function openMain() {
+  byId("main").inert = false;
 }
 
 export const isSignedOut = (error) => error instanceof ApiProblem && error.status === 401;

@@ -1,16 +1,18 @@
 import { signIn } from "./api.js";
 import { byId } from "./dom.js";
-import { startTheme, submitting } from "./page.js";
+import { openMain, startTheme, submitting } from "./page.js";
 
 startTheme();
 const form = byId("sign-in-form");
-byId("user-name").focus();
 
 form.addEventListener("submit", async (event) => {
   event.preventDefault();
   const session = await submittingPlainly(() => signIn(form.user_name.value, form.password.value));
   if (session) location.assign(nextPage());
 });
+
+openMain();
+byId("user-name").focus();
 
 /** A wrong password answers 401 as well, so the usual way back to this page must not be taken. */
 async function submittingPlainly(action) {

@@ -115,17 +115,19 @@ function showSecondLooks() {
 async function offerSecondLook() {
   const form = byId("second-look-form");
   const place = byId("second-look-problem");
-  const users = await withProblem(place, () => get("/api/users"));
-  byId("second-reader").append(...(users ?? []).filter((user) => user.id !== session.user.id)
-    .map((user) => el("option", { value: user.id }, user.display_name)));
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    const asked = await submitting(form, place, () => post(`/api/specimens/${specimen.id}/second-looks`, readRequest(users)));
+    const asked = await submitting(form, place, () => post(`/api/specimens/${specimen.id}/second-looks`, readRequest()));
     if (asked) await refresh();
   });
+  const users = (await withProblem(place, () => get("/api/users"))) ?? [];
+  byId("second-reader").append(...users.filter(canLookAgain).map((user) => el("option", { value: user.id }, user.display_name)));
 }
 
-function readRequest(users) {
-  const chosen = users?.find((user) => String(user.id) === byId("second-reader").value);
-  return { reader_id: chosen?.id ?? null, blind: byId("second-look-blind").checked };
+function canLookAgain(user) {
+  return user.id !== session.user.id && user.role !== "assistant";
+}
+
+function readRequest() {
+  return { reader_id: Number(byId("second-reader").value) || null, blind: byId("second-look-blind").checked };
 }

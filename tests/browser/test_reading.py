@@ -1,0 +1,182 @@
+"""The reading desk, one behaviour at a time."""
+
+from __future__ import annotations
+
+import re
+
+from playwright.sync_api import Dialog, Page, Route, expect
+
+from .conftest import Clinic, Drawn, sign_in
+
+MARKS = "**/api/candidates/*/marks"
+
+
+def test_unaided_read_withholds_proposals_until_it_is_locked(
+    reader: Page, clinic: Clinic, drawn: Drawn
+) -> None:
+    image_id = clinic.add_picture(clinic.file_specimen("unaided"), drawn.path)
+    reader.goto(f"{clinic.address}/reading/{image_id}")
+    reader.get_by_role("button", name="Start unaided").click()
+    expect(reader.locator("#rail-count")).to_contain_text("proposals are withheld")
+    expect(reader.locator(".rail-item")).to_have_count(0)
+    reader.reload()
+    expect(reader.locator("#rail-count")).to_contain_text("proposals are withheld")
+    reader.get_by_role("button", name="Lock my read").click()
+    expect(reader.locator("#rail-list .rail-item")).to_have_count(5)
+    expect(reader.get_by_role("button", name="Lock my read")).to_be_hidden()
+
+
+def test_object_is_added_with_the_keyboard_alone(reading: int, page: Page, clinic: Clinic) -> None:
+    page.keyboard.press("a")
+    for key in ("ArrowRight", "ArrowRight", "Shift+ArrowDown", "Enter"):
+        page.keyboard.press(key)
+    expect(page.get_by_label("Group it resembles")).to_be_focused()
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Tab")
+    page.keyboard.type("near the edge")
+    page.keyboard.press("Enter")
+    expect(page.locator("#rail-list .rail-item")).to_have_count(6)
+    (added,) = clinic.candidates(reading)["objects"]
+    assert added["marks"][0]["remark"] == "near the edge"
+    assert added["bbox"][3] > added["bbox"][2]
+
+
+def test_escape_gives_up_a_drawing(reading: int, page: Page) -> None:
+    page.keyboard.press("a")
+    expect(page.locator("#draw-hint")).to_be_visible()
+    page.keyboard.press("Escape")
+    expect(page.locator("#draw-hint")).to_be_hidden()
+    page.keyboard.press("j")
+    expect(page.locator("#candidate-heading")).to_have_text("Candidate 2")
+
+
+def test_candidate_below_the_cut_is_reached_under_its_fold_and_marked(
+    reading: int, page: Page, clinic: Clinic
+) -> None:
+    expect(page.locator("#below-cut-list .rail-item")).to_be_hidden()
+    page.get_by_text("Below the cut: 1 weaker candidate").click()
+    page.locator("#below-cut-list .rail-item").click()
+    expect(page.locator("#candidate-heading")).to_have_text("Candidate 6")
+    page.keyboard.press("u")
+    expect(page.locator("#mark-history > li")).to_have_count(1)
+    assert clinic.candidates(reading)["below_cut"][0]["current"]["answer"] == "unsure"
+
+
+def test_scale_bar_counts_pixels_when_the_scale_is_unknown(
+    reader: Page, clinic: Clinic, drawn: Drawn
+) -> None:
+    specimen = clinic.file_specimen("no scale")
+    path = f"/api/preparations/{specimen['preparations'][0]['id']}/images"
+    sent = clinic.client.post(path, params={"file_name": "a.png"}, content=drawn.path.read_bytes()).json()
+    reader.goto(f"{clinic.address}/reading/{sent['id']}")
+    reader.get_by_role("button", name="Show proposals").click()
+    expect(reader.locator(".scale-bar")).to_have_text(re.compile(r"\d+ px of the picture"), timeout=60_000)
+    expect(reader.locator("#candidate-panel")).to_contain_text("its size is unknown")
+    expect(reader.locator("#candidate-panel")).not_to_contain_text("µm long")
+
+
+def test_scale_bar_has_the_length_that_it_states(reading: int, page: Page) -> None:
+    """0.5 µm per pixel: the bar's width over the picture's width is its µm over 600."""
+    page.keyboard.press("f")
+    page.wait_for_timeout(600)
+    stated_um = float((page.locator(".scale-bar").text_content() or "").split()[0])
+    widths = page.evaluate(
+        """() => {
+            const tiles = [...document.querySelectorAll('#viewer img.leaflet-tile')].map((tile) => tile.getBoundingClientRect());
+            const picture = Math.max(...tiles.map((tile) => tile.right)) - Math.min(...tiles.map((tile) => tile.left));
+            return [document.querySelector('.scale-bar-line').getBoundingClientRect().width, picture];
+        }"""
+    )
+    assert abs(widths[0] / widths[1] - stated_um / 600) < 0.01
+
+
+def test_size_and_caution_are_shown_without_opening_anything(reading: int, page: Page) -> None:
+    expect(page.locator("#candidate-panel")).to_contain_text(re.compile(r"\d+\.\d ± \d+\.\d µm long"))
+    expect(page.locator("#adequacy")).to_contain_text("of the picture was assessed")
+    expect(page.locator("#adequacy .caution")).to_contain_text("never a diagnosis")
+
+
+def test_single_keys_can_be_switched_off(reading: int, page: Page) -> None:
+    page.keyboard.press("?")
+    expect(page.get_by_role("dialog")).to_contain_text("Next unmarked candidate")
+    page.get_by_label("Single-letter keys are on").uncheck()
+    page.get_by_role("button", name="Close").click()
+    page.keyboard.press("u")
+    page.keyboard.press("j")
+    expect(page.locator("#candidate-heading")).to_have_text("Candidate 1")
+    expect(page.locator("#rail-count")).to_have_text("5 candidates, 5 to mark")
+
+
+def test_keys_do_not_act_while_somebody_types(reading: int, page: Page) -> None:
+    page.locator("#mark-remark").fill("")
+    page.locator("#mark-remark").press_sequentially("juncr")
+    expect(page.locator("#candidate-heading")).to_have_text("Candidate 1")
+    expect(page.locator("#rail-count")).to_have_text("5 candidates, 5 to mark")
+
+
+def test_remark_is_kept_with_the_mark(reading: int, page: Page) -> None:
+    page.locator("#mark-remark").fill("shell folded")
+    page.get_by_role("button", name=re.compile("^Confirm C?$|^Confirm$")).first.click()
+    expect(page.locator("#mark-history")).to_contain_text("“shell folded”")
+
+
+def test_mark_is_kept_and_sent_again_when_the_network_is_lost(reading: int, page: Page) -> None:
+    page.route(MARKS, lambda route: route.abort())
+    page.keyboard.press("c")
+    expect(page.locator("#outbox-notice")).to_contain_text("1 mark could not be stored yet")
+    expect(page.locator("#rail-list .rail-item").first).to_have_accessible_name(re.compile("not stored yet"))
+    page.unroute(MARKS)
+    page.get_by_role("button", name="Try now").click()
+    expect(page.locator("#outbox-notice")).to_be_hidden()
+    expect(page.locator("#mark-history > li")).to_have_count(1)
+
+
+def test_mark_outlives_a_reload_without_network(reading: int, page: Page, clinic: Clinic) -> None:
+    page.route(MARKS, lambda route: route.abort())
+    page.keyboard.press("u")
+    expect(page.locator("#outbox-notice")).to_be_visible()
+    page.on("dialog", Dialog.accept)
+    page.unroute(MARKS)
+    page.reload()
+    expect(page.locator("#mark-history > li")).to_have_count(1)
+    assert clinic.candidates(reading)["candidates"][0]["current"]["answer"] == "unsure"
+
+
+def test_mark_whose_answer_was_lost_is_not_stored_twice(reading: int, page: Page, clinic: Clinic) -> None:
+    def store_and_lose_answer(route: Route) -> None:
+        route.fetch()
+        route.abort()
+
+    page.route(MARKS, store_and_lose_answer)
+    page.keyboard.press("c")
+    expect(page.locator("#outbox-notice")).to_be_visible()
+    page.unroute(MARKS)
+    page.get_by_role("button", name="Try now").click()
+    expect(page.locator("#outbox-notice")).to_be_hidden()
+    assert len(clinic.candidates(reading)["candidates"][0]["marks"]) == 1
+
+
+def test_refused_mark_is_told_beside_the_answers(reading: int, page: Page, clinic: Clinic) -> None:
+    refusal = {"status": 409, "detail": "This specimen is signed off.", "title": "Conflict"}
+    page.route(MARKS, lambda route: route.fulfill(status=409, json=refusal))
+    page.keyboard.press("c")
+    expect(page.locator("#mark-problem")).to_have_text("This specimen is signed off.")
+    expect(page.locator("#rail-count")).to_have_text("5 candidates, 5 to mark")
+
+
+def test_readers_who_differ_are_shown_and_settled_by_the_veterinarian(
+    reading: int, page: Page, clinic: Clinic
+) -> None:
+    candidate = clinic.candidates(reading)["candidates"][0]["id"]
+    clinic.post(f"/api/candidates/{candidate}/marks", {"answer": "unsure"})
+    page.context.clear_cookies()
+    page.goto(f"{clinic.address}/reading/{reading}")
+    sign_in(page, clinic, "vet")
+    page.get_by_role("button", name="Show proposals").click()
+    page.get_by_role("button", name=re.compile("Reject")).click()
+    page.get_by_role("button", name=re.compile("Pollen")).click()
+    expect(page.locator("#candidate-panel")).to_contain_text("Readers differ")
+    page.get_by_label("Settle as").select_option("reject")
+    page.get_by_label("Why").fill("wings of pine pollen")
+    page.get_by_role("button", name="Settle").click()
+    expect(page.locator("#candidate-panel")).to_contain_text("Settled by Try vet: rejected")
