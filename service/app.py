@@ -33,7 +33,7 @@ from service.routes import (
     tokens,
     users,
 )
-from service.settings import Settings, read_secret
+from service.settings import Settings, read_session_secret
 from service.store.database import Database
 from triage.records import Detector
 
@@ -108,7 +108,7 @@ def _make_parts(settings: Settings, detector: Detector | None) -> Parts:
     database.migrate()
     accounts = Accounts(
         database,
-        read_secret(settings),
+        read_session_secret(settings),
         session_hours=settings.session_hours,
         tries_per_minute=settings.sign_in_tries_per_minute,
     )

@@ -145,6 +145,7 @@ class Jobs:
             if status is None:
                 self.enqueue(job)
             elif status.status in ENDED or status.app_version != DBOS.application_version:
+                self._files.drop_batches(_run_name(job))
                 self.enqueue(self._update(job.id, attempt=job.attempt + 1, batches_done=0, state="waiting"))
 
     def _propose(self, job_id: int) -> str:
@@ -170,7 +171,8 @@ class Jobs:
             # The border of the work: a fault here must end in a state that a person can see.
             LOG.exception("Job %s", job_id)
             sentence = "The program failed at this picture; the log of the service says why. Tell its keeper."
-        self._update(job_id, state="failed", problem=sentence)
+        job = self._update(job_id, state="failed", problem=sentence)
+        self._files.drop_batches(_run_name(job))
         return None
 
     def _with_tries(self, function: Callable[..., int], job_id: int, *arguments: int) -> int:

@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy.orm import Session
-
 from service import schemas
 from service.jobs import progress_of
 from service.settle import current_answer, is_unsettled, needs_mark
 from service.store import images, people, reading, specimens
+from service.store.database import Session
 from service.store.images import ImageState
 from service.store.models import AdjudicationRow, Job, MarkRow, Specimen, User
 from service.store.reading import ReadState, Spoken
@@ -142,7 +141,7 @@ def present_image(view: View, image_id: int) -> schemas.ImageOut:
     state = images.read_image_state(view.session, image_id)
     specimen = specimens.specimen_of_image(view.session, image_id)
     image = state.image
-    read = reading.newest_reads(view.session, image_ids=[image_id], reader_id=view.user.id).get(image_id)
+    read = reading.reads_to_show(view.session, image_ids=[image_id], reader_id=view.user.id).get(image_id)
     elsewhere = images.specimens_with_bytes(view.session, image.sha256)
     return schemas.ImageOut(
         **_summarize_image(state, reading.list_spoken(view.session, [image_id]), read),
@@ -251,7 +250,7 @@ def _image_summaries(
     """The images of each specimen, each with the id of its preparation."""
     states = images.list_image_states(view.session, specimen_ids)
     image_ids = [state.image.id for of_one in states.values() for state in of_one]
-    reads = reading.newest_reads(view.session, image_ids=image_ids, reader_id=view.user.id)
+    reads = reading.reads_to_show(view.session, image_ids=image_ids, reader_id=view.user.id)
     spoken: dict[int, list[Spoken]] = {image_id: [] for image_id in image_ids}
     for one in reading.list_spoken(view.session, image_ids):
         spoken[one.candidate.image_id].append(one)

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sqlalchemy.orm import Session
-
 from service.store import specimens
+from service.store.database import Session
 from service.store.models import CalibrationRow
 from triage.calibration import state_calibration
 from triage.errors import CalibrationError

@@ -411,6 +411,9 @@ class LabelledSetOut(Answered):
     id: int
     images: int
     annotations: int
+    left_out: Annotated[
+        list[int], Field(description="Images left out, because an older specimen holds the same bytes.")
+    ]
     created_at: datetime
     created_by: Person
     download_url: str

@@ -40,6 +40,13 @@ class Settings(BaseSettings):
             "start and kept in the data folder, readable by the owner alone."
         ),
     ] = None
+    labelled_set_key: Annotated[
+        SecretStr | None,
+        Field(
+            description="Key that names specimens in labelled sets, 32 characters or more; unset: made and "
+            "kept like the session secret."
+        ),
+    ] = None
     session_hours: Annotated[
         float, Field(gt=0, le=24 * 31, description="Hours after which a sign-in ends.")
     ] = 12.0
@@ -73,7 +80,7 @@ class Settings(BaseSettings):
     host: Annotated[str, Field(description="Address that `serve` listens on.")] = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535, description="Port that `serve` listens on.")] = 8000
 
-    @field_validator("session_secret")
+    @field_validator("session_secret", "labelled_set_key")
     @classmethod
     def _long_enough(cls, value: SecretStr | None) -> SecretStr | None:
         if value is not None and len(value.get_secret_value()) < 32:
@@ -96,11 +103,20 @@ class Settings(BaseSettings):
         return self.upload_limit_mib * 1024 * 1024
 
 
-def read_secret(settings: Settings) -> bytes:
-    """The session secret; made and kept with mode 600 when neither set nor there."""
-    if settings.session_secret is not None:
-        return settings.session_secret.get_secret_value().encode()
-    path = settings.data_folder / "session-secret"
+def read_session_secret(settings: Settings) -> bytes:
+    """The key of session and token hashes."""
+    return _read_secret(settings.session_secret, settings.data_folder / "session-secret")
+
+
+def read_labelled_set_key(settings: Settings) -> bytes:
+    """The key that names specimens in labelled sets; another key parts new sets from older ones."""
+    return _read_secret(settings.labelled_set_key, settings.data_folder / "labelled-set-key")
+
+
+def _read_secret(given: SecretStr | None, path: Path) -> bytes:
+    """The secret that was set, else the one in the file; made there with mode 600 when there is none."""
+    if given is not None:
+        return given.get_secret_value().encode()
     try:
         descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except FileExistsError:

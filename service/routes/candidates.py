@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response, status
-from sqlalchemy.orm import Session
 
 from service.dependencies import DatabaseDep, IdPath, PartsDep, ReaderDep, UserDep
 from service.errors import ConflictError
@@ -13,6 +12,7 @@ from service.present import present_candidate, present_candidates, view_for
 from service.routes.images import cached_jpeg, pyramid_of
 from service.schemas import CandidateOut, CandidatesOut, ObjectIn
 from service.store import images, reading, specimens
+from service.store.database import Session
 from service.store.models import CandidateRow, Image, MarkRow
 from triage.errors import BoxError, RecordError
 from triage.groups import candidate_groups
@@ -26,7 +26,7 @@ def list_candidates(image_id: IdPath, user: UserDep, database: DatabaseDep) -> C
     """The ranked candidates, unless your unaided read of this image is still open."""
     with database.read() as session:
         state = images.read_image_state(session, image_id)
-        is_withheld = is_withheld_from(session, image_id, user.id)
+        is_withheld = reading.is_withheld(session, image_id=image_id, reader_id=user.id)
         answer = present_candidates(view_for(session, user), state, is_withheld=is_withheld)
         is_first = not reading.was_shown(session, image_id=image_id, reader_id=user.id)
     if is_first and (answer.candidates or answer.below_cut):
@@ -44,8 +44,9 @@ def add_object(image_id: IdPath, body: ObjectIn, user: ReaderDep, database: Data
         specimens.refuse_if_signed_off(session, specimen)
         image = images.read_image_state(session, image_id).image
         row = reading.add_object(session, _drawn(body, image, user.id))
+        read = reading.continue_read(session, image_id=image_id, reader_id=user.id)
         mark = MarkRow(candidate_id=row.id, answer="confirm", group=body.group, remark=body.remark)
-        mark.reader_id, mark.read_id = user.id, newest_read_id(session, image_id, user.id)
+        mark.reader_id, mark.read_id = user.id, read.id
         reading.add_mark(session, mark)
         return present_candidate(view_for(session, user), reading.spoken_of(session, row))
 
@@ -86,12 +87,6 @@ def check_group(group: str) -> None:
         )
 
 
-def is_withheld_from(session: Session, image_id: int, reader_id: int) -> bool:
-    """Whether a reader's unaided read of an image is open."""
-    state = reading.newest_reads(session, image_ids=[image_id], reader_id=reader_id).get(image_id)
-    return state is not None and state.is_withholding
-
-
 def refuse_if_withheld(session: Session, row: CandidateRow, reader_id: int) -> None:
     """Keep the tool's candidates from a reader whose unaided read is open.
 
@@ -100,14 +95,8 @@ def refuse_if_withheld(session: Session, row: CandidateRow, reader_id: int) -> N
     ConflictError
         If it is open.
     """
-    if row.origin == "tool" and is_withheld_from(session, row.image_id, reader_id):
+    if row.origin == "tool" and reading.is_withheld(session, image_id=row.image_id, reader_id=reader_id):
         raise ConflictError("Your unaided read of this image is open. Lock it to see candidates.")
-
-
-def newest_read_id(session: Session, image_id: int, reader_id: int) -> int | None:
-    """The read in which a reader says something now, if one was begun."""
-    state = reading.newest_reads(session, image_ids=[image_id], reader_id=reader_id).get(image_id)
-    return None if state is None else state.read.id
 
 
 def _drawn(body: ObjectIn, image: Image, reader_id: int) -> CandidateRow:

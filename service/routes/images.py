@@ -9,7 +9,6 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response, status
 from fastapi.responses import FileResponse
-from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
 from service.dependencies import DatabaseDep, IdPath, Parts, PartsDep, UserDep
@@ -19,6 +18,7 @@ from service.present import present_image, view_for
 from service.scale import StatedScale, choose_scale
 from service.schemas import MAX_ID, ImageOut, ProposalIn
 from service.store import images, specimens
+from service.store.database import Session
 from service.store.models import Image, User
 from triage.pyramid import cut_viewer_tile
 

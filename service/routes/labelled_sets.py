@@ -9,6 +9,7 @@ from service.dependencies import DatabaseDep, IdPath, PartsDep, ReaderDep, UserD
 from service.export import export_labelled_set
 from service.present import View, view_for
 from service.schemas import LabelledSetIn, LabelledSetOut
+from service.settings import read_labelled_set_key
 from service.store import specimens
 from service.store.models import LabelledSetRow
 
@@ -18,7 +19,8 @@ router = APIRouter(tags=["labelled sets"])
 @router.post("/labelled-sets", status_code=status.HTTP_201_CREATED)
 def add_labelled_set(body: LabelledSetIn, user: ReaderDep, parts: PartsDep) -> LabelledSetOut:
     """Export the marks of signed-off specimens, without animal, owner, reader or chosen file names."""
-    row = export_labelled_set(parts.database, parts.files, body.specimen_ids, user)
+    key = read_labelled_set_key(parts.settings)
+    row = export_labelled_set(parts.database, parts.files, body.specimen_ids, user, key=key)
     with parts.database.read() as session:
         return _present(view_for(session, user), row)
 
@@ -48,6 +50,7 @@ def _present(view: View, row: LabelledSetRow) -> LabelledSetOut:
         id=row.id,
         images=row.n_images,
         annotations=row.n_annotations,
+        left_out=row.left_out,
         created_at=row.created_at,
         created_by=view.person(row.created_by),
         download_url=f"/api/labelled-sets/{row.id}.zip",

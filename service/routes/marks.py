@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from fastapi import APIRouter, status
-from sqlalchemy.orm import Session
 
 from service.accounts import has_role
 from service.dependencies import DatabaseDep, IdPath, ReaderDep
 from service.errors import ConflictError, NotAllowedError
 from service.present import view_for
-from service.routes.candidates import check_group, newest_read_id, refuse_if_withheld
+from service.routes.candidates import check_group, refuse_if_withheld
 from service.schemas import AdjudicationIn, MarkIn, MarkOut
 from service.settle import is_unsettled
 from service.store import reading, specimens
+from service.store.database import Session
 from service.store.models import AdjudicationRow, CandidateRow, MarkRow, User
 from service.store.reading import Spoken
 from triage.errors import RecordError
@@ -28,9 +28,9 @@ def add_mark(candidate_id: IdPath, body: MarkIn, user: ReaderDep, database: Data
         row = _open_candidate(session, candidate_id)
         refuse_if_withheld(session, row, user.id)
         answer = _checked_answer(body, row)
-        read_id = newest_read_id(session, row.image_id, user.id)
+        read = reading.continue_read(session, image_id=row.image_id, reader_id=user.id)
         mark = MarkRow(
-            **answer, candidate_id=row.id, reader_id=user.id, read_id=read_id, replaces=body.replaces
+            **answer, candidate_id=row.id, reader_id=user.id, read_id=read.id, replaces=body.replaces
         )
         return view_for(session, user).mark(reading.add_mark(session, mark))
 

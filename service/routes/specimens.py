@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Response, status
-from sqlalchemy.orm import Session
 
 from service.dependencies import DatabaseDep, IdPath, ReaderDep, UserDep
 from service.errors import ConflictError
@@ -13,6 +12,7 @@ from service.present import present_specimen, present_specimens, view_for
 from service.schemas import MAX_ID, Signature, SignOffIn, SpecimenIn, SpecimenOut, SpecimenSummary
 from service.settle import is_unsettled, needs_mark
 from service.store import images, reading, specimens
+from service.store.database import Session
 from service.store.models import Preparation, Specimen
 from service.store.reading import Spoken
 

@@ -12,6 +12,8 @@ from alembic.config import Config
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.orm import Session
 
+__all__ = ["Database", "Session"]
+
 MIGRATIONS = Path(__file__).resolve().parent.parent / "migrations"
 BUSY_TIMEOUT_MS = 30_000
 

@@ -51,7 +51,12 @@ class UtcDateTime(TypeDecorator[datetime]):
 class Base(DeclarativeBase):
     """Parent of all tables."""
 
-    type_annotation_map: ClassVar[dict[Any, Any]] = {datetime: UtcDateTime, date: Date, dict[str, Any]: JSON}
+    type_annotation_map: ClassVar[dict[Any, Any]] = {
+        datetime: UtcDateTime,
+        date: Date,
+        dict[str, Any]: JSON,
+        list[int]: JSON,
+    }
 
 
 class User(Base):
@@ -247,7 +252,7 @@ class MarkRow(Base):
     reason: Mapped[str | None] = mapped_column(String(80))
     remark: Mapped[str | None] = mapped_column(Text)
     reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
-    read_id: Mapped[int | None] = mapped_column(ForeignKey("reads.id"))
+    read_id: Mapped[int] = mapped_column(ForeignKey("reads.id"))
     replaces: Mapped[int | None] = mapped_column(ForeignKey("marks.id"), unique=True)
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
 
@@ -307,5 +312,6 @@ class LabelledSetRow(Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     n_images: Mapped[int]
     n_annotations: Mapped[int]
+    left_out: Mapped[list[int]]
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
     created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))

@@ -153,9 +153,25 @@ def add_read(session: Session, *, image_id: int, reader_id: int, mode: str) -> R
     ConflictError
         If this reader's unaided read of the image is not locked yet.
     """
-    states = newest_reads(session, image_ids=[image_id], reader_id=reader_id)
-    if image_id in states and states[image_id].is_withholding:
+    if is_withheld(session, image_id=image_id, reader_id=reader_id):
         raise ConflictError("Your unaided read of this image is open. Lock it before you start another.")
+    return _start_read(session, image_id=image_id, reader_id=reader_id, mode=mode)
+
+
+def continue_read(session: Session, *, image_id: int, reader_id: int) -> Read:
+    """The read that a mark made now belongs to; an aided one begins where none is open."""
+    states = list_reads(session, [image_id], reader_id=reader_id)
+    if states and states[-1].lock is None:
+        return states[-1].read
+    return _start_read(session, image_id=image_id, reader_id=reader_id, mode="aided")
+
+
+def is_withheld(session: Session, *, image_id: int, reader_id: int) -> bool:
+    """Whether a reader's unaided read of an image is open."""
+    return any(state.is_withholding for state in list_reads(session, [image_id], reader_id=reader_id))
+
+
+def _start_read(session: Session, *, image_id: int, reader_id: int, mode: str) -> Read:
     read = Read(
         image_id=image_id,
         reader_id=reader_id,
@@ -167,20 +183,20 @@ def add_read(session: Session, *, image_id: int, reader_id: int, mode: str) -> R
     return read
 
 
-def newest_reads(session: Session, *, image_ids: Sequence[int], reader_id: int) -> dict[int, ReadState]:
-    """A reader's newest read of each image that has one."""
-    wanted = (
-        select(Read, ReadLock)
-        .outerjoin(ReadLock)
-        .where(Read.image_id.in_(image_ids), Read.reader_id == reader_id)
-        .order_by(Read.id)
-    )
-    return {read.image_id: ReadState(read, lock) for read, lock in session.execute(wanted)}
+def reads_to_show(session: Session, *, image_ids: Sequence[int], reader_id: int) -> dict[int, ReadState]:
+    """A reader's newest read of each image that has one; an unaided one goes before those that followed."""
+    states = list_reads(session, image_ids, reader_id=reader_id)
+    states.sort(key=lambda state: (state.read.mode == "unaided", state.read.id))
+    return {state.read.image_id: state for state in states}
 
 
-def list_reads(session: Session, image_ids: Sequence[int]) -> list[ReadState]:
-    """Every read of some images, oldest first."""
+def list_reads(
+    session: Session, image_ids: Sequence[int], *, reader_id: int | None = None
+) -> list[ReadState]:
+    """The reads of some images, of one reader or of all, oldest first."""
     wanted = select(Read, ReadLock).outerjoin(ReadLock).where(Read.image_id.in_(image_ids)).order_by(Read.id)
+    if reader_id is not None:
+        wanted = wanted.where(Read.reader_id == reader_id)
     return [ReadState(read, lock) for read, lock in session.execute(wanted)]
 
 

@@ -180,11 +180,9 @@ def close_second_look(session: Session, *, look_id: int, reader_id: int) -> Seco
     return SecondLookState(look, closing)
 
 
-def add_labelled_set(
-    session: Session, *, n_images: int, n_annotations: int, created_by: int
-) -> LabelledSetRow:
+def add_labelled_set(session: Session, **values: Any) -> LabelledSetRow:
     """Remember an export."""
-    row = LabelledSetRow(n_images=n_images, n_annotations=n_annotations, created_by=created_by)
+    row = LabelledSetRow(**values)
     session.add(row)
     session.flush()
     return row

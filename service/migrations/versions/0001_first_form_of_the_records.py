@@ -66,6 +66,7 @@ def upgrade() -> None:
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("n_images", sa.Integer(), nullable=False),
         sa.Column("n_annotations", sa.Integer(), nullable=False),
+        sa.Column("left_out", sa.JSON(), nullable=False),
         sa.Column("created_at", sa.DateTime(), nullable=False),
         sa.Column("created_by", sa.Integer(), nullable=False),
         sa.ForeignKeyConstraint(
@@ -390,7 +391,7 @@ def upgrade() -> None:
         sa.Column("reason", sa.String(length=80), nullable=True),
         sa.Column("remark", sa.Text(), nullable=True),
         sa.Column("reader_id", sa.Integer(), nullable=False),
-        sa.Column("read_id", sa.Integer(), nullable=True),
+        sa.Column("read_id", sa.Integer(), nullable=False),
         sa.Column("replaces", sa.Integer(), nullable=True),
         sa.Column("created_at", sa.DateTime(), nullable=False),
         sa.ForeignKeyConstraint(

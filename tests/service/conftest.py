@@ -1,0 +1,148 @@
+"""One running service for all tests of this folder, and people who are signed in to it."""
+
+from __future__ import annotations
+
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+import uvicorn
+
+# The worker process of a service under test must find the detector's module by its name too.
+sys.path.insert(0, str(Path(__file__).parent))
+
+from blob_detector import BlobDetector
+from service_calls import list_candidates, next_number, ok, specimen_body, upload_slide
+from service_slides import draw_slide
+
+from service.admin import create_user
+from service.app import create_app
+from service.settings import Settings
+
+PEOPLE = (
+    ("reader", "reader"),
+    ("second", "reader"),
+    ("vet", "veterinarian"),
+    ("assistant", "assistant"),
+    ("admin", "administrator"),
+)
+
+
+@pytest.fixture(scope="session")
+def settings(tmp_path_factory: pytest.TempPathFactory) -> Settings:
+    folder = tmp_path_factory.mktemp("service") / "data"
+    return Settings(data_folder=folder, separate_processes=False, upload_limit_mib=4, port=_free_port())
+
+
+@pytest.fixture(scope="session")
+def server(settings: Settings) -> Iterator[str]:
+    """Address of a running service."""
+    for user_name, role in PEOPLE:
+        create_user(settings, user_name, f"The {user_name}", role, f"{user_name}-password")
+    app = create_app(settings, detector=BlobDetector())
+    running = uvicorn.Server(uvicorn.Config(app, port=settings.port, log_level="warning"))
+    thread = threading.Thread(target=running.run)
+    thread.start()
+    while not running.started:
+        assert thread.is_alive(), "the service did not start"
+        time.sleep(0.02)
+    yield f"http://127.0.0.1:{settings.port}"
+    running.should_exit = True
+    thread.join()
+
+
+@pytest.fixture(scope="session")
+def anybody(server: str) -> Iterator[httpx.Client]:
+    """A client that is not signed in."""
+    with httpx.Client(base_url=server) as client:
+        yield client
+
+
+@pytest.fixture(scope="session")
+def people(server: str) -> Iterator[dict[str, httpx.Client]]:
+    """A client with a bearer token for each person."""
+    clients = {user_name: _with_token(server, user_name) for user_name, _ in PEOPLE}
+    yield clients
+    for client in clients.values():
+        client.close()
+
+
+@pytest.fixture(scope="session")
+def reader(people: dict[str, httpx.Client]) -> httpx.Client:
+    return people["reader"]
+
+
+@pytest.fixture(scope="session")
+def second(people: dict[str, httpx.Client]) -> httpx.Client:
+    return people["second"]
+
+
+@pytest.fixture(scope="session")
+def vet(people: dict[str, httpx.Client]) -> httpx.Client:
+    return people["vet"]
+
+
+@pytest.fixture(scope="session")
+def assistant(people: dict[str, httpx.Client]) -> httpx.Client:
+    return people["assistant"]
+
+
+@pytest.fixture(scope="session")
+def seen_image(assistant: httpx.Client) -> dict[str, Any]:
+    """One picture for the tests that only look: three candidates, and one below the cut."""
+    return upload_slide(assistant, draw_slide(next_number()))
+
+
+@pytest.fixture
+def new_specimen(assistant: httpx.Client) -> Callable[..., dict[str, Any]]:
+    """Files a specimen with a code of its own."""
+
+    def file(**changes: Any) -> dict[str, Any]:
+        return ok(assistant.post("/api/specimens", json={**specimen_body(), **changes}), 201)
+
+    return file
+
+
+@pytest.fixture
+def new_image(assistant: httpx.Client) -> Callable[..., dict[str, Any]]:
+    """Files a specimen, uploads a picture of its own, and waits until its candidates are there."""
+
+    def upload(picture: bytes | None = None, **parameters: Any) -> dict[str, Any]:
+        return upload_slide(assistant, picture or draw_slide(next_number()), **parameters)
+
+    return upload
+
+
+@pytest.fixture
+def image(new_image: Callable[..., dict[str, Any]]) -> dict[str, Any]:
+    """A picture with three candidates, and one below the cut."""
+    return new_image()
+
+
+@pytest.fixture
+def candidates(image: dict[str, Any], vet: httpx.Client) -> list[dict[str, Any]]:
+    return list_candidates(vet, image)["candidates"]
+
+
+def _with_token(server: str, user_name: str) -> httpx.Client:
+    with httpx.Client(base_url=server) as browser:
+        signed_in = ok(
+            browser.post("/api/session", json={"user_name": user_name, "password": f"{user_name}-password"}),
+            200,
+        )
+        headers = {"X-CSRF-Token": signed_in["csrf_token"]}
+        token = ok(browser.post("/api/tokens", json={"name": "tests"}, headers=headers), 201)["token"]
+    return httpx.Client(base_url=server, headers={"Authorization": f"Bearer {token}"}, timeout=60)
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+    return port

@@ -1,0 +1,199 @@
+"""Background work that survives kills and crashes, in a service of its own process."""
+
+from __future__ import annotations
+
+import io
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import httpx
+import numpy as np
+import pytest
+from blob_detector import CRASH_COLOUR, BlobDetector
+from PIL import Image
+from service_calls import list_candidates, ok, problem, specimen_body, upload_slide, wait_until_ready
+from service_slides import draw_slide
+
+from service.errors import WorkError
+from service.jobs import progress_of
+from service.steps import DetectorSource, Task
+from service.store.models import Job
+from service.workers import ChildWorker
+from triage.calibration import state_calibration
+from triage.errors import ImageError
+from triage.images import open_picture
+from triage.pipeline import propose_candidates
+from triage.proposal import proposal_to_json
+
+ROOT = Path(__file__).resolve().parents[2]
+GRID = tuple((20 + 130 * column, 20 + 110 * row, 60, 50) for column in range(18) for row in range(15))
+PORT = 18437
+
+
+@contextmanager
+def _service(folder: Path, *, pause_s: float = 0.0) -> Iterator[tuple[subprocess.Popen[bytes], httpx.Client]]:
+    """A service in a process of its own, and a reader who is signed in to it."""
+    script = str(Path(__file__).with_name("blob_detector.py"))
+    options = ["--data", str(folder), "--port", str(PORT), "--pause-s", str(pause_s)]
+    environment = os.environ | {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
+    process = subprocess.Popen([sys.executable, script, *options], env=environment)
+    try:
+        with httpx.Client(base_url=f"http://127.0.0.1:{PORT}", timeout=60) as client:
+            _wait_for_health(process, client)
+            body = {"user_name": "reader", "password": "reader-password"}
+            client.headers["X-CSRF-Token"] = ok(client.post("/api/session", json=body), 200)["csrf_token"]
+            yield process, client
+    finally:
+        process.kill()
+        process.wait()
+
+
+def _wait_for_health(process: subprocess.Popen[bytes], client: httpx.Client) -> None:
+    for _ in range(600):
+        assert process.poll() is None, "the service ended at its start"
+        try:
+            client.get("/api/health")
+            return
+        except httpx.TransportError:
+            time.sleep(0.1)
+    raise AssertionError("the service did not start")
+
+
+def _begin(client: httpx.Client, picture: bytes) -> str:
+    specimen = ok(client.post("/api/specimens", json=specimen_body()), 201)
+    path = f"/api/preparations/{specimen['preparations'][0]['id']}/images"
+    answer = client.post(path, params={"file_name": "slide.png", "um_per_px": 0.5}, content=picture)
+    url: str = ok(answer, 202)["status_url"]
+    return url
+
+
+def _wait_for_middle(client: httpx.Client, status_url: str) -> float:
+    """Wait until some, but not all batches are done; returns the progress."""
+    for _ in range(1200):
+        image = ok(client.get(status_url), 200)
+        if image["seconds_left"] and image["progress"] > 0.3:
+            return float(image["progress"])
+        assert image["state"] in ("waiting", "proposing"), image
+        time.sleep(0.05)
+    raise AssertionError(f"never got to the middle: {image}")
+
+
+def _expected(picture: bytes, folder: Path) -> dict[str, Any]:
+    """The candidates of a run that nothing interrupts, without the service."""
+    path = folder / "slide.png"
+    path.write_bytes(picture)
+    calibration = state_calibration(0.5, None, source="stated at upload")
+    with open_picture(path) as opened:
+        proposal = propose_candidates(opened, calibration, BlobDetector(), host="dog")
+    return proposal_to_json(proposal)
+
+
+@pytest.mark.parametrize("stop", [signal.SIGKILL, signal.SIGTERM], ids=["killed", "asked to stop"])
+def test_job_stopped_in_the_middle_ends_in_the_same_candidates(stop: signal.Signals, tmp_path: Path) -> None:
+    picture = draw_slide(990, width=2400, height=1700, boxes_xywh=GRID, has_faint=False)
+    with _service(tmp_path / "data", pause_s=0.4) as (process, client):
+        status_url = _begin(client, picture)
+        progress = _wait_for_middle(client, status_url)
+        process.send_signal(stop)
+        process.wait(timeout=30)
+    kept = list((tmp_path / "data" / "work").rglob("*.json"))
+    assert kept, "no batch was kept"
+    written_at = {path: path.stat().st_mtime_ns for path in kept}
+    with _service(tmp_path / "data", pause_s=0.4) as (_, client):
+        seen = ok(client.get(status_url), 200)
+        assert seen["progress"] >= progress
+        still = {path: path.stat().st_mtime_ns for path in kept if path.exists()}
+        assert still.items() <= written_at.items(), "a batch was done again"
+        image = wait_until_ready(client, status_url, timeout_s=60)
+        answer = list_candidates(client, image)
+    expected = _expected(picture, tmp_path)
+    said = [*answer["candidates"], *answer["below_cut"]]
+    assert len(said) == len(expected["candidates"]) >= len(GRID)
+    assert [
+        _without_ids(one, like) for one, like in zip(said, expected["candidates"], strict=True)
+    ] == expected["candidates"]
+    assert list((tmp_path / "data" / "work").rglob("*.json")) == []
+
+
+def _without_ids(said: dict[str, Any], like: dict[str, Any]) -> dict[str, Any]:
+    return {name: said[name] for name in like}
+
+
+def _crashing_slide() -> bytes:
+    file = io.BytesIO()
+    Image.fromarray(np.full((300, 300, 3), CRASH_COLOUR, dtype=np.uint8)).save(file, "PNG")
+    return file.getvalue()
+
+
+def test_crash_at_one_picture_leaves_the_service_and_other_pictures_alone(tmp_path: Path) -> None:
+    with _service(tmp_path / "data") as (process, client):
+        crashed = upload_slide(client, _crashing_slide())
+        assert crashed["state"] == "failed"
+        assert "made the worker fail 3 times" in crashed["problem"]
+        assert upload_slide(client, draw_slide(991))["state"] == "ready"
+        assert process.poll() is None
+        sign_off = client.post(f"/api/specimens/{crashed['specimen_id']}/sign-off", json={})
+        assert problem(sign_off, 409)["not_ready"] == [crashed["id"]]
+
+
+def _task(path: Path) -> Task:
+    return Task(path, path.name, 0.5, 0.01, "stated", None)
+
+
+def test_child_worker_starts_again_after_a_crash(tmp_path: Path) -> None:
+    bad, good = tmp_path / "bad.png", tmp_path / "good.png"
+    bad.write_bytes(_crashing_slide())
+    good.write_bytes(draw_slide(992))
+    worker = ChildWorker(DetectorSource(given=BlobDetector()), timeout_s=60)
+    try:
+        with pytest.raises(WorkError, match="ended in the middle of step 'detect'"):
+            worker.call("detect", _task(bad), 0)
+        assert "boxes_xyxy" in worker.call("detect", _task(good), 0)
+    finally:
+        worker.close()
+
+
+def test_child_worker_gives_up_a_step_that_hangs(tmp_path: Path) -> None:
+    path = tmp_path / "slide.png"
+    path.write_bytes(draw_slide(993))
+    worker = ChildWorker(DetectorSource(given=BlobDetector(pause_s=600)), timeout_s=6)
+    try:
+        with pytest.raises(WorkError, match="took longer than 6 s"):
+            worker.call("detect", _task(path), 0)
+    finally:
+        worker.close()
+    with pytest.raises(WorkError, match="was closed"):
+        worker.call("plan", _task(path))
+
+
+def test_child_worker_hands_on_what_a_step_says_of_bad_input(tmp_path: Path) -> None:
+    path = tmp_path / "words.jpg"
+    path.write_bytes(b"only words")
+    worker = ChildWorker(DetectorSource(given=BlobDetector()), timeout_s=60)
+    try:
+        with pytest.raises(ImageError, match=r"words\.jpg is no picture"):
+            worker.call("look", path, "words.jpg")
+    finally:
+        worker.close()
+
+
+@pytest.mark.parametrize(
+    ("job", "expected"),
+    [
+        (Job(state="waiting", batches_done=0), (0.0, None)),
+        (Job(state="proposing", batches_total=8, batches_done=0), (0.1, None)),
+        (Job(state="proposing", batches_total=8, batches_done=6, batch_seconds=2.0), (0.7, 6.0)),
+        (Job(state="ready", batches_total=8, batches_done=8), (1.0, 0.0)),
+    ],
+)
+def test_progress_counts_batches_and_says_seconds_once_known(
+    job: Job, expected: tuple[float, float | None]
+) -> None:
+    assert progress_of(job) == pytest.approx(expected)

@@ -1,0 +1,126 @@
+"""Specimens, calibrations and the group table."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+import httpx
+import pytest
+from service_calls import ok, problem, specimen_body
+
+from triage.groups import read_groups
+
+CALIBRATION = {
+    "microscope": "M2",
+    "objective": "40x",
+    "um_per_px": 0.2,
+    "um_per_px_sd": 0.002,
+    "source": "micrometer",
+}
+
+
+def test_specimen_comes_back_as_filed(assistant: httpx.Client) -> None:
+    body = specimen_body() | {
+        "animal_label": "Pip",
+        "collected_on": "2026-11-20",
+        "remarks": "soft\nwith grass",
+    }
+    answer = assistant.post("/api/specimens", json=body)
+    filed = ok(answer, 201)
+    read = ok(assistant.get(answer.headers["location"]), 200)
+    assert read == filed
+    assert {name: read[name] for name in ("code", "animal_label", "collected_on", "remarks")} == {
+        name: body[name] for name in ("code", "animal_label", "collected_on", "remarks")
+    }
+    assert read["preparations"][0]["specific_gravity"] == 1.18 and read["preparations"][0]["images"] == []
+    assert read["signed_off"] is None and read["created_by"]["display_name"] == "The assistant"
+
+
+def test_code_is_taken_once(assistant: httpx.Client) -> None:
+    body = specimen_body()
+    ok(assistant.post("/api/specimens", json=body), 201)
+    assert body["code"] in problem(assistant.post("/api/specimens", json=body), 409)["detail"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "field"),
+    [
+        ({"species": "horse"}, "species"),
+        ({"code": ""}, "code"),
+        ({"code": "a\u0000b"}, "code"),
+        ({"code": "\ud800"}, "code"),
+        ({"collected_on": "yesterday"}, "collected_on"),
+        ({"preparation": {"method": "passive"}}, "preparation.solution"),
+        (
+            {"preparation": {"method": "passive", "solution": "salt", "specific_gravity": 12}},
+            "specific_gravity",
+        ),
+        ({"colour": "brown"}, "colour"),
+    ],
+)
+def test_specimen_with_a_bad_value_is_refused_by_its_name(
+    changes: dict[str, Any], field: str, assistant: httpx.Client
+) -> None:
+    content = json.dumps(specimen_body() | changes)
+    answer = assistant.post("/api/specimens", content=content, headers={"Content-Type": "application/json"})
+    assert field in problem(answer, 422)["detail"]
+
+
+def test_specimens_are_listed_newest_first_in_pages(
+    assistant: httpx.Client, new_specimen: Callable[..., dict[str, Any]]
+) -> None:
+    ids = [new_specimen()["id"] for _ in range(3)]
+    page = ok(assistant.get("/api/specimens", params={"limit": 2}), 200)
+    assert [one["id"] for one in page] == [ids[2], ids[1]]
+    rest = ok(assistant.get("/api/specimens", params={"limit": 1, "before": ids[1]}), 200)
+    assert [one["id"] for one in rest] == [ids[0]]
+
+
+def test_list_counts_what_is_unmarked(reader: httpx.Client, image: dict[str, Any]) -> None:
+    first = ok(reader.get("/api/specimens", params={"limit": 1}), 200)[0]
+    assert first["id"] == image["specimen_id"]
+    assert (first["images"], first["candidates"], first["unmarked"], first["signed_off_at"]) == (
+        1,
+        3,
+        3,
+        None,
+    )
+
+
+def test_specimens_need_a_person_and_an_id_that_is_there(
+    assistant: httpx.Client, anybody: httpx.Client
+) -> None:
+    problem(anybody.get("/api/specimens"), 401)
+    problem(anybody.post("/api/specimens", json=specimen_body()), 401)
+    assert "no specimen 999999" in problem(assistant.get("/api/specimens/999999"), 404)["detail"]
+    problem(assistant.get("/api/specimens/99999999999999999999"), 422)
+
+
+def test_calibration_is_kept_beside_the_older_one(assistant: httpx.Client) -> None:
+    older = ok(assistant.post("/api/calibrations", json=CALIBRATION), 201)
+    newer = ok(assistant.post("/api/calibrations", json=CALIBRATION | {"um_per_px": 0.21}), 201)
+    listed = ok(assistant.get("/api/calibrations"), 200)
+    assert [one["id"] for one in listed[:2]] == [newer["id"], older["id"]]
+    assert listed[1]["um_per_px"] == 0.2 and listed[1]["created_by"]["display_name"] == "The assistant"
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"um_per_px": 0}, "must lie between"),
+        ({"um_per_px_sd": -1}, "0 or more"),
+        ({"source": " "}, "source"),
+    ],
+)
+def test_impossible_calibration_is_refused(
+    changes: dict[str, Any], said: str, assistant: httpx.Client
+) -> None:
+    assert said in problem(assistant.post("/api/calibrations", json=CALIBRATION | changes), 422)["detail"]
+
+
+def test_groups_are_the_table(reader: httpx.Client, anybody: httpx.Client) -> None:
+    listed = ok(reader.get("/api/groups"), 200)
+    assert [one["name"] for one in listed] == [group.name for group in read_groups()]
+    problem(anybody.get("/api/groups"), 401)
