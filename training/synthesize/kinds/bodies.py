@@ -190,6 +190,13 @@ def outline_union(*outlines: Array) -> Array:
     return (far[..., None] * ray).astype(np.float32)
 
 
+def outline_hull(points: Array) -> Array:
+    """Outline (n, 96, 2) of the convex hull of points (n, K, 2): the farthest one in each direction."""
+    angle = np.arange(N_OUTLINE) * (2 * np.pi / N_OUTLINE)
+    farthest = (points @ np.stack((np.cos(angle), np.sin(angle)))).argmax(1)
+    return np.take_along_axis(points, farthest[..., None], 1).astype(np.float32)
+
+
 def _farthest(outline: np.ndarray, ray: np.ndarray) -> np.ndarray:
     """Distance (n, rays) to the farthest crossing of each ray with the polygon, 0 where it passes by."""
     start, step = outline[:, None], (np.roll(outline, -1, 1) - outline)[:, None]

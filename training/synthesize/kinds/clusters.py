@@ -10,9 +10,11 @@ from torch import Tensor
 
 from training.synthesize.kinds.bodies import Column
 from training.synthesize.kinds.chance import Array
+from training.synthesize.kinds.light import in_chunks
 from training.synthesize.material import Samples
 
 _ROUNDS = 20
+_FAR_UM = 1e6
 
 
 def draw_cluster(
@@ -71,36 +73,33 @@ class Heap:
 
 def heap_up(samples: Samples, cells_um: Tensor, furrow_um: float = 0.7) -> Heap:
     """The heap of cells (n, K, 4) at each sample."""
-    top = torch.full_like(samples.u_um, -1e6)
-    second, low = top.clone(), -top
-    for k in range(cells_um.shape[1]):
-        u = samples.u_um - samples.of(cells_um[:, k, 0])
-        v = samples.v_um - samples.of(cells_um[:, k, 1])
-        z, radius = samples.of(cells_um[:, k, 2]), samples.of(cells_um[:, k, 3])
-        rest = radius**2 - u**2 - v**2
-        half = rest.clamp_min(0).sqrt()
-        inside = rest > 0
-        height = torch.where(inside, z + half, torch.full_like(z, -1e6))
-        second = torch.maximum(second, torch.minimum(top, height))
-        top = torch.maximum(top, height)
-        low = torch.minimum(low, torch.where(inside, z - half, torch.full_like(z, 1e6)))
-    thickness = (top - low).clamp_min(0)
-    groove = torch.exp(-((top - second) / furrow_um).clamp(0, 30)) * (thickness > 0)
-    return Heap(thickness, groove)
+
+    def surface(part: Samples) -> tuple[Tensor, Tensor]:
+        cells = part.of(cells_um)
+        rest = cells[..., 3] ** 2 - (part.u_um[:, None] - cells[..., 0]) ** 2
+        rest = rest - (part.v_um[:, None] - cells[..., 1]) ** 2
+        half, beside = rest.clamp_min(0).sqrt(), rest <= 0
+        height = (cells[..., 2] + half).masked_fill(beside, -_FAR_UM)
+        top, index = height.max(1, keepdim=True)
+        second = height.scatter(1, index, -_FAR_UM).amax(1)
+        low = (cells[..., 2] - half).masked_fill(beside, _FAR_UM).amin(1)
+        thickness = (top[:, 0] - low).clamp_min(0)
+        groove = torch.exp(-((top[:, 0] - second) / furrow_um).clamp(0, 30))
+        return thickness, groove * (thickness > 0)
+
+    return Heap(*in_chunks(samples, surface))
 
 
 def nearest_ball(samples: Samples, balls_um: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """Index (S,) of the ball (n, K, 3: u, v, radius) that a sample lies deepest in, u and v from its centre,
     and its radius; balls of radius 0 are left out unless there is no other."""
-    best = torch.full_like(samples.u_um, 1e9)
-    index = torch.zeros_like(samples.owner)
-    for k in range(balls_um.shape[1]):
-        u = samples.u_um - samples.of(balls_um[:, k, 0])
-        v = samples.v_um - samples.of(balls_um[:, k, 1])
-        radius = samples.of(balls_um[:, k, 2])
-        depth = torch.where(radius > 0, (u**2 + v**2).sqrt() - radius, torch.full_like(u, 1e8))
-        nearer = depth < best
-        best = torch.where(nearer, depth, best)
-        index = torch.where(nearer, torch.full_like(index, k), index)
+
+    def nearest(part: Samples) -> tuple[Tensor]:
+        balls = part.of(balls_um)
+        u, v = part.u_um[:, None] - balls[..., 0], part.v_um[:, None] - balls[..., 1]
+        outside = (u**2 + v**2).sqrt() - balls[..., 2]
+        return (outside.masked_fill(balls[..., 2] <= 0, _FAR_UM).argmin(1),)
+
+    (index,) = in_chunks(samples, nearest)
     ball = balls_um[samples.owner, index]
     return index, samples.u_um - ball[:, 0], samples.v_um - ball[:, 1], ball[:, 2]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import torch
 
-from training.synthesize.kinds.bodies import N_OUTLINE, draw_body, locate
+from training.synthesize.kinds.bodies import N_OUTLINE, draw_body, locate, outline_hull
 from training.synthesize.kinds.chance import (
     BROWN,
     GOLD,
@@ -90,19 +90,15 @@ _N_FACES = 8
 
 def _draw_crystal(rng: np.random.Generator, n: int) -> Parameters:
     """Flat polygons with bevelled edges: plates, rhombs, coffin lids, prisms."""
-    sides = rng.choice([3, 4, 4, 5, 6, 6, 8], n)
-    step = 2 * np.pi / sides[:, None]
-    index = np.minimum(np.arange(_N_FACES)[None], sides[:, None] - 1)
-    skew = uniform(rng, n, (-0.45, 0.45))[:, None] * (sides[:, None] == 4)
-    angle = (index + 0.5) * step + skew * (-1.0) ** index + rng.normal(0, 0.04, (n, 1))
-    size = log_uniform(rng, n, 6, 75)[:, None]
-    faces = size * rng.uniform(0.75, 1.1, (n, _N_FACES))
-    faces = np.take_along_axis(faces, index, 1)
-    stretch = log_uniform(rng, n, 1.0, 3.2)[:, None]
-    normal = np.stack((np.cos(angle) / stretch, np.sin(angle)), -1)
-    length = np.linalg.norm(normal, axis=-1, keepdims=True)
+    sides = rng.choice([3, 4, 4, 5, 6, 6, 8], n)[:, None]
+    index = np.minimum(np.arange(_N_FACES)[None], sides - 1)
+    jitter = np.take_along_axis(rng.uniform(-0.22, 0.22, (n, _N_FACES)), index, 1)
+    angle = (index + jitter) * 2 * np.pi / sides + rng.uniform(0, 2 * np.pi, (n, 1))
+    size, stretch = log_uniform(rng, n, 6, 60)[:, None], log_uniform(rng, n, 1.0, 3.0)[:, None]
+    x, y = size * stretch * np.cos(angle), size * np.sin(angle)
+    x = x + y * uniform(rng, n, (-0.6, 0.6))[:, None]
     p = {
-        "faces": np.concatenate((normal / length, faces[..., None] / length), -1).astype(np.float32),
+        "corners": _lengthwise(np.stack((x, y), -1)),
         "bevel": uniform(rng, n, (0.3, 2.0)),
         "flat_um": uniform(rng, n, (0.8, 7.0)),
         "index": uniform(rng, n, (0.05, 0.16)),
@@ -110,29 +106,34 @@ def _draw_crystal(rng: np.random.Generator, n: int) -> Parameters:
         "edge": uniform(rng, n, (0.0, 0.9)),
         "cracks": happens(rng, n, 0.4) * uniform(rng, n, (0.05, 0.3)),
     }
-    outline = _crystal_outline(p)
-    middle = (outline.min(1) + outline.max(1)) / 2
-    p["faces"][..., 2] -= (p["faces"][..., :2] * middle[:, None]).sum(-1)
-    size = measures(_crystal_outline(p))
-    turned = size["width_um"] > size["length_um"]
-    p["faces"][turned] = p["faces"][turned][..., [1, 0, 2]]
     return p | measures(_crystal_outline(p))
 
 
+def _lengthwise(corners: np.ndarray) -> Array:
+    """Corners turned by a quarter where they span more across than along, and centred."""
+    span = np.ptp(corners, axis=1)
+    quarter = np.stack((-corners[..., 1], corners[..., 0]), -1)
+    corners = np.where((span[:, 1] > span[:, 0])[:, None, None], quarter, corners)
+    middle = (corners.min(1) + corners.max(1)) / 2
+    return (corners - middle[:, None]).astype(np.float32)
+
+
 def _crystal_outline(p: Parameters) -> Array:
-    angle = np.arange(N_OUTLINE) * (2 * np.pi / N_OUTLINE)
-    ray = np.stack((np.cos(angle), np.sin(angle)))
-    towards = p["faces"][..., :2] @ ray
-    reach = p["faces"][..., 2:] / np.maximum(towards, 1e-3)
-    far = np.where(towards > 1e-3, reach, np.inf).min(1)
-    return (far[..., None] * ray.T).astype(np.float32)
+    start, share = p["corners"], np.linspace(0, 1, N_OUTLINE // _N_FACES, endpoint=False)[:, None]
+    step = np.roll(start, -1, 1) - start
+    return (start[:, :, None] + share * step[:, :, None]).reshape(-1, N_OUTLINE, 2).astype(np.float32)
 
 
 def _paint_crystal(samples: Samples, p: Tensors) -> Material:
     outside = torch.full_like(samples.u_um, -1e6)
     for k in range(_N_FACES):
-        u, v, far = (samples.of(p["faces"][:, k, i]) for i in range(3))
-        outside = torch.maximum(outside, samples.u_um * u + samples.v_um * v - far)
+        start, end = p["corners"][:, k], p["corners"][:, (k + 1) % _N_FACES]
+        length = (end - start).norm(dim=1)
+        normal = torch.stack((end[:, 1] - start[:, 1], start[:, 0] - end[:, 0]), 1)
+        normal = normal / length.clamp_min(1e-3)[:, None]
+        far = (normal * start).sum(1) + 1e6 * (length < 1e-3)
+        beyond = samples.u_um * samples.of(normal[:, 0]) + samples.v_um * samples.of(normal[:, 1])
+        outside = torch.maximum(outside, beyond - samples.of(far))
     height = (-outside * samples.of(p["bevel"])).clamp_min(0)
     thick = torch.minimum(height, samples.of(p["flat_um"]))
     edge = torch.exp(-((outside + 0.4).abs() / 0.5)) * (outside < 0) * samples.of(p["edge"])
@@ -160,7 +161,7 @@ def _draw_needles(rng: np.random.Generator, n: int) -> Parameters:
     reach[~live] = 0.02
     p = {
         "needles": np.concatenate((middle - reach, middle + reach), -1).astype(np.float32),
-        "needle_um": log_uniform(rng, n, 0.5, 3.0),
+        "needle_um": (log_uniform(rng, n, 0.5, 3.0)[:, None] * live).astype(np.float32),
         "index": uniform(rng, n, (0.04, 0.14)),
         "tint": draw_tint(rng, n, (GREY, GOLD), (0.001, 0.08)),
     }
@@ -177,13 +178,11 @@ def _size_lengthwise(p: Parameters) -> dict[str, Array]:
 
 
 def _needles_outline(p: Parameters) -> Array:
-    """Convex hull, by the farthest point in each direction, of all needle ends."""
-    ends = p["needles"].reshape(len(p["needles"]), -1, 2)
+    """Convex hull of all needles."""
     angle = np.arange(N_OUTLINE) * (2 * np.pi / N_OUTLINE)
-    ray = np.stack((np.cos(angle), np.sin(angle)))
-    farthest = (ends @ ray).argmax(1)
-    hull = np.take_along_axis(ends, farthest[..., None], 1)
-    return (hull + p["needle_um"][:, None, None] * ray.T).astype(np.float32)
+    ray = np.stack((np.cos(angle), np.sin(angle)), -1)
+    hull = outline_hull(p["needles"].reshape(-1, 2 * _N_NEEDLES, 2))
+    return hull + p["needle_um"][:, :1, None] * ray.astype(np.float32)
 
 
 def _paint_needles(samples: Samples, p: Tensors) -> Material:

@@ -12,6 +12,7 @@ from training.synthesize.material import Material, Samples
 
 Tensors = dict[str, Tensor]
 _GRAIN_CHANNEL = 6
+_CHUNK_ON_CPU, _CHUNK_ON_GPU = 2**13, 2**18
 
 
 def tinted(samples: Samples, tint: Tensor, way_um: Tensor) -> Tensor:
@@ -47,6 +48,14 @@ def draw_some(
         parameters,
     )
     return Material(density.index_copy(0, kept, part.density), path.index_copy(0, kept, part.path_um))
+
+
+def in_chunks(samples: Samples, work: Callable[[Samples], tuple[Tensor, ...]]) -> tuple[Tensor, ...]:
+    """`work` on some samples at a time, so that tensors of shape (samples, parts) stay small."""
+    size = _CHUNK_ON_CPU if samples.u_um.device.type == "cpu" else _CHUNK_ON_GPU
+    pieces = zip(*(each.split(size) for each in (samples.u_um, samples.v_um, samples.owner)), strict=True)
+    done = [work(replace(samples, u_um=u, v_um=v, owner=owner)) for u, v, owner in pieces]
+    return tuple(torch.cat(each) for each in zip(*done, strict=True))
 
 
 def confine(samples: Samples, parameters: Tensors, material: Material) -> Material:

@@ -50,7 +50,7 @@ KINDS = (
     egg_kind(
         "toxocara_cati_egg",
         "ascarid_egg",
-        ((65, 77, 58, 68),),
+        ((69, 78.5, 59, 68),),
         shape={"power": (2.0, 2.15), "rough": (0.0, 0.01), "rough_count": (26, 42), "dented": 0.06},
         wall={
             "outer_um": (2.0, 3.6),
@@ -216,7 +216,7 @@ KINDS = (
     egg_kind(
         "lungworm_egg",
         "other_egg",
-        ((72, 84, 46, 54),),
+        ((76, 84, 47.5, 52),),
         shape={"power": (2.0, 2.4), "dented": 0.1},
         wall=_THIN_WALL,
         contents=_FOLDED | {"fill": (0.8, 0.93), "stages": {LARVA: 1.0}, "turns": (1.4, 2.4)},

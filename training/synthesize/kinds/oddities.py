@@ -10,7 +10,7 @@ from training.synthesize.kinds.bodies import (
     inner_body,
     locate,
     outline_body,
-    outline_union,
+    outline_hull,
 )
 from training.synthesize.kinds.chance import BROWN, GOLD, GREY, OLIVE, Array, draw_size, draw_tint, uniform
 from training.synthesize.kinds.contents import EMPTY, MASS, draw_contents, granular, paint_contents
@@ -55,7 +55,8 @@ def _draw_spined(rng: np.random.Generator, n: int) -> Parameters:
 
 
 def _spined_outline(p: Parameters) -> Array:
-    return outline_union(outline_body(p["shell"]), outline_strand(p["spine"], p["spine_um"], 24))
+    spine = outline_strand(p["spine"], p["spine_um"], 24)
+    return outline_hull(np.concatenate((outline_body(p["shell"]), spine), 1))
 
 
 def _paint_spined(samples: Samples, p: Tensors) -> Material:

@@ -9,6 +9,7 @@ import torch
 from torch import Tensor
 
 from training.synthesize.kinds.chance import Array
+from training.synthesize.kinds.light import in_chunks
 from training.synthesize.material import Samples
 
 
@@ -38,40 +39,42 @@ class Strand:
 
 def trace(samples: Samples, points_um: Tensor, radius_um: Tensor) -> Strand:
     """The strand of each object along `points_um` (n, K, 2) with `radius_um` (n, K) at each point."""
-    n_pieces = points_um.shape[1] - 1
-    excess = torch.full_like(samples.u_um, 1e9)
-    chord, along, across = (torch.zeros_like(samples.u_um) for _ in range(3))
-    for k in range(n_pieces):
-        step = points_um[:, k + 1] - points_um[:, k]
-        length2 = (step**2).sum(1).clamp_min(1e-9)
-        u = samples.u_um - samples.of(points_um[:, k, 0])
-        v = samples.v_um - samples.of(points_um[:, k, 1])
-        du, dv = samples.of(step[:, 0]), samples.of(step[:, 1])
-        t = ((u * du + v * dv) / samples.of(length2)).clamp(0, 1)
-        side = torch.sign(v * du - u * dv)
-        distance = ((u - t * du) ** 2 + (v - t * dv) ** 2).sqrt()
-        radius = torch.lerp(samples.of(radius_um[:, k]), samples.of(radius_um[:, k + 1]), t)
-        nearer = (distance - radius) < excess
-        excess = torch.where(nearer, distance - radius, excess)
-        chord = torch.where(nearer, 2 * (radius**2 - distance**2).clamp_min(0).sqrt(), chord)
-        along = torch.where(nearer, (k + t) / n_pieces, along)
-        across = torch.where(nearer, side * distance / radius.clamp_min(1e-3), across)
-    return Strand(chord, along, across)
+    pieces = torch.cat((points_um[:, :-1], points_um[:, 1:]), -1)
+    radii = torch.stack((radius_um[:, :-1], radius_um[:, 1:]), -1)
+
+    def nearest(part: Samples) -> tuple[Tensor, ...]:
+        t, distance, side = _to_pieces(part, pieces)
+        ends = part.of(radii)
+        radius = torch.lerp(ends[..., 0], ends[..., 1], t)
+        index = (distance - radius).argmin(1, keepdim=True)
+        t, distance, side, radius = (each.gather(1, index)[:, 0] for each in (t, distance, side, radius))
+        chord = 2 * (radius**2 - distance**2).clamp_min(0).sqrt()
+        return chord, (index[:, 0] + t) / pieces.shape[1], side * distance / radius.clamp_min(1e-3)
+
+    return Strand(*in_chunks(samples, nearest))
 
 
 def rods_um(samples: Samples, ends_um: Tensor, radius_um: Tensor) -> Tensor:
-    """Way of the light through separate straight rods; `ends_um` (n, K, 4), `radius_um` (n,), shape (S,)."""
-    total = torch.zeros_like(samples.u_um)
-    radius = samples.of(radius_um)
-    for k in range(ends_um.shape[1]):
-        step = ends_um[:, k, 2:] - ends_um[:, k, :2]
-        u = samples.u_um - samples.of(ends_um[:, k, 0])
-        v = samples.v_um - samples.of(ends_um[:, k, 1])
-        du, dv = samples.of(step[:, 0]), samples.of(step[:, 1])
-        t = ((u * du + v * dv) / samples.of((step**2).sum(1).clamp_min(1e-9))).clamp(0, 1)
-        distance2 = (u - t * du) ** 2 + (v - t * dv) ** 2
-        total = total + 2 * (radius**2 - distance2).clamp_min(0).sqrt()
-    return total
+    """Way of the light (S,) through straight rods; `ends_um` (n, K, 4), `radius_um` (n,) or (n, K)."""
+    radii = radius_um if radius_um.ndim == 2 else radius_um[:, None]
+
+    def through(part: Samples) -> tuple[Tensor]:
+        distance = _to_pieces(part, ends_um)[1]
+        return (2 * (part.of(radii) ** 2 - distance**2).clamp_min(0).sqrt().sum(1),)
+
+    return in_chunks(samples, through)[0]
+
+
+def _to_pieces(samples: Samples, pieces_um: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """For each sample and straight piece (S, K): nearest point as a share, distance in µm, side (±1)."""
+    start, step = pieces_um[..., :2], pieces_um[..., 2:] - pieces_um[..., :2]
+    inverse = 1 / (step**2).sum(-1).clamp_min(1e-9)
+    u = samples.u_um[:, None] - samples.of(start[..., 0])
+    v = samples.v_um[:, None] - samples.of(start[..., 1])
+    du, dv = samples.of(step[..., 0]), samples.of(step[..., 1])
+    t = ((u * du + v * dv) * samples.of(inverse)).clamp(0, 1)
+    side = torch.sign(v * du - u * dv)
+    return t, ((u - t * du) ** 2 + (v - t * dv) ** 2).sqrt(), side
 
 
 def outline_strand(points_um: Array, radius_um: Array, n_outline: int = 96) -> Array:

@@ -241,7 +241,7 @@ KINDS = (
     _kind(
         "taeniid_egg",
         "taeniid_egg",
-        ((30, 43, 28, 40),),
+        ((31, 43, 29, 40),),
         shape={"power": (2.0, 2.15), "egg": (0, 0.04), "rough": (0.0, 0.012), "rough_count": (30, 46)},
         wall={
             "outer_um": (3.0, 5.0),
