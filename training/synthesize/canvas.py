@@ -24,11 +24,14 @@ _MARGIN_STEP_PX = 64
 _SAMPLES_AT_ONCE = 24_000_000
 
 
+Paint = Callable[[Samples, dict[str, Tensor]], Material]
+
+
 class Drawable(Protocol):
     """What the canvas needs to know of a kind: the material at its samples."""
 
     @property
-    def material(self) -> Callable[[Samples, dict[str, Tensor]], Material]: ...
+    def material(self) -> Paint: ...
 
 
 @dataclass(frozen=True)
@@ -81,10 +84,13 @@ class Canvas:
     planes : Tensor of shape (4, B, SLABS, H, W)
         Density of red, green and blue, then path in µm.
     um_per_px : Tensor of shape (B,)
+    host_um_per_px : ndarray of shape (B,)
+        The same numbers in main memory, so that asking for them does not stop the GPU.
     """
 
     planes: Tensor
     um_per_px: Tensor
+    host_um_per_px: NDArray[np.float32]
 
     def density(self) -> Tensor:
         """Mean density over the colours, all slabs together, (B, H, W)."""
@@ -97,11 +103,14 @@ def canvas_shape(shape_hw: tuple[int, int]) -> tuple[int, int]:
     return height, width
 
 
-def blank_canvas(shape_hw: tuple[int, int], um_per_px: Tensor) -> Canvas:
-    """A canvas of clear fluid for tiles of `shape_hw`."""
+def blank_canvas(
+    shape_hw: tuple[int, int], um_per_px: Sequence[float], device: torch.device | str = "cpu"
+) -> Canvas:
+    """A canvas of clear fluid for tiles of `shape_hw`, each of its own pixel size."""
     height, width = canvas_shape(shape_hw)
-    planes = torch.zeros(4, len(um_per_px), SLABS, height, width, device=um_per_px.device)
-    return Canvas(planes, um_per_px)
+    planes = torch.zeros(4, len(um_per_px), SLABS, height, width, device=device)
+    host = np.asarray(um_per_px, np.float32)
+    return Canvas(planes, torch.from_numpy(host).to(device), host)
 
 
 def join_things(things: Sequence[Things]) -> Things:
@@ -118,28 +127,41 @@ def splat(
     drawables: Mapping[str, Drawable],
     pictures: Sequence[Mapping[str, Things]],
 ) -> None:
-    """Add every object of `pictures` (one mapping kind -> things a tile) to the canvas."""
-    for name, drawable in drawables.items():
-        tiles = [tile for tile, things in enumerate(pictures) if name in things and len(things[name])]
-        if not tiles:
-            continue
-        things = join_things([pictures[tile][name] for tile in tiles])
-        tile_of = np.repeat(tiles, [len(pictures[tile][name]) for tile in tiles])
-        _splat_kind(canvas, drawable, things, tile_of)
+    """Add every object of `pictures` (one mapping kind -> things a tile) to the canvas.
+
+    Kinds made of the same material (one function, parameters of the same form) are drawn together. The
+    order of drawing follows `drawables`, not the batch, so that sums round alike in any batch.
+    """
+    paints = list(dict.fromkeys(drawable.material for drawable in drawables.values()))
+    jobs: dict[tuple[int, str], list[tuple[int, Things]]] = {}
+    for tile, things_by_kind in enumerate(pictures):
+        for name, things in things_by_kind.items():
+            if len(things):
+                key = (paints.index(drawables[name].material), _form(things))
+                jobs.setdefault(key, []).append((tile, things))
+    for number, form in sorted(jobs):
+        job = jobs[number, form]
+        tile_of = np.repeat([tile for tile, _ in job], [len(things) for _, things in job])
+        _splat_alike(canvas, paints[number], join_things([things for _, things in job]), tile_of)
 
 
-def _splat_kind(canvas: Canvas, drawable: Drawable, things: Things, tile_of: NDArray[np.int64]) -> None:
+def _form(things: Things) -> str:
+    """Names and shapes of the parameters, as text that sorts."""
+    return repr(sorted((name, values.shape[1:]) for name, values in things.parameters.items()))
+
+
+def _splat_alike(canvas: Canvas, paint: Paint, things: Things, tile_of: NDArray[np.int64]) -> None:
     windows = _windows(canvas, things, tile_of)
     area = (windows[:, 2] - windows[:, 0]) * (windows[:, 3] - windows[:, 1])
     group = np.cumsum(area) // _SAMPLES_AT_ONCE
     for part in np.unique(group[area > 0]):
         chosen = np.flatnonzero((group == part) & (area > 0))
-        _splat_part(canvas, drawable, things.take(chosen), tile_of[chosen], windows[chosen])
+        _splat_part(canvas, paint, things.take(chosen), tile_of[chosen], windows[chosen])
 
 
 def _windows(canvas: Canvas, things: Things, tile_of: NDArray[np.int64]) -> NDArray[np.int64]:
     """Canvas pixels x1, y1, x2, y2 that each object can touch."""
-    um_per_px = canvas.um_per_px.cpu().numpy()[tile_of]
+    um_per_px = canvas.host_um_per_px[tile_of]
     turn = np.abs(np.cos(things.angle_rad)) + np.abs(np.sin(things.angle_rad))
     half = (things.parameters["reach_um"] / um_per_px * turn + 1.0)[:, None]
     height, width = canvas.planes.shape[-2:]
@@ -149,11 +171,10 @@ def _windows(canvas: Canvas, things: Things, tile_of: NDArray[np.int64]) -> NDAr
 
 
 def _splat_part(
-    canvas: Canvas, drawable: Drawable, things: Things, tile_of: NDArray[np.int64], windows: NDArray[np.int64]
+    canvas: Canvas, paint: Paint, things: Things, tile_of: NDArray[np.int64], windows: NDArray[np.int64]
 ) -> None:
     device = canvas.planes.device
-    x1, y1, x2, y2 = torch.from_numpy(windows).to(device).unbind(1)
-    owner, x, y = _lay(x1, y1, x2, y2)
+    owner, x, y = _lay(windows, device)
     centre = torch.from_numpy((things.centre_xy + MARGIN_PX).astype(np.float32)).to(device)
     turn = torch.from_numpy(np.stack([np.cos(things.angle_rad), np.sin(things.angle_rad)], 1)).to(device)
     tile = torch.from_numpy(tile_of).to(device)
@@ -171,7 +192,7 @@ def _splat_part(
         offset=torch.from_numpy(things.offset).to(device),
     )
     parameters = {name: torch.from_numpy(values).to(device) for name, values in things.parameters.items()}
-    material = drawable.material(samples, parameters)
+    material = paint(samples, parameters)
     height, width = canvas.planes.shape[-2:]
     slab = torch.from_numpy(things.slab).to(device)
     place = ((tile * SLABS + slab)[owner] * height + y) * width + x
@@ -179,13 +200,15 @@ def _splat_part(
         plane.view(-1).index_add_(0, place, values)
 
 
-def _lay(x1: Tensor, y1: Tensor, x2: Tensor, y2: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+def _lay(windows: NDArray[np.int64], device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
     """Owner, column and row of every pixel of every window, end to end."""
-    widths = x2 - x1
-    counts = widths * (y2 - y1)
-    owner = torch.repeat_interleave(torch.arange(len(x1), device=x1.device), counts)
-    starts = torch.cumsum(counts, 0) - counts
-    within = torch.arange(len(owner), device=x1.device) - starts[owner]
-    width = widths[owner]
+    widths = windows[:, 2] - windows[:, 0]
+    counts = widths * (windows[:, 3] - windows[:, 1])
+    starts = np.cumsum(counts) - counts
+    table = torch.from_numpy(np.stack([counts, starts, widths, windows[:, 0], windows[:, 1]])).to(device)
+    total = int(counts.sum())
+    owner = torch.repeat_interleave(torch.arange(len(counts), device=device), table[0], output_size=total)
+    start, width, left, top = table[1:, owner]
+    within = torch.arange(total, device=device) - start
     row = torch.div(within, width, rounding_mode="floor")
-    return owner, x1[owner] + within - row * width, y1[owner] + row
+    return owner, left + within - row * width, top + row

@@ -48,8 +48,7 @@ def render_scenes(
     in no fixed order, so single pixels may differ by a grey level between runs.
     """
     device = torch.device(device)
-    um_per_px = torch.tensor([scene.um_per_px for scene in scenes], dtype=torch.float32, device=device)
-    canvas = blank_canvas(scenes[0].shape_hw, um_per_px)
+    canvas = blank_canvas(scenes[0].shape_hw, [scene.um_per_px for scene in scenes], device)
     splat(canvas, SPECKS, [scene.specks for scene in scenes])
     add_debris(canvas, _rows([scene.debris for scene in scenes], device))
     hiding = _crop(canvas.density() > HIDING_DENSITY, scenes[0].shape_hw).cpu().numpy()

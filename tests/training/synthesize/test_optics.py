@@ -10,7 +10,7 @@ from training.synthesize.render import _rows
 
 def look(kind, scene, optics):
     """Log intensity (3, H, W) of one scene."""
-    canvas = blank_canvas(scene.shape_hw, torch.tensor([scene.um_per_px]))
+    canvas = blank_canvas(scene.shape_hw, [scene.um_per_px])
     splat(canvas, {kind.name: kind}, [scene.objects])
     return form_image(canvas, _rows([optics], torch.device("cpu")))[0], canvas
 
