@@ -90,7 +90,7 @@ def draw_light(
 ) -> Light:
     """A lamp, its colour and its faults."""
     colour = _FIELD_COLOURS[rng.integers(len(_FIELD_COLOURS))] if rng.random() < 0.75 else _any_colour(rng)
-    colour = np.clip(colour * np.exp(rng.normal(0, 0.04, 3) + rng.normal(0.06, 0.08)), 0.08, 1.03)
+    colour = np.clip(colour * np.exp(rng.normal(0, 0.03, 3) + rng.normal(0.06, 0.08)), 0.08, 1.03)
     slope_turn, slope = rng.uniform(0, 2 * np.pi), abs(rng.normal(0, 0.06))
     stain = _STAINS[rng.integers(len(_STAINS))] * _log_even(rng, 0.1, 1.2) * (rng.random() < stain_share)
     return Light(
@@ -137,7 +137,7 @@ def draw_camera(rng: np.random.Generator) -> Camera:
 
 def draw_debris(rng: np.random.Generator, um_per_px: float, clutter: float) -> Debris:
     """Clouds of grains in each depth, more of them the higher `clutter` (0 to 1)."""
-    base_um = um_per_px * _log_even(rng, 3.5, 11.0)
+    base_um = um_per_px * _log_even(rng, 2.8, 9.0)
     cover = np.where(rng.random(LAYERS) < 0.25 + 0.7 * clutter, clutter * rng.uniform(0.02, 0.7, LAYERS), 0.0)
     cloud_um = um_per_px * np.exp(rng.uniform(np.log(60), np.log(400), LAYERS))
     shift = rng.uniform(0, 5000, LAYERS) * um_per_px
@@ -146,10 +146,10 @@ def draw_debris(rng: np.random.Generator, um_per_px: float, clutter: float) -> D
     grain_um = base_um * np.exp(rng.uniform(-0.3, 0.5, LAYERS))
     path_um = grain_um * np.exp(rng.uniform(np.log(0.006), np.log(0.06), LAYERS))
     density = np.exp(rng.uniform(np.log(0.03), np.log(0.9), LAYERS))
-    haze = np.exp(rng.uniform(np.log(0.02), np.log(0.9), LAYERS))
+    haze = np.exp(rng.uniform(np.log(0.04), np.log(1.0), LAYERS))
     dusty = rng.random() < 0.5
     if dusty:
-        cover[1], path_um[1], density[1], haze[1] = 0.98, 0.25 * path_um[1], 0.02, 0.005
+        cover[1], path_um[1], density[1], haze[1] = 0.98, 0.12 * path_um[1], 0.02, 0.005
     tint = _DEBRIS_TINTS[rng.integers(len(_DEBRIS_TINTS))] * np.exp(rng.normal(0, 0.05, (LAYERS, 3)))
     return Debris(
         cover=_floats(cover),

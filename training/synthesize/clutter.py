@@ -149,7 +149,7 @@ def _draw_crumbs(rng: np.random.Generator, n: int, um_per_px: float) -> Paramete
         "half_um": half,
         "flat": rng.uniform(0.4, 1.0, n).astype(np.float32),
         "ragged": rng.uniform(0.15, 0.75, n).astype(np.float32),
-        "steep": _spread(rng, n, 1.5, 10.0),
+        "steep": _spread(rng, n, 1.5, 7.0),
         "dark": _spread(rng, n, 0.08, 1.6),
         "path_um": (rng.uniform(0.03, 0.25, n) * _loosely(um_per_px)).astype(np.float32),
         "cell_um": (half * rng.uniform(0.3, 0.9, n)).astype(np.float32),
@@ -163,11 +163,11 @@ def _crumb_material(samples: Samples, parameters: dict[str, Tensor]) -> Material
     coarse, fine = samples.sample_texture(4, cell), samples.sample_texture(5, cell * 0.4)
     finest = samples.sample_texture(6, cell * 0.16)
     distance = torch.hypot(samples.u_um, samples.v_um / samples.of(parameters["flat"])) / half
-    level = 0.75 - distance + samples.of(parameters["ragged"]) * (0.6 * coarse + 0.3 * fine + 0.12 * finest)
+    level = 0.75 - distance + samples.of(parameters["ragged"]) * (0.5 * coarse + 0.18 * fine + 0.05 * finest)
     body = (level * samples.of(parameters["steep"])).clamp(0, 1) * (distance < 1.5)
     grain = (0.7 + 0.3 * fine + 0.25 * finest).clamp(min=0)
     density = _tinted(samples.of(parameters["dark"]) * body * grain, samples, parameters)
-    relief = body * (0.6 + 0.4 * fine + 0.5 * finest)
+    relief = body * (0.6 + 0.4 * fine + 0.35 * finest)
     return Material(density, samples.of(parameters["path_um"]) * relief)
 
 
