@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import torch
+from numpy.typing import NDArray
 from torch import Tensor
 from torch.utils.data import DataLoader, Dataset
 
@@ -91,13 +92,27 @@ def to_target(truth: Any, tile_px: int) -> Target:
     return {name: value[inside] for name, value in target.items()}
 
 
-def prefetch(batches: Dataset[Batch], n_workers: int) -> DataLoader[Batch]:
+def prefetch(batches: DrawnBatches, n_workers: int) -> Iterator[Batch]:
     """The batches in order, drawn ahead by `n_workers` processes; 0 draws them when they are asked for."""
     if n_workers == 0:
-        return DataLoader(batches, batch_size=None)
-    return DataLoader(
-        batches, batch_size=None, num_workers=n_workers, multiprocessing_context="spawn", prefetch_factor=4
+        yield from (batches[index] for index in range(len(batches)))
+        return
+    loader = DataLoader(
+        batches,
+        batch_size=None,
+        num_workers=n_workers,
+        multiprocessing_context="spawn",
+        prefetch_factor=4,
+        collate_fn=_to_arrays,
     )
+    for tiles, targets in loader:
+        yield tiles, [{name: torch.from_numpy(value) for name, value in one.items()} for one in targets]
+
+
+def _to_arrays(batch: Batch) -> tuple[Tensor, list[dict[str, NDArray[Any]]]]:
+    """Targets as arrays: each tensor that leaves a worker would hold a file open."""
+    tiles, targets = batch
+    return tiles, [{name: value.numpy() for name, value in one.items()} for one in targets]
 
 
 def show_again(batches: Iterator[Batch], *, echoes: int, seed: int) -> Iterator[Batch]:

@@ -156,8 +156,7 @@ def draw_batches(settings: Settings, n_tiles: int, device: torch.device, draw: D
         device=device,
         draw=draw,
     )
-    batches = iter(prefetch(drawn, settings.workers))
-    return show_again(batches, echoes=settings.echoes, seed=settings.seed)
+    return show_again(prefetch(drawn, settings.workers), echoes=settings.echoes, seed=settings.seed)
 
 
 def draw_held_out(settings: Settings, device: torch.device, draw: DrawBatch) -> Iterable[Batch]:
@@ -170,7 +169,7 @@ def draw_held_out(settings: Settings, device: torch.device, draw: DrawBatch) -> 
         device=device,
         draw=lambda seed, n, tile_px, where: draw(HELD_OUT_SEED + seed, n, tile_px, where),
     )
-    return itertools.islice(iter(prefetch(held_out, 0)), settings.held_out)
+    return prefetch(held_out, 0)
 
 
 def judge(network: CentrePointNetwork, held_out: list[Batch]) -> dict[str, object]:

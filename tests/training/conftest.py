@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 import torch
-from torch import Tensor
+from torch import Tensor, nn
+
+from training.export import export
+from triage.groups import read_groups
+from triage.network import CentrePointNetwork, write_network
+from triage.weights import WEIGHTS_FILE, WeightsRecord, write_record
 
 DrawShapes = Callable[[int, int, int, torch.device], tuple[Tensor, Sequence[Any]]]
 COLOURS = ((60, 90, 120), (150, 60, 50))
@@ -64,3 +70,30 @@ def _box_of(ellipse: tuple[float, ...]) -> tuple[float, float, float, float]:
 def draw_shapes() -> DrawShapes:
     """What `training.train.train` takes as `draw`."""
     return draw_shapes_in_tiles
+
+
+@pytest.fixture(scope="session")
+def weights_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A weights folder of an untrained network that proposes something in most places."""
+    torch.manual_seed(5)
+    names = tuple(group.name for group in read_groups())
+    network = CentrePointNetwork(len(names), 16)
+    what = network.what[-1]
+    assert isinstance(what, nn.Conv2d) and what.bias is not None
+    nn.init.normal_(what.weight, std=0.5)
+    with torch.no_grad():
+        what.bias[0] = 0.0
+    folder = tmp_path_factory.mktemp("weights")
+    write_network(network, folder / WEIGHTS_FILE)
+    record = WeightsRecord(
+        name="untrained",
+        groups=names,
+        um_per_px=0.5,
+        tile_px=128,
+        default_cut=0.5,
+        network={"n_channels": 16},
+        recipe={},
+    )
+    write_record(folder, record)
+    export(folder)
+    return folder

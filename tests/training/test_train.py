@@ -3,7 +3,6 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -11,7 +10,7 @@ import pytest
 import torch
 
 from training.cut import judge_tiles
-from training.drawn import DrawnBatches, prefetch, show_again, to_target
+from training.drawn import DrawnBatches
 from training.engine import MovingAverage, Schedule, Trainer, TrainingError, evaluate, train_one_epoch
 from training.start_weights import load_imagenet_features
 from training.train import Settings, main, start_network, train
@@ -129,42 +128,6 @@ def test_imagenet_weights_fit_every_part_of_the_features() -> None:
         if not key.endswith("num_batches_tracked") and torch.equal(value, before[key])
     ]
     assert same == []
-
-
-def test_batches_depend_on_the_seed_alone(draw_shapes: Any) -> None:
-    some, again = (list(batches_of(draw_shapes, 3, seed=5)) for _ in range(2))
-    assert all(torch.equal(a[0], b[0]) for a, b in zip(some, again, strict=True))
-    assert not torch.equal(some[0][0], some[1][0])
-    assert not torch.equal(some[0][0], batches_of(draw_shapes, 1, seed=6)[0][0])
-
-
-def test_batches_come_in_order_and_end(draw_shapes: Any) -> None:
-    batches = batches_of(draw_shapes, 3)
-    assert [torch.equal(got[0], batches[i][0]) for i, got in enumerate(prefetch(batches, 0))] == [True] * 3
-
-
-def test_shown_again_batches_keep_tiles_with_their_targets(draw_shapes: Any) -> None:
-    known = {
-        tiles.numpy().tobytes(): target
-        for batch in batches_of(draw_shapes, 4)
-        for tiles, target in zip(*batch, strict=True)
-    }
-    sizes = []
-    for tiles, targets in show_again(iter(batches_of(draw_shapes, 4)), echoes=3, seed=1):
-        sizes.append(len(targets))
-        for tile, target in zip(tiles, targets, strict=True):
-            assert torch.equal(known[tile.numpy().tobytes()]["boxes"], target["boxes"])
-    assert sizes == [4, 8, 12, 12]
-
-
-def test_truth_outside_the_tile_is_left_out() -> None:
-    truth = SimpleNamespace(
-        boxes_xyxy=np.array([[-20.0, 5, 10, 25], [70, 5, 90, 25]]),
-        ellipses=np.zeros((2, 5)),
-        labels=np.array([0, 1]),
-        visible=np.array([0.3, 0.0]),
-    )
-    assert to_target(truth, 64)["boxes"].tolist() == [[0, 5, 10, 25]]
 
 
 @pytest.fixture

@@ -1,0 +1,70 @@
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import torch
+
+from training.drawn import DrawnBatches, draw_slides, prefetch, show_again, to_target
+from triage.groups import read_groups
+
+CPU = torch.device("cpu")
+
+
+def batches_of(draw: Any, n: int, *, seed: int = 1) -> DrawnBatches:
+    return DrawnBatches(seed, n_batches=n, n_tiles=4, tile_px=64, device=CPU, draw=draw)
+
+
+def test_batches_depend_on_the_seed_alone(draw_shapes: Any) -> None:
+    some, again = (list(batches_of(draw_shapes, 3, seed=5)) for _ in range(2))
+    assert all(torch.equal(a[0], b[0]) for a, b in zip(some, again, strict=True))
+    assert not torch.equal(some[0][0], some[1][0])
+    assert not torch.equal(some[0][0], batches_of(draw_shapes, 1, seed=6)[0][0])
+
+
+def test_batches_come_in_order_and_end(draw_shapes: Any) -> None:
+    batches = batches_of(draw_shapes, 3)
+    assert [torch.equal(got[0], batches[i][0]) for i, got in enumerate(prefetch(batches, 0))] == [True] * 3
+
+
+def test_shown_again_batches_keep_tiles_with_their_targets(draw_shapes: Any) -> None:
+    known = {
+        tiles.numpy().tobytes(): target
+        for batch in batches_of(draw_shapes, 4)
+        for tiles, target in zip(*batch, strict=True)
+    }
+    sizes = []
+    for tiles, targets in show_again(iter(batches_of(draw_shapes, 4)), echoes=3, seed=1):
+        sizes.append(len(targets))
+        for tile, target in zip(tiles, targets, strict=True):
+            assert torch.equal(known[tile.numpy().tobytes()]["boxes"], target["boxes"])
+    assert sizes == [4, 8, 12, 12]
+
+
+def test_truth_outside_the_tile_is_left_out() -> None:
+    truth = SimpleNamespace(
+        boxes_xyxy=np.array([[-20.0, 5, 10, 25], [70, 5, 90, 25]]),
+        ellipses=np.zeros((2, 5)),
+        labels=np.array([0, 1]),
+        visible=np.array([0.3, 0.0]),
+    )
+    assert to_target(truth, 64)["boxes"].tolist() == [[0, 5, 10, 25]]
+
+
+def test_worker_processes_draw_the_same_in_the_same_order() -> None:
+    batches = DrawnBatches(3, n_batches=2, n_tiles=1, tile_px=64, device=CPU, draw=draw_slides)
+    ahead = list(prefetch(batches, 1))
+    assert len(ahead) == 2
+    for index, (tiles, targets) in enumerate(ahead):
+        assert torch.equal(tiles, batches[index][0])
+        assert torch.equal(targets[0]["boxes"], batches[index][1][0]["boxes"])
+
+
+def test_drawn_slides_have_labels_of_the_table_and_boxes_in_the_tile() -> None:
+    batches = DrawnBatches(8, n_batches=2, n_tiles=2, tile_px=128, device=CPU, draw=draw_slides)
+    targets = [target for _, one in prefetch(batches, 0) for target in one]
+    boxes = torch.cat([target["boxes"] for target in targets])
+    labels = torch.cat([target["labels"] for target in targets])
+    assert len(boxes) and boxes.min() >= 0 and boxes.max() <= 128
+    assert (boxes[:, 2:] > boxes[:, :2]).all() and labels.max() < len(read_groups())
