@@ -21,9 +21,11 @@ _SAMPLES_A_SIDE = 4
 _USABLE_GREY = (20.0, 253.0)
 # Spread of brightness, of 255, below which even the thin wall of a hookworm-type egg drowns (our choice).
 _LEAST_CONTRAST = 3.0
-# Strongest edges at a fine scale over those at a coarse one: above 1.5 for sharp drawn rims, about 0.3 when
-# blurred by 4 px (measured on drawn ellipses).
-_LEAST_SHARPNESS = 0.6
+# Sharpness is judged at this scale, about half of what a 10x objective resolves, or, where the scale is
+# unknown, in the overview: at many pixels to a micrometre even the sharpest rim looks soft.
+_SHARPNESS_UM_PER_PX = 0.5
+# 47 photographs from the CDC's DPDx image library give 0.38 to 2.8; blurred by 3 px, 0.12 to 0.22.
+_LEAST_SHARPNESS = 0.28
 
 
 def assess_adequacy(picture: Picture, um_per_px: float | None, finest_um_per_px: float | None) -> Adequacy:
@@ -50,7 +52,7 @@ def assess_adequacy(picture: Picture, um_per_px: float | None, finest_um_per_px:
             f"The picture is {picture.width} x {picture.height} px; nothing can be recognised below "
             f"{LEAST_WIDTH_PX:g} px."
         )
-    fraction, usable_notes = (0.0, []) if is_too_small else _judge_pixels(picture)
+    fraction, usable_notes = (0.0, []) if is_too_small else _judge_pixels(picture, um_per_px)
     if um_per_px is None:
         notes.append(
             "The scale is unknown: sizes can't be measured, and which groups the picture could show "
@@ -77,7 +79,7 @@ def find_unresolvable(um_per_px: float | None, finest_um_per_px: float | None) -
     )
 
 
-def _judge_pixels(picture: Picture) -> tuple[float, list[str]]:
+def _judge_pixels(picture: Picture, um_per_px: float | None) -> tuple[float, list[str]]:
     grey = picture.read_overview(_OVERVIEW_PX).astype(np.float64).mean(axis=2)
     is_usable = (grey >= _USABLE_GREY[0]) & (grey <= _USABLE_GREY[1])
     fraction = float(is_usable.mean())
@@ -86,7 +88,7 @@ def _judge_pixels(picture: Picture) -> tuple[float, list[str]]:
         notes.append(f"{100 * (1 - fraction):.0f} % of the area is black or burnt out and shows nothing.")
     if fraction > 0 and measure_contrast(grey[is_usable]) < _LEAST_CONTRAST:
         notes.append("The picture has hardly any contrast; thin-walled objects would not show.")
-    elif fraction > 0 and _sharpest(picture) < _LEAST_SHARPNESS:
+    elif fraction > 0 and _sharpest(picture, um_per_px) < _LEAST_SHARPNESS:
         notes.append("The picture looks blurred; objects may not be told apart. Take it again in focus.")
     return fraction, notes
 
@@ -112,11 +114,19 @@ def measure_sharpness(grey: NDArray[np.float64]) -> float:
     return fine / coarse if coarse > 0 else 0.0
 
 
-def _sharpest(picture: Picture) -> float:
-    width, height = min(_SAMPLE_PX, picture.width), min(_SAMPLE_PX, picture.height)
-    lefts = np.unique(np.linspace(0, picture.width - width, _SAMPLES_A_SIDE).astype(int))
-    tops = np.unique(np.linspace(0, picture.height - height, _SAMPLES_A_SIDE).astype(int))
-    return max(
-        measure_sharpness(picture.read_region(int(x), int(y), width, height).astype(np.float64).mean(axis=2))
+def _sharpest(picture: Picture, um_per_px: float | None) -> float:
+    """Sharpness of the sharpest of some samples spread over the picture."""
+    if um_per_px is None:
+        factor = _OVERVIEW_PX / max(picture.width, picture.height)
+    else:
+        factor = um_per_px / _SHARPNESS_UM_PER_PX
+    factor = min(1.0, factor)
+    rows, columns = max(1, round(picture.height * factor)), max(1, round(picture.width * factor))
+    height, width = min(_SAMPLE_PX, rows), min(_SAMPLE_PX, columns)
+    lefts = np.unique(np.linspace(0, columns - width, _SAMPLES_A_SIDE).astype(int))
+    tops = np.unique(np.linspace(0, rows - height, _SAMPLES_A_SIDE).astype(int))
+    samples = (
+        picture.read_region(int(x), int(y), width, height, scaled_to_hw=(rows, columns))
         for y, x in product(tops, lefts)
     )
+    return max(measure_sharpness(sample.astype(np.float64).mean(axis=2)) for sample in samples)

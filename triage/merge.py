@@ -21,8 +21,9 @@ _PART_SHARE = 0.8
 _CUT_SHARE = 0.7
 # Least overlap, as a share of the smaller, of two cut pieces that together are one object.
 _PIECE_SHARE = 0.35
-# A box is a clump when at least two better ones inside it fill this share of it.
-_CLUMP_SHARE = 0.5
+# A box is a clump when two or more others inside it, not much worse, fill this share of it.
+_CLUMP_SHARE = 0.55
+_CLUMP_SCORE_SHARE = 0.7
 
 
 def empty_detections(n_groups: int) -> Detections:
@@ -75,6 +76,7 @@ def merge_detections(detections: Detections) -> Detections:
         of several objects that were also seen one by one.
     """
     ordered = take_detections(detections, _order_rows(detections))
+    ordered = take_detections(ordered, _drop_clumps(ordered))
     whole = take_detections(ordered, np.flatnonzero(~_cut_flags(ordered)))
     pieces = take_detections(ordered, np.flatnonzero(_cut_flags(ordered)))
     kept = take_detections(whole, _keep_distinct(whole))
@@ -82,8 +84,7 @@ def merge_detections(detections: Detections) -> Detections:
     joined = _join_pieces(loose)
     both = join_detections([kept, joined], detections.group_scores.shape[1])
     both = take_detections(both, _order_rows(both))
-    both = take_detections(both, _keep_distinct(both))
-    return take_detections(both, _drop_clumps(both))
+    return take_detections(both, _keep_distinct(both))
 
 
 def _cut_flags(detections: Detections) -> NDArray[np.bool_]:
@@ -138,9 +139,19 @@ def _is_part(detections: Detections, row: int, others: NDArray[np.int64]) -> NDA
     boxes = detections.boxes_xyxy
     areas = box_areas(boxes)
     shared = intersection_areas(boxes[row][None], boxes[others])[0]
-    # Box corners of a tilted neighbour overlap too, so only a clearly smaller box can be a part.
-    part: NDArray[np.bool_] = (shared >= _PART_SHARE * areas[others]) & (areas[others] < 0.5 * areas[row])
+    is_held = (shared >= _PART_SHARE * areas[others]) & (areas[others] < 0.5 * areas[row])
+    # The corners of a slanted object's box are free for neighbours, so its outline must hold the part.
+    part: NDArray[np.bool_] = is_held & _is_in_ellipse(_centres(boxes[others]), detections.ellipses[row])
     return part
+
+
+def _is_in_ellipse(points: Floats, ellipse: Floats) -> NDArray[np.bool_]:
+    cx, cy, length, width, angle = ellipse
+    turn = np.deg2rad(angle)
+    along = (points - np.array([cx, cy])) @ np.array([np.cos(turn), np.sin(turn)])
+    across = (points - np.array([cx, cy])) @ np.array([-np.sin(turn), np.cos(turn)])
+    inside: NDArray[np.bool_] = (2 * along / length) ** 2 + (2 * across / width) ** 2 <= 1
+    return inside
 
 
 def _find_loose(pieces: Detections, whole: Detections) -> NDArray[np.int64]:
@@ -209,20 +220,31 @@ def _ellipse_of_box(box_xyxy: Floats) -> Floats:
 
 
 def _drop_clumps(ordered: Detections) -> NDArray[np.int64]:
-    """Rows left when boxes go that are filled by two or more better ones."""
+    """Rows left when boxes go that are filled by two or more objects seen nearly as well one by one."""
     n = len(ordered.scores)
     if n == 0:
         return np.zeros(0, dtype=np.int64)
-    boxes = ordered.boxes_xyxy
-    areas = box_areas(boxes)
+    boxes, areas = ordered.boxes_xyxy, box_areas(ordered.boxes_xyxy)
     near = cKDTree(_centres(boxes)).query_ball_point(_centres(boxes), _half_diagonals(boxes))
     is_clump = np.zeros(n, dtype=np.bool_)
     for row in range(n):
-        better = np.array([other for other in near[row] if other < row], dtype=np.int64)
-        shared = intersection_areas(boxes[row][None], boxes[better])[0]
-        inside = better[shared >= _PART_SHARE * areas[better]]
-        is_clump[row] = len(inside) >= 2 and areas[inside].sum() >= _CLUMP_SHARE * areas[row]
+        others = np.array(sorted(near[row]), dtype=np.int64)
+        shared = intersection_areas(boxes[row][None], boxes[others])[0]
+        is_member = (shared >= _PART_SHARE * areas[others]) & (areas[others] < 0.7 * areas[row])
+        is_member &= ordered.scores[others] >= _CLUMP_SCORE_SHARE * ordered.scores[row]
+        members = _keep_apart(ordered, others[is_member])
+        is_clump[row] = len(members) >= 2 and areas[members].sum() >= _CLUMP_SHARE * areas[row]
     return np.flatnonzero(~is_clump)
+
+
+def _keep_apart(ordered: Detections, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Of the given rows, best first, those that show different objects."""
+    kept: list[int] = []
+    while rows.size:
+        best, rest = int(rows[0]), rows[1:]
+        kept.append(best)
+        rows = rest[~(_is_same(ordered, best, rest) | _is_part(ordered, best, rest))]
+    return np.array(kept, dtype=np.int64)
 
 
 def _centres(boxes_xyxy: Floats) -> Floats:

@@ -128,7 +128,7 @@ def _describe(row: PublishedSize) -> str:
         _print_bounds(bounds) for bounds in (row.length_um, row.width_um) if bounds[1] is not None
     )
     standing = {"read": "", "weak": ", weak source", "memory": ""}[row.strength]
-    return f"{sizes} µm ({row.figure}{standing}: {row.source})"
+    return f"{sizes} µm ({row.figure}{standing}; {row.source})"
 
 
 def _print_bounds(bounds: tuple[float | None, float | None]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy import ndimage
 
@@ -14,8 +15,9 @@ from triage.records import Ellipse
 Floats = NDArray[np.float64]
 
 _N_RAYS = 128
+_ROUNDS = 3
+_SETTLED_PX = 0.2
 _RHO = (0.55, 1.45)
-_RADIAL_STEP_PX = 0.5
 # Larger objects are searched in a reduced copy; the outline of so large an object is sure enough there.
 _MOST_SEARCH_PX = 320.0
 _LEAST_WIDTH_PX = 6.0
@@ -24,13 +26,13 @@ _HARMONICS = 6
 # How strongly the search is held to the detector's own ellipse, against full edge support of 1.
 _PRIOR_WEIGHT = 0.25
 _PRIOR_SD = 0.2
-_STEP_WEIGHT = 0.15
+_STEP_WEIGHT = 0.04
 _MOST_STEP = 3
 _LEAST_SUPPORT = 0.55
 _SUPPORTED_EDGE = 0.3
 _LEAST_EDGE_TO_NOISE = 3.0
 _MOST_ROUGHNESS = 0.07
-_SIZE_RATIO = (0.6, 1.6)
+_AREA_RATIO = (0.6, 1.6)
 _MOST_RAYS_OUTSIDE = 0.1
 # Where on a blurred rim the outline lies is itself uncertain, by about this much at each end.
 _EDGE_DEFINITION_SD_PX = 0.3
@@ -65,22 +67,17 @@ def find_outline(picture: Picture, guess: Ellipse) -> Outline | None:
     Rays leave the centre in the frame in which the guess is a circle. On each ray the edge is where
     brightness changes fastest; one closed path over all rays is chosen by dynamic programming, so that a
     bright grain on one ray can't pull it. The radius along the path is then fitted by a short Fourier series
-    with outliers weighted down, and the search is repeated once around the result.
+    with outliers weighted down, and the search is repeated around the result.
     """
     if guess.width_px < _LEAST_WIDTH_PX or not np.isfinite(guess.length_px):
         return None
     patch = _cut_patch(picture, guess)
-    found = _search(patch, patch.to_patch(guess))
-    if found is not None:
-        found = _search(patch, found[0])
+    found = _search_again(patch, patch.to_patch(guess))
     if found is None:
         return None
     ellipse, edge_sd_px = patch.to_picture(found[0]), found[1] / patch.factor
-    if (
-        not _SIZE_RATIO[0]
-        <= ellipse.length_px * ellipse.width_px / (guess.length_px * guess.width_px)
-        <= (_SIZE_RATIO[1])
-    ):
+    area_ratio = ellipse.length_px * ellipse.width_px / (guess.length_px * guess.width_px)
+    if not _AREA_RATIO[0] <= area_ratio <= _AREA_RATIO[1]:
         return None
     sd = float(np.sqrt(2.0) * np.hypot(edge_sd_px, _EDGE_DEFINITION_SD_PX / min(1.0, patch.factor)))
     return Outline(ellipse, sd, sd)
@@ -128,17 +125,37 @@ def _cut_patch(picture: Picture, guess: Ellipse) -> _Patch:
     return _Patch(pixels.astype(np.float64).mean(axis=2), left, top, factor)
 
 
+def _search_again(patch: _Patch, guess: Ellipse) -> tuple[Ellipse, float] | None:
+    found = None
+    for _ in range(_ROUNDS):
+        found = _search(patch, guess)
+        if found is None or _is_close(found[0], guess):
+            return found
+        guess = found[0]
+    return found
+
+
+def _is_close(one: Ellipse, other: Ellipse) -> bool:
+    values = (
+        (one.cx, other.cx),
+        (one.cy, other.cy),
+        (one.length_px, other.length_px),
+        (one.width_px, other.width_px),
+    )
+    return all(abs(a - b) < _SETTLED_PX for a, b in values)
+
+
 def _search(patch: _Patch, guess: Ellipse) -> tuple[Ellipse, float] | None:
     """The outline as an ellipse of the patch and the uncertainty of one edge in its pixels."""
     mean_radius = 0.5 * float(np.sqrt(guess.length_px * guess.width_px))
-    n_steps = max(16, round((_RHO[1] - _RHO[0]) * mean_radius / _RADIAL_STEP_PX))
+    edge_px = _edge_width_px(mean_radius)
+    n_steps = max(16, round((_RHO[1] - _RHO[0]) * mean_radius / (0.5 * edge_px)))
     rho = np.linspace(*_RHO, n_steps)
     profiles, is_inside = _sample_rays(patch.grey, guess, rho)
     if np.mean(~is_inside[:, rho <= 1.1].all(axis=1)) > _MOST_RAYS_OUTSIDE:
         return None
-    slopes = ndimage.gaussian_filter1d(
-        profiles, _smoothing_steps(guess, rho), axis=1, order=1, mode="nearest"
-    )
+    edge_steps = edge_px / float((rho[1] - rho[0]) * mean_radius)
+    slopes = ndimage.gaussian_filter1d(profiles, edge_steps, axis=1, order=1, mode="nearest")
     slopes[~is_inside] = 0.0
     edges = _pick_polarity(slopes, rho)
     if edges is None:
@@ -181,11 +198,9 @@ def _sample_rays(grey: Floats, guess: Ellipse, rho: Floats) -> tuple[Floats, NDA
     return profiles, is_inside
 
 
-def _smoothing_steps(guess: Ellipse, rho: Floats) -> float:
-    """Width of the edge filter in steps: about one pixel, or 1.5 % of the diameter of a large object."""
-    mean_diameter = float(np.sqrt(guess.length_px * guess.width_px))
-    step_px = (rho[1] - rho[0]) * mean_diameter / 2
-    return float(max(1.0, 0.015 * mean_diameter) / step_px)
+def _edge_width_px(mean_radius: float) -> float:
+    """Standard deviation of the edge filter: one pixel, or 3 % of the radius of a large object."""
+    return max(1.0, 0.03 * mean_radius)
 
 
 def _pick_polarity(slopes: Floats, rho: Floats) -> Floats | None:
@@ -195,7 +210,9 @@ def _pick_polarity(slopes: Floats, rho: Floats) -> Floats | None:
         near_guess = np.abs(rho - 1) <= 0.25
         strengths.append(float(np.median((sign * slopes)[:, near_guess].max(axis=1))))
     sign, strength = (1.0, strengths[0]) if strengths[0] >= 0.6 * strengths[1] else (-1.0, strengths[1])
-    noise = float(np.median(np.abs(slopes[:, rho >= 1.2]))) * 1.4826
+    outside = slopes[:, rho >= 1.2]
+    # What all rays share is the blurred foot of the rim or uneven light, not noise.
+    noise = 1.4826 * float(np.median(np.abs(outside - np.median(outside, axis=0))))
     if strength <= max(_LEAST_EDGE_TO_NOISE * noise, 1e-6):
         return None
     edges: Floats = np.clip(sign * slopes / (1.5 * strength), 0.0, 1.0)
@@ -203,33 +220,30 @@ def _pick_polarity(slopes: Floats, rho: Floats) -> Floats | None:
 
 
 def _find_closed_path(edges: Floats, rho: Floats) -> NDArray[np.int64]:
-    """For each ray the radial step of the best closed path (two rounds are gone, the middle is kept)."""
+    """For each ray the radial step of the best closed path (a round and a half is gone, the middle is kept)."""
     reward = edges - _PRIOR_WEIGHT * ((rho - 1) / _PRIOR_SD) ** 2
-    order = np.arange(2 * _N_RAYS) % _N_RAYS
-    best = reward[order[0]].copy()
-    came_from = np.zeros((2 * _N_RAYS, len(rho)), dtype=np.int64)
-    for position in range(1, 2 * _N_RAYS):
-        best, came_from[position] = _extend(best, reward[order[position]])
-    path = np.zeros(2 * _N_RAYS, dtype=np.int64)
-    path[-1] = int(np.argmax(best))
-    for position in range(2 * _N_RAYS - 1, 0, -1):
+    n = _N_RAYS + _N_RAYS // 2
+    order = np.arange(n) % _N_RAYS
+    came_from = np.zeros((n, len(rho)), dtype=np.int64)
+    best = np.full(len(rho) + 2 * _MOST_STEP, -np.inf)
+    inner = slice(_MOST_STEP, -_MOST_STEP)
+    # Row k of this view is `best` moved by k - _MOST_STEP steps.
+    moved = sliding_window_view(best, len(rho))
+    penalties = _STEP_WEIGHT * np.abs(np.arange(-_MOST_STEP, _MOST_STEP + 1))[:, None]
+    best[inner] = reward[0]
+    for position in range(1, n):
+        options = moved - penalties
+        came_from[position] = options.argmax(axis=0)
+        best[inner] = options.max(axis=0) + reward[order[position]]
+    came_from += np.arange(len(rho)) - _MOST_STEP
+    path = np.zeros(n, dtype=np.int64)
+    path[-1] = int(np.argmax(best[inner]))
+    for position in range(n - 1, 0, -1):
         path[position - 1] = came_from[position, path[position]]
-    middle = slice(_N_RAYS // 2, _N_RAYS // 2 + _N_RAYS)
+    middle = slice(_N_RAYS // 4, _N_RAYS // 4 + _N_RAYS)
     closed = np.empty(_N_RAYS, dtype=np.int64)
     closed[order[middle]] = path[middle]
     return closed
-
-
-def _extend(best: Floats, reward: Floats) -> tuple[Floats, NDArray[np.int64]]:
-    n = len(best)
-    steps = range(-_MOST_STEP, _MOST_STEP + 1)
-    padded = np.pad(best, _MOST_STEP, constant_values=-np.inf)
-    options = np.stack(
-        [padded[_MOST_STEP + step : _MOST_STEP + step + n] - _STEP_WEIGHT * abs(step) for step in steps]
-    )
-    choice = options.argmax(axis=0)
-    rows = np.arange(n)
-    return options[choice, rows] + reward, rows + choice - _MOST_STEP
 
 
 def _refine(edges: Floats, path: NDArray[np.int64], rho: Floats) -> Floats:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from triage.adequacy import LEAST_WIDTH_PX, assess_adequacy
 from triage.boxes import to_xywh
 from triage.calibration import Calibration, measure_um, state_calibration
+from triage.errors import RecordError
 from triage.group_prior import weigh_group_scores
 from triage.groups import candidate_groups, look_alikes, read_groups
 from triage.images import Picture
@@ -44,7 +45,7 @@ BATCH_TILES = 32
 # Enlarging further adds pixels but no detail.
 _MOST_ENLARGEMENT = 2.0
 # Longest object that the network meets well, in tile pixels.
-_LONGEST_PX = 300.0
+_LONGEST_PX = 400.0
 # Without a scale: at most this many halvings, the first enlarged where the picture is no larger than this.
 _UNSCALED_STEPS = 4
 _ENLARGED_BELOW_PX = 1000
@@ -124,7 +125,17 @@ def propose_candidates(
 def plan_proposal(
     picture: Picture, calibration: Calibration | None, detector: Detector, *, host: str | None = None
 ) -> ProposalPlan:
-    """At which scales the picture is looked at, and in which tiles."""
+    """At which scales the picture is looked at, and in which tiles.
+
+    Raises
+    ------
+    RecordError
+        If `host` is none of `dog`, `cat` and `other`.
+    """
+    if host not in (None, "dog", "cat", "other"):
+        raise RecordError(
+            f"The host is {host!r}; it must be 'dog', 'cat' or 'other'. Leave it out if unknown."
+        )
     if calibration is None and picture.um_per_px is not None:
         calibration = state_calibration(picture.um_per_px, None, source="file metadata")
     factors = _plan_unscaled(picture) if calibration is None else _plan_scaled(calibration, detector)
@@ -167,7 +178,7 @@ def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence
 
 
 def _plan_scaled(calibration: Calibration, detector: Detector) -> list[float]:
-    """Factors at which all groups are met at 12 to 300 px across, as far as the picture allows."""
+    """Factors at which all groups are met at 12 to 400 px across, as far as the picture allows."""
     own = calibration.um_per_px
     scales = [detector.um_per_px]
     finest_needed = _smallest_width_um() / LEAST_WIDTH_PX

@@ -1,0 +1,172 @@
+"""The `coverslip` program: help everywhere, exit codes, one sentence on stderr, JSON on stdout."""
+
+from __future__ import annotations
+
+import json
+import logging
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import click
+import numpy as np
+import pytest
+import typer
+from numpy.typing import NDArray
+from PIL import Image
+from typer.testing import CliRunner
+
+from service.cli import app
+from triage.groups import read_groups
+from triage.records import Detections
+
+ROOT = Path(__file__).parents[1]
+PROGRAM = typer.main.get_command(app)
+
+
+class OneBoxDetector:
+    """Proposes one box in the middle of each tile; enough to see what the command does with it."""
+
+    name, weights_sha256, um_per_px, tile_px = "one box", "0" * 64, 1.0, 512
+    record = SimpleNamespace(default_cut=0.5)
+
+    def detect(self, tiles: NDArray[np.uint8]) -> list[Detections]:
+        n_groups = len(read_groups())
+        one = Detections(
+            np.array([[20.0, 20, 60, 60]]),
+            np.array([0.7]),
+            np.full((1, n_groups), 1 / n_groups),
+            np.array([[40.0, 40, 40, 40, 0]]),
+        )
+        return [one for _ in tiles]
+
+
+@pytest.fixture(autouse=True)
+def _restore_loggers() -> Iterator[None]:
+    levels = {name: logging.getLogger(name).level for name in ("pyvips", "tifffile")}
+    yield
+    for name, level in levels.items():
+        logging.getLogger(name).setLevel(level)
+
+
+@pytest.fixture
+def picture(tmp_path: Path) -> Path:
+    path = tmp_path / "field.png"
+    Image.new("RGB", (120, 100), (200, 190, 180)).save(path)
+    return path
+
+
+@pytest.fixture
+def detector(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("triage.detector.load_detector", lambda folder, **options: OneBoxDetector())
+
+
+def run(*arguments: object) -> Any:
+    return CliRunner().invoke(app, [str(argument) for argument in arguments])
+
+
+def list_commands(command: click.Command, path: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
+    children = getattr(command, "commands", {})
+    return [path, *(one for name, child in children.items() for one in list_commands(child, (*path, name)))]
+
+
+@pytest.mark.parametrize("command", list_commands(PROGRAM), ids=" ".join)
+def test_every_command_has_help(command: tuple[str, ...]) -> None:
+    result = run(*command, "--help")
+    assert result.exit_code == 0
+    assert "Usage:" in result.stdout and len(result.stdout.splitlines()) > 4
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("propose",),
+        ("propose", "--um-per-px", "wide", "a.png"),
+        ("propose", "--unknown", "a.png"),
+        ("unknown",),
+    ],
+)
+def test_wrong_usage_exits_with_2(arguments: tuple[str, ...]) -> None:
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert "Usage:" in result.stderr
+
+
+@pytest.mark.usefixtures("detector")
+def test_propose_prints_one_object_for_one_image(picture: Path) -> None:
+    result = run("propose", picture, "--um-per-px", "0.5")
+    assert (result.exit_code, result.stderr) == (0, "")
+    value = json.loads(result.stdout)
+    assert value["image"]["file_name"] == "field.png"
+    assert value["calibration"] == {"um_per_px": 0.5, "um_per_px_sd": 0.01, "source": "given by the caller"}
+    assert value["candidates"][0]["rank"] == 1
+
+
+@pytest.mark.usefixtures("detector")
+def test_propose_prints_an_array_for_several_images(picture: Path) -> None:
+    value = json.loads(run("propose", picture, picture).stdout)
+    assert [one["image"]["width"] for one in value] == [120, 120]
+    assert value[0]["calibration"] is None
+
+
+@pytest.mark.usefixtures("detector")
+def test_propose_writes_to_a_file_what_it_would_print(picture: Path, tmp_path: Path) -> None:
+    result = run("propose", picture, "--out", tmp_path / "out.json")
+    assert (result.exit_code, result.stdout) == (0, "")
+    assert (tmp_path / "out.json").read_text(encoding="utf-8") == run("propose", picture).stdout
+
+
+@pytest.mark.usefixtures("detector")
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        (b"", "holds zero bytes"),
+        (b"some text", "is no picture that can be read"),
+        (b"\xff\xd8\xff\xe0", "cut short"),
+    ],
+)
+def test_propose_refuses_bad_input_with_one_line(tmp_path: Path, content: bytes, message: str) -> None:
+    path = tmp_path / "bad.jpg"
+    path.write_bytes(content)
+    result = run("propose", path)
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert message in result.stderr and result.stderr.count("\n") == 1
+
+
+@pytest.mark.usefixtures("detector")
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (("--um-per-px", "0"), "Calibration gives 0.0 µm per pixel"),
+        (("--um-per-px", "-1"), "Calibration gives -1.0 µm per pixel"),
+        (("--um-per-px-sd", "0.1"), "given without a scale"),
+        (("--out", "/no/such/folder/out.json"), "No such file or directory"),
+        (("--host", "horse"), "The host is 'horse'"),
+    ],
+)
+def test_propose_refuses_bad_options_with_one_line(
+    picture: Path, options: tuple[str, ...], message: str
+) -> None:
+    result = run("propose", picture, *options)
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert message in result.stderr and result.stderr.count("\n") == 1
+
+
+def test_propose_refuses_a_folder_without_weights(picture: Path, tmp_path: Path) -> None:
+    result = run("propose", picture, "--weights", tmp_path)
+    assert result.exit_code == 1
+    assert str(tmp_path) in result.stderr and result.stderr.count("\n") == 1
+
+
+def test_help_starts_without_heavy_imports() -> None:
+    code = (
+        "import sys, service.cli; heavy = ('torch', 'onnxruntime', 'pyvips', 'scipy', 'fastapi'); "
+        "print([name for name in heavy if name in sys.modules])"
+    )
+    result = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    assert result.stdout.strip() == "[]"

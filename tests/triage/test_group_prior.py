@@ -1,0 +1,59 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from triage.group_prior import weigh_group_scores
+from triage.groups import read_groups
+from triage.size_check import MeasuredSize
+
+NAMES = [group.name for group in read_groups()]
+EVEN = np.full(len(NAMES), 1 / len(NAMES))
+
+
+def weigh(length_um: float, width_um: float, *, host: str | None = None) -> dict[str, float]:
+    size = MeasuredSize(length_um, width_um, 1.0, 1.0)
+    return dict(zip(NAMES, weigh_group_scores(EVEN, size, host=host).tolist(), strict=True))
+
+
+def test_weigh_group_scores_leaves_shares_alone_without_a_size() -> None:
+    np.testing.assert_array_equal(weigh_group_scores(EVEN, None), EVEN)
+
+
+@pytest.mark.parametrize(
+    ("length_um", "width_um", "group"),
+    [
+        (80, 36, "trichurid_egg"),
+        (60, 40, "strongylid_egg"),
+        (35, 35, "taeniid_egg"),
+        (85, 78, "ascarid_egg"),
+        (12, 9, "giardia_cyst"),
+        (34, 13, "spirurid_egg"),
+    ],
+)
+def test_weigh_group_scores_raises_the_group_whose_size_fits(
+    length_um: float, width_um: float, group: str
+) -> None:
+    weighed = weigh(length_um, width_um)
+    assert weighed[group] == max(weighed.values())
+    assert weighed[group] > 1.2 * EVEN[0]
+
+
+def test_weigh_group_scores_keeps_the_sum() -> None:
+    assert sum(weigh(80, 36).values()) == pytest.approx(1)
+
+
+def test_weigh_group_scores_drops_no_group() -> None:
+    assert min(weigh(500, 400).values()) > 0.01
+
+
+def test_weigh_group_scores_gives_a_size_that_fits_nothing_to_the_look_alikes() -> None:
+    weighed = weigh(500, 400)
+    assert weighed["air_bubble"] > 5 * weighed["ascarid_egg"]
+
+
+def test_weigh_group_scores_is_soft_at_the_bounds() -> None:
+    # Ascarid lengths are printed up to 90 µm.
+    inside, beyond, far = (weigh(length, 75)["ascarid_egg"] for length in (89, 94, 130))
+    assert inside > beyond > far
+    assert beyond > 0.6 * inside

@@ -1,0 +1,113 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from triage.images import Picture
+from triage.outline import find_outline
+from triage.records import Ellipse
+
+Draw = Callable[..., NDArray[np.uint8]]
+Open = Callable[[NDArray[np.uint8]], Picture]
+
+
+def angle_between(one: float, other: float) -> float:
+    return abs((one - other + 90) % 180 - 90)
+
+
+@pytest.mark.parametrize("blur_px", [0.8, 2.0])
+@pytest.mark.parametrize("angle", [-75.0, -30.0, 0.0, 45.0, 90.0])
+@pytest.mark.parametrize(("length", "width"), [(24.0, 20.0), (80.0, 40.0), (150.0, 110.0)])
+def test_find_outline_measures_a_drawn_ellipse(
+    draw: Draw, open_array: Open, length: float, width: float, angle: float, blur_px: float
+) -> None:
+    pixels = draw((300, 300), [(150.3, 149.6, length, width, angle)], blur_px=blur_px)
+    with open_array(pixels) as picture:
+        outline = find_outline(
+            picture,
+            Ellipse(150.3 + 0.08 * width, 149.6 - 0.05 * width, length * 1.1, width * 0.95, angle + 6),
+        )
+    assert outline is not None
+    found = outline.ellipse
+    assert (found.cx, found.cy) == (pytest.approx(150.3, abs=0.25), pytest.approx(149.6, abs=0.25))
+    # Blur pulls a curved edge inward by about sigma² / (2 r): 0.2 px on each side of the smallest one here.
+    assert found.length_px == pytest.approx(length, abs=0.7)
+    assert found.width_px == pytest.approx(width, abs=0.7)
+    assert angle_between(found.angle_deg, angle) < 4
+    assert -90 < found.angle_deg <= 90
+
+
+def test_find_outline_states_an_uncertainty_that_covers_the_error(draw: Draw, open_array: Open) -> None:
+    errors = []
+    for seed in range(12):
+        generator = np.random.default_rng(seed)
+        length, angle = generator.uniform(50, 100), generator.uniform(-89, 90)
+        pixels = draw((200, 200), [(100, 100, length, 0.6 * length, angle)])
+        noisy = np.clip(pixels + generator.normal(0, 12, pixels.shape), 0, 255).astype(np.uint8)
+        with open_array(noisy) as picture:
+            outline = find_outline(picture, Ellipse(101, 99, length * 0.95, 0.62 * length, angle))
+        assert outline is not None
+        errors.append((outline.ellipse.length_px - length) / outline.length_px_sd)
+    assert max(abs(error) for error in errors) < 3
+
+
+def test_find_outline_of_a_large_object_works_in_a_reduced_copy(draw: Draw, open_array: Open) -> None:
+    with open_array(draw((1200, 1200), [(600, 610, 900, 700, 20)])) as picture:
+        outline = find_outline(picture, Ellipse(590, 620, 850, 740, 25))
+    assert outline is not None
+    assert outline.ellipse.length_px == pytest.approx(900, abs=4)
+    assert outline.ellipse.width_px == pytest.approx(700, abs=4)
+
+
+def test_find_outline_keeps_to_its_own_object_beside_a_touching_one(draw: Draw, open_array: Open) -> None:
+    with open_array(draw((300, 300), [(130, 150, 80, 50, 90), (180, 150, 80, 50, 90)])) as picture:
+        outline = find_outline(picture, Ellipse(131, 151, 78, 52, 88))
+    assert outline is not None
+    assert outline.ellipse.cx == pytest.approx(130, abs=2)
+    assert outline.ellipse.width_px == pytest.approx(50, abs=4)
+
+
+def test_find_outline_follows_a_bright_ring_too(draw: Draw, open_array: Open) -> None:
+    pixels = 255 - draw((200, 200), [(100, 100, 80, 50, 10)])
+    with open_array(pixels) as picture:
+        outline = find_outline(picture, Ellipse(101, 99, 84, 48, 8))
+    assert outline is not None
+    assert outline.ellipse.length_px == pytest.approx(80, abs=0.6)
+
+
+def test_find_outline_counts_plugs_into_the_length(open_array: Open) -> None:
+    pixels = np.full((200, 200, 3), 210, dtype=np.uint8)
+    cv2.ellipse(pixels, (100, 100), (36, 18), 0, 0, 360, (90, 90, 90), -1, cv2.LINE_AA)
+    for x in (64, 136):
+        cv2.circle(pixels, (x, 100), 6, (120, 120, 120), -1, cv2.LINE_AA)
+    with open_array(pixels) as picture:
+        outline = find_outline(picture, Ellipse(100, 100, 84, 37, 0))
+    assert outline is not None
+    assert outline.ellipse.length_px == pytest.approx(84, abs=3)
+    assert outline.ellipse.width_px == pytest.approx(37, abs=1.5)
+
+
+def test_find_outline_sees_none_on_an_even_ground(draw: Draw, open_array: Open) -> None:
+    with open_array(draw((200, 200), [])) as picture:
+        assert find_outline(picture, Ellipse(100, 100, 60, 40, 0)) is None
+
+
+def test_find_outline_sees_none_in_noise(open_array: Open) -> None:
+    noise = np.random.default_rng(3).integers(0, 255, (200, 200, 3), dtype=np.uint8)
+    with open_array(noise) as picture:
+        assert find_outline(picture, Ellipse(100, 100, 60, 40, 0)) is None
+
+
+def test_find_outline_sees_none_where_the_picture_cuts_the_object(draw: Draw, open_array: Open) -> None:
+    with open_array(draw((200, 200), [(15, 100, 80, 50, 0)])) as picture:
+        assert find_outline(picture, Ellipse(15, 100, 80, 50, 0)) is None
+
+
+@pytest.mark.parametrize("guess", [Ellipse(0, 0, 1, 1, 0), Ellipse(0.5, 0.5, 40, 30, 0)])
+def test_find_outline_sees_none_in_one_pixel(open_array: Open, guess: Ellipse) -> None:
+    with open_array(np.full((1, 1, 3), 120, dtype=np.uint8)) as picture:
+        assert find_outline(picture, guess) is None

@@ -1,0 +1,305 @@
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import pyvips
+from numpy.typing import NDArray
+
+from triage.boxes import box_iou
+from triage.calibration import Calibration
+from triage.groups import candidate_groups, look_alikes
+from triage.images import Picture, open_picture
+from triage.pipeline import (
+    conclude_proposal,
+    detect_batch,
+    detections_from_json,
+    detections_to_json,
+    plan_proposal,
+    propose_candidates,
+)
+from triage.proposal import proposal_to_json
+from triage.records import Candidate, Detections, Proposal
+
+Draw = Callable[..., NDArray[np.uint8]]
+Open = Callable[[NDArray[np.uint8]], Picture]
+
+KNOWN = Calibration(1.0, 0.01, "stage micrometer")
+# Centre, length, width (px), tilt (degrees): apart, side by side, and at 512 and 416 px, where tiles meet.
+EGGS = [
+    (130.0, 140.0, 80.0, 36.0, 30.0),
+    (512.0, 300.0, 85.0, 76.0, 0.0),
+    (464.0, 512.0, 60.0, 40.0, 90.0),
+    (800.0, 700.0, 60.0, 40.0, 90.0),
+    (843.0, 700.0, 60.0, 40.0, 90.0),
+    (900.0, 200.0, 35.0, 35.0, 0.0),
+]
+
+
+@pytest.fixture
+def picture(draw: Draw, open_array: Open) -> Picture:
+    return open_array(draw((900, 1100), EGGS))
+
+
+def to_bytes(proposal: Proposal) -> str:
+    return json.dumps(proposal_to_json(proposal))
+
+
+def find(proposal: Proposal, cx: float, cy: float) -> Candidate:
+    hits = [
+        one
+        for one in proposal.candidates
+        if abs(one.bbox_xywh[0] + one.bbox_xywh[2] / 2 - cx) < 6
+        and abs(one.bbox_xywh[1] + one.bbox_xywh[3] / 2 - cy) < 6
+    ]
+    assert len(hits) == 1, (cx, cy, hits)
+    return hits[0]
+
+
+@pytest.mark.parametrize("calibration", [KNOWN, None])
+def test_propose_candidates_finds_each_drawn_egg_once(
+    picture: Picture, blob_detector: Any, calibration: Calibration | None
+) -> None:
+    proposal = propose_candidates(picture, calibration, blob_detector)
+    for egg in EGGS:
+        find(proposal, *egg[:2])
+    assert len(proposal.candidates) == len(EGGS)
+
+
+def test_propose_candidates_measures_in_um(picture: Picture, blob_detector: Any) -> None:
+    calibration = Calibration(1.25, 0.025, "stage micrometer")
+    proposal = propose_candidates(picture, calibration, blob_detector)
+    for cx, cy, length, width, _ in EGGS[:3]:
+        candidate = find(proposal, cx, cy)
+        assert candidate.length_um == pytest.approx(length * 1.25, abs=0.8)
+        assert candidate.width_um == pytest.approx(width * 1.25, abs=0.8)
+        assert candidate.length_um_sd == pytest.approx(np.hypot(length * 0.025, 0.43 * 1.25), rel=0.1)
+
+
+def test_propose_candidates_without_scale_guesses_no_size(picture: Picture, blob_detector: Any) -> None:
+    for candidate in propose_candidates(picture, None, blob_detector).candidates:
+        assert candidate.length_um is candidate.width_um is candidate.length_um_sd is None
+        assert candidate.size_check.result == "no calibration"
+        assert candidate.ellipse is not None
+
+
+@pytest.mark.parametrize("um_per_px", [0.25, 0.5, 1.0, 2.0])
+def test_propose_candidates_gives_original_pixels_at_any_scale(
+    picture: Picture, blob_detector: Any, um_per_px: float
+) -> None:
+    proposal = propose_candidates(picture, Calibration(um_per_px, 0.0, "x"), blob_detector)
+    box = find(proposal, 512, 300).bbox_xywh
+    found = np.array([[box[0], box[1], box[0] + box[2], box[1] + box[3]]])
+    truth = np.array([[469.5, 262.0, 554.5, 338.0]])
+    assert box_iou(found, truth)[0, 0] > 0.85
+
+
+def test_propose_candidates_is_the_same_byte_for_byte(picture: Picture, blob_detector: Any) -> None:
+    first = to_bytes(propose_candidates(picture, KNOWN, blob_detector))
+    assert to_bytes(propose_candidates(picture, KNOWN, blob_detector)) == first
+
+
+@pytest.mark.parametrize("batch_tiles", [1, 5, 1000])
+def test_propose_candidates_does_not_depend_on_batch_size(
+    picture: Picture, blob_detector: Any, batch_tiles: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    expected = to_bytes(propose_candidates(picture, None, blob_detector))
+    monkeypatch.setattr("triage.pipeline.BATCH_TILES", batch_tiles)
+    blob_detector.calls.clear()
+    assert to_bytes(propose_candidates(picture, None, blob_detector)) == expected
+    assert max(blob_detector.calls) <= batch_tiles
+
+
+def test_conclude_proposal_does_not_depend_on_the_order_of_batches(
+    picture: Picture, blob_detector: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("triage.pipeline.BATCH_TILES", 2)
+    plan = plan_proposal(picture, None, blob_detector)
+    assert plan.n_batches > 4
+    batches = [detect_batch(picture, plan, index, blob_detector) for index in range(plan.n_batches)]
+    expected = to_bytes(conclude_proposal(picture, plan, batches))
+    assert to_bytes(conclude_proposal(picture, plan, batches[::-1])) == expected
+    stored = [detections_from_json(detections_to_json(batch)) for batch in batches]
+    assert to_bytes(conclude_proposal(picture, plan, stored)) == expected
+
+
+def test_propose_candidates_reports_progress(picture: Picture, blob_detector: Any) -> None:
+    seen: list[tuple[int, int]] = []
+    propose_candidates(picture, None, blob_detector, on_progress=lambda done, n: seen.append((done, n)))
+    n = plan_proposal(picture, None, blob_detector).n_batches
+    assert seen == [(done, n) for done in range(1, n + 1)]
+
+
+@pytest.mark.parametrize("calibration", [KNOWN, None])
+@pytest.mark.parametrize("shape_hw", [(1, 1), (1, 600), (700, 3), (40, 40), (600, 600)])
+def test_propose_candidates_on_an_empty_picture(
+    draw: Draw,
+    open_array: Open,
+    blob_detector: Any,
+    shape_hw: tuple[int, int],
+    calibration: Calibration | None,
+) -> None:
+    with open_array(draw(shape_hw, [])) as picture:
+        proposal = propose_candidates(picture, calibration, blob_detector)
+    assert proposal.candidates == ()
+    assert "An empty list proves nothing" in proposal.caution
+
+
+def test_propose_candidates_on_a_picture_of_40000_px_width(tmp_path: Path, blob_detector: Any) -> None:
+    path = tmp_path / "wide.png"
+    canvas = pyvips.Image.black(40_000, 30, bands=3).linear(1, [214, 208, 190])
+    canvas = (
+        canvas.cast("uchar").copy(interpretation="srgb").draw_circle([90, 80, 60], 39_000, 15, 12, fill=True)
+    )
+    canvas.pngsave(str(path))
+    with open_picture(path) as picture:
+        proposal = propose_candidates(picture, KNOWN, blob_detector)
+    assert (proposal.width, proposal.height) == (40_000, 30)
+    assert find(proposal, 39_000.5, 15.5).is_cut_off is False
+
+
+def test_propose_candidates_does_not_measure_what_the_picture_cuts(
+    draw: Draw, open_array: Open, blob_detector: Any
+) -> None:
+    with open_array(draw((300, 300), [(10, 150, 80, 50, 0)])) as picture:
+        (candidate,) = propose_candidates(picture, KNOWN, blob_detector).candidates
+    assert candidate.is_cut_off and candidate.ellipse is None
+    assert candidate.length_um_sd > 0.2 * candidate.length_um
+    assert "The edge of the picture cuts it" in " ".join(candidate.reasons)
+
+
+def test_plan_proposal_looks_once_where_all_groups_are_met_at_one_scale(
+    picture: Picture, blob_detector: Any
+) -> None:
+    blob_detector.um_per_px = 0.5
+    plan = plan_proposal(picture, KNOWN, blob_detector)
+    assert plan.frames_hw == ((1800, 2200),)
+
+
+def test_plan_proposal_looks_closer_where_the_picture_is_finer_than_the_detector(
+    picture: Picture, blob_detector: Any
+) -> None:
+    # 7 µm of the smallest cyst are 12 px at 0.583 µm per pixel.
+    plan = plan_proposal(picture, Calibration(0.25, 0.0, "x"), blob_detector)
+    assert plan.frames_hw == ((225, 275), (round(900 * 0.25 * 12 / 7), round(1100 * 0.25 * 12 / 7)))
+
+
+def test_plan_proposal_enlarges_a_coarse_picture_twice_at_most(picture: Picture, blob_detector: Any) -> None:
+    assert plan_proposal(picture, Calibration(5.0, 0.0, "x"), blob_detector).frames_hw == ((1800, 2200),)
+
+
+@pytest.mark.parametrize(
+    ("shape_hw", "widths"),
+    [
+        ((300, 300), [600, 300, 150]),
+        ((20, 40), [80]),
+        ((1000, 900), [1800, 900, 450, 225]),
+        ((1001, 900), [900, 450, 225, 112]),
+    ],
+)
+def test_plan_proposal_without_scale_halves_step_by_step(
+    draw: Draw, open_array: Open, blob_detector: Any, shape_hw: tuple[int, int], widths: list[int]
+) -> None:
+    with open_array(draw(shape_hw, [])) as picture:
+        assert [hw[1] for hw in plan_proposal(picture, None, blob_detector).frames_hw] == widths
+
+
+def test_plan_proposal_takes_the_scale_of_the_file(picture: Picture, blob_detector: Any) -> None:
+    picture.um_per_px = 0.5
+    plan = plan_proposal(picture, None, blob_detector)
+    assert plan.calibration == Calibration(0.5, 0.01, "file metadata")
+    assert plan_proposal(picture, KNOWN, blob_detector).calibration == KNOWN
+
+
+def assert_is_contract(value: dict[str, Any]) -> None:
+    """The keys and kinds of what `propose` and the service return."""
+    assert list(value) == ["image", "calibration", "detector", "adequacy", "candidates", "caution"]
+    assert set(value["image"]) == {"file_name", "sha256", "width", "height"}
+    assert {"name", "weights_sha256", "um_per_px"} <= set(value["detector"])
+    assert {"assessed_fraction", "notes", "groups_not_resolvable"} <= set(value["adequacy"])
+    scores = [candidate["score"] for candidate in value["candidates"]]
+    assert scores == sorted(scores, reverse=True)
+    assert [candidate["rank"] for candidate in value["candidates"]] == list(range(1, len(scores) + 1))
+    for candidate in value["candidates"]:
+        assert len(candidate["bbox"]) == 4 and 0 <= candidate["score"] <= 1
+        assert set(candidate["group_scores"]) == set(candidate_groups())
+        assert set(candidate["look_alike_scores"]) == set(look_alikes())
+        assert candidate["group"] == max(candidate["group_scores"], key=candidate["group_scores"].get)
+        assert candidate["size_check"]["result"] in ("fits", "does not fit", "no reference", "no calibration")
+        for taxon in candidate["size_check"]["taxa"]:
+            assert {"taxon", "result", "length_range_um", "width_range_um", "source"} <= set(taxon)
+        if candidate["ellipse"] is not None:
+            assert set(candidate["ellipse"]) == {"cx", "cy", "length_px", "width_px", "angle_deg"}
+            assert -90 < candidate["ellipse"]["angle_deg"] <= 90
+        assert candidate["reasons"] and all(isinstance(reason, str) for reason in candidate["reasons"])
+
+
+@pytest.mark.parametrize("calibration", [KNOWN, None])
+def test_proposal_to_json_keeps_the_contract(
+    picture: Picture, blob_detector: Any, calibration: Calibration | None
+) -> None:
+    value = json.loads(to_bytes(propose_candidates(picture, calibration, blob_detector)))
+    assert_is_contract(value)
+    expected = {"um_per_px": 1.0, "um_per_px_sd": 0.01, "source": "stage micrometer"}
+    assert value["calibration"] == (expected if calibration else None)
+    sizes = {
+        key: value["candidates"][0][key] for key in ("length_um", "width_um", "length_um_sd", "width_um_sd")
+    }
+    assert all((size is not None) == (calibration is not None) for size in sizes.values())
+
+
+def test_proposal_keeps_candidates_below_the_cut_within_reach(picture: Picture, blob_detector: Any) -> None:
+    blob_detector.record.default_cut = 0.75
+    value = proposal_to_json(propose_candidates(picture, KNOWN, blob_detector))
+    assert value["detector"]["default_cut"] == 0.75
+    flags = [candidate["above_cut"] for candidate in value["candidates"]]
+    assert flags == sorted(flags, reverse=True) and len(set(flags)) == 2
+
+
+FORBIDDEN = ("positive", "negative", "nothing found", "infected", "finding", "confidence", "diagnosed")
+
+
+@pytest.mark.parametrize("calibration", [KNOWN, None])
+def test_proposal_uses_no_word_of_a_diagnosis(
+    picture: Picture, blob_detector: Any, calibration: Calibration | None
+) -> None:
+    text = to_bytes(propose_candidates(picture, calibration, blob_detector)).lower()
+    assert [word for word in FORBIDDEN if word in text] == []
+    assert "never a diagnosis" in text and "veterinarian decides" in text
+
+
+def test_reasons_name_the_published_range_and_its_source(picture: Picture, blob_detector: Any) -> None:
+    proposal = propose_candidates(picture, Calibration(1.0, 0.01, "x"), blob_detector)
+    reasons = " ".join(find(proposal, 512, 300).reasons)
+    assert "Fits the published size of Toxocara canis (75-90 x 65-90 µm; Pugh" in reasons
+    assert "Measures 85." in reasons or "Measures 84.9" in reasons
+
+
+class PollenDetector:
+    """Says of everything that another detector finds that it may be pollen or a taeniid egg."""
+
+    def __init__(self, inner: Any) -> None:
+        self._inner = inner
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._inner, name)
+
+    def detect(self, tiles: NDArray[np.uint8]) -> list[Detections]:
+        names = [*candidate_groups(), *look_alikes()]
+        shares = np.zeros(len(names))
+        shares[[names.index("taeniid_egg"), names.index("oocyst"), names.index("pollen")]] = 0.5, 0.2, 0.3
+        return [
+            Detections(one.boxes_xyxy, one.scores, np.tile(shares, (len(one.scores), 1)), one.ellipses)
+            for one in self._inner.detect(tiles)
+        ]
+
+
+def test_reasons_name_the_runner_up_and_the_look_alike(picture: Picture, blob_detector: Any) -> None:
+    candidate = propose_candidates(picture, None, PollenDetector(blob_detector)).candidates[0]
+    assert candidate.group == "taeniid_egg"
+    assert candidate.reasons[0] == "Resembles taeniid egg, share 0.50; next coccidian oocyst, share 0.20."
+    assert candidate.reasons[1] == "Also resembles pollen, share 0.30."

@@ -1,0 +1,110 @@
+from __future__ import annotations
+
+import pytest
+
+from triage.errors import RecordError
+from triage.groups import candidate_groups, look_alikes
+from triage.size_check import MeasuredSize, check_size
+
+
+def size(length_um: float, width_um: float, sd_um: float = 0.0) -> MeasuredSize:
+    return MeasuredSize(length_um, width_um, sd_um, sd_um)
+
+
+def result_of(check_taxon: str, measured: MeasuredSize, group: str, **options: str) -> str:
+    return {one.taxon: one.result for one in check_size(measured, group, **options).taxa}[check_taxon]
+
+
+# Traversa, Di Cesare & Conboy 2010, Parasit Vectors 3:62, Table 4, prints Eucoleus boehmi as 50-60 x 30-35 µm.
+@pytest.mark.parametrize(
+    ("length_um", "width_um", "expected"),
+    [
+        (50, 30, "fits"),
+        (60, 35, "fits"),
+        (55, 32, "fits"),
+        (49.9, 32, "does not fit"),
+        (60.1, 32, "does not fit"),
+        (55, 29.9, "does not fit"),
+        (55, 35.1, "does not fit"),
+    ],
+)
+def test_check_size_holds_both_sides_to_the_printed_range(
+    length_um: float, width_um: float, expected: str
+) -> None:
+    assert result_of("Eucoleus boehmi", size(length_um, width_um), "trichurid_egg") == expected
+
+
+@pytest.mark.parametrize(("sd_um", "expected"), [(0.9, "does not fit"), (1.1, "fits")])
+def test_check_size_allows_two_standard_uncertainties(sd_um: float, expected: str) -> None:
+    assert result_of("Eucoleus boehmi", size(62, 32, sd_um), "trichurid_egg") == expected
+
+
+def test_check_size_takes_the_widest_of_several_ranges() -> None:
+    # 60-85 x 25-40 (Traversa 2010) and 60-80 x 30-40 (Nelson & Couto, 6th ed., Table 20.1).
+    taxa = {one.taxon: one for one in check_size(size(84, 26), "trichurid_egg").taxa}
+    assert taxa["Eucoleus aerophilus"].length_range_um == (60, 85)
+    assert taxa["Eucoleus aerophilus"].width_range_um == (25, 40)
+    assert taxa["Eucoleus aerophilus"].result == "fits"
+    assert "Traversa" in taxa["Eucoleus aerophilus"].source and "Nelson" in taxa["Eucoleus aerophilus"].source
+
+
+def test_check_size_takes_means_and_single_figures_for_no_range() -> None:
+    taxa = {one.taxon: one for one in check_size(size(72.7, 62.3), "ascarid_egg").taxa}
+    assert taxa["Toxocara cati"].result == "no reference"
+    assert taxa["Toxocara cati"].length_range_um is None
+    assert any("72.7 x 62.3 µm (mean;" in figure for figure in taxa["Toxocara cati"].other_figures)
+
+
+def test_check_size_shows_figures_from_memory_but_lets_none_decide() -> None:
+    taxa = {one.taxon: one for one in check_size(size(75, 60), "ascarid_egg").taxa}
+    baylisascaris = taxa["Baylisascaris procyonis"]
+    assert baylisascaris.result == "no reference"
+    assert baylisascaris.other_figures == ("63-88 x 50-70 µm (range; from memory, unchecked)",)
+
+
+def test_check_size_shows_weak_sources_but_lets_none_decide() -> None:
+    taxa = {one.taxon: one for one in check_size(size(65, 25), "trichurid_egg").taxa}
+    assert taxa["Pearsonema plica"].result == "no reference"
+    assert "weak source" in taxa["Pearsonema plica"].other_figures[0]
+
+
+def test_check_size_lets_length_decide_where_no_width_is_printed() -> None:
+    # Packets of 120-200 µm (Czech atlas) without a width.
+    packet = "Dipylidium caninum (packet)"
+    assert result_of(packet, size(150, 20), "tapeworm_egg_other") == "fits"
+    assert result_of(packet, size(230, 170), "tapeworm_egg_other") == "does not fit"
+
+
+@pytest.mark.parametrize("group", candidate_groups())
+def test_check_size_without_calibration(group: str) -> None:
+    check = check_size(None, group)
+    assert check.result == "no calibration"
+    assert {one.result for one in check.taxa} <= {"no calibration"}
+
+
+def test_check_size_fits_when_one_taxon_fits() -> None:
+    assert check_size(size(80, 35), "trichurid_egg").result == "fits"
+    assert check_size(size(120, 35), "trichurid_egg").result == "does not fit"
+
+
+# Mites are left out here: they lay eggs, which are in the table.
+@pytest.mark.parametrize("group", sorted(set(look_alikes()) - {"mite"}))
+def test_check_size_of_look_alikes_has_no_egg_to_refer_to(group: str) -> None:
+    assert check_size(size(50, 50), group).result == "no reference"
+
+
+def test_check_size_is_narrowed_by_the_host() -> None:
+    dog = {one.taxon for one in check_size(None, "strongylid_egg", host="dog").taxa}
+    cat = {one.taxon for one in check_size(None, "strongylid_egg", host="cat").taxa}
+    assert "Ancylostoma caninum" in dog - cat
+    assert "Ancylostoma tubaeforme" in cat - dog
+    assert "Uncinaria stenocephala" in dog & cat
+
+
+def test_check_size_never_measures_eggs_against_larvae() -> None:
+    assert not any("Aelurostrongylus" in one.taxon for one in check_size(None, "other_egg").taxa)
+
+
+def test_check_size_refuses_unknown_group() -> None:
+    with pytest.raises(RecordError, match="no group named 'egg'"):
+        check_size(None, "egg")
