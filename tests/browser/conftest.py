@@ -17,7 +17,7 @@ from typing import Any
 import httpx
 import pytest
 from PIL import Image, ImageDraw
-from playwright.sync_api import Browser, ConsoleMessage, Page, Request, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, sync_playwright
 
 ROOT = Path(__file__).parents[2]
 START_S = 60
@@ -35,6 +35,17 @@ CHROMIUM_ARGUMENTS = (
 PROVOKED_REFUSAL = re.compile(r"Failed to load resource: .*(status of 4\d\d|net::ERR_FAILED)")
 SHADE_STRONG, SHADE_WEAK, SHADE_FAINT = (60, 45, 25), (110, 105, 95), (178, 172, 150)
 UM_PER_PX = 0.5
+SIZE_WH = (1200, 900)
+# Where the tiles of the picture lie on the screen, whose whole they make while it is in sight.
+FIND_PICTURE = """() => {
+    const tiles = [...document.querySelectorAll('#viewer img.leaflet-tile')];
+    const boxes = tiles.map((tile) => tile.getBoundingClientRect());
+    const [left, top] = [Math.min(...boxes.map((box) => box.left)), Math.min(...boxes.map((box) => box.top))];
+    return { left, top, width: Math.max(...boxes.map((box) => box.right)) - left };
+}"""
+
+# The first picture waits for a worker to start; on a busy machine that takes its time.
+expect.set_options(timeout=20_000)
 
 
 @dataclass(frozen=True)
@@ -230,7 +241,7 @@ def draw_picture(path: Path, caption: str) -> Drawn:
         (560, 520, 700, 640),
     )
     weak, faint = (900, 620, 1040, 730), (880, 380, 1040, 500)
-    picture = Image.new("RGB", (1200, 900), (225, 220, 200))
+    picture = Image.new("RGB", SIZE_WH, (225, 220, 200))
     canvas = ImageDraw.Draw(picture)
     for box, shade in [*((box, SHADE_STRONG) for box in strong), (weak, SHADE_WEAK), (faint, SHADE_FAINT)]:
         canvas.ellipse(box, fill=shade)

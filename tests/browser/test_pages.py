@@ -23,22 +23,22 @@ WIDTHS_PX = (360, 390, 720, 1440)
 TABS_TRIED = 12
 # What assistive technology needs at least (WCAG 2.2, success criteria 1.1.1, 1.3.1, 2.4.2, 3.1.1, 4.1.2).
 LIST_FLAWS = """() => {
-  const flaws = [];
-  const isShown = (element) => element.checkVisibility();
-  const nameOf = (element) => element.getAttribute('aria-label') || element.textContent.trim() || element.title
-    || [...(element.labels ?? [])].map((label) => label.textContent.trim()).join(' ');
-  for (const field of document.querySelectorAll('input, select, textarea'))
-    if (![...(field.labels ?? [])].some((label) => label.textContent.trim()) && !field.getAttribute('aria-label')) flaws.push(`no label: ${field.outerHTML}`);
-  for (const control of document.querySelectorAll('button, a[href], summary'))
-    if (isShown(control) && !nameOf(control)) flaws.push(`no name: ${control.outerHTML}`);
-  for (const image of document.querySelectorAll('img'))
-    if (!image.hasAttribute('alt')) flaws.push(`no alt: ${image.outerHTML}`);
-  if (document.querySelectorAll('h1').length !== 1) flaws.push(`${document.querySelectorAll('h1').length} h1`);
-  if (document.documentElement.lang !== 'en-US') flaws.push('no language');
-  if (!document.title.replace('· Coverslip', '').trim()) flaws.push('no title');
-  const ids = [...document.querySelectorAll('[id]')].map((element) => element.id);
-  for (const id of new Set(ids)) if (ids.filter((other) => other === id).length > 1) flaws.push(`id ${id} twice`);
-  return flaws;
+  const all = (selector) => [...document.querySelectorAll(selector)];
+  const labelOf = (field) => [...(field.labels ?? [])].map((label) => label.textContent.trim()).join('')
+    || field.getAttribute('aria-label');
+  const nameOf = (control) => control.getAttribute('aria-label') || control.textContent.trim();
+  const ids = all('[id]').map((element) => element.id);
+  return [
+    ...all('input, select, textarea').filter((field) => !labelOf(field))
+      .map((field) => `no label: ${field.outerHTML}`),
+    ...all('button, a[href], summary').filter((control) => control.checkVisibility() && !nameOf(control))
+      .map((control) => `no name: ${control.outerHTML}`),
+    ...all('img').filter((image) => !image.hasAttribute('alt')).map((image) => `no alt: ${image.outerHTML}`),
+    ...(all('h1').length === 1 ? [] : [`${all('h1').length} h1`]),
+    ...(document.documentElement.lang === 'en-US' ? [] : ['no language']),
+    ...(document.title.replace('· Coverslip', '').trim() ? [] : ['no title']),
+    ...ids.filter((id, place) => ids.indexOf(id) !== place).map((id) => `id ${id} twice`),
+  ];
 }"""
 
 

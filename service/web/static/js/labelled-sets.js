@@ -44,12 +44,16 @@ function setTable(sets) {
     el("tbody", {}, sets.map(setRow))));
 }
 
+function leftOutWords({ left_out: leftOut }) {
+  return leftOut.length ? `, ${leftOut.length} left out (same file in an older specimen)` : "";
+}
+
 function setRow(set) {
   const address = set.download_url ?? `/api/labelled-sets/${set.id}.zip`;
   return el("tr", {},
     el("th", { scope: "row" }, `Set ${set.id}`),
     el("td", { "data-label": "Made" }, dateTime(set.created_at)),
-    el("td", { "data-label": "Pictures" }, countOf(set.images, "picture")),
+    el("td", { "data-label": "Pictures" }, countOf(set.images, "picture"), leftOutWords(set)),
     el("td", { "data-label": "Labels" }, countOf(set.annotations, "label")),
     el("td", { "data-label": "File" }, el("a", { href: address, download: "" }, `Download set ${set.id}`)));
 }

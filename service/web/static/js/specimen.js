@@ -10,13 +10,11 @@ const specimenId = document.body.dataset.specimenId;
 const problem = byId("page-problem");
 let specimen;
 let pollTimer;
+let canUpload = false;
 
 const session = await startPage();
 await refresh();
-if (specimen) {
-  startUploads(specimen.preparations.at(-1).id, refresh);
-  await offerSecondLook();
-}
+if (specimen) await Promise.all([offerUploads(), offerSecondLook()]);
 
 async function refresh() {
   clearTimeout(pollTimer);
@@ -39,7 +37,7 @@ function show() {
   document.title = `${specimen.code} · Coverslip`;
   byId("specimen-heading").textContent = `Specimen ${specimen.code}`;
   fill(byId("specimen-state"), specimen.signed_off ? stateMark("done", "■", "Signed off") : "");
-  byId("upload-form").hidden = Boolean(specimen.signed_off);
+  byId("upload-form").hidden = !canUpload || Boolean(specimen.signed_off);
   byId("second-look-form").hidden = Boolean(specimen.signed_off);
   showPictures();
   showFacts();
@@ -110,6 +108,13 @@ function showSecondLooks() {
   fill(byId("second-look-list"), looks.map((look) => el("li", {},
     look.closed_at ? stateMark("done", "✓", "Done") : stateMark("waits", "○", "Asked"),
     ` ${[look.reader && personName(look.reader), look.blind && "blind", dateTime(look.created_at)].filter(Boolean).join(", ")}`)));
+}
+
+/** The form comes once its choices are known: choices that come later would undo what the reader chose. */
+async function offerUploads() {
+  await startUploads(specimen.preparations.at(-1).id, refresh);
+  canUpload = true;
+  byId("upload-form").hidden = Boolean(specimen.signed_off);
 }
 
 async function offerSecondLook() {
