@@ -17,9 +17,7 @@ _ROUNDS = 20
 _FAR_UM = 1e6
 
 
-def draw_cluster(
-    rng: np.random.Generator, body: Array, counts: Array, n_most: int, *, swell: float = 1.0
-) -> Array:
+def draw_cluster(rng: np.random.Generator, body: Array, counts: Array, n_most: int) -> Array:
     """Cells (n, n_most, 4): centre u, v, z and radius in µm; radius 0 beyond each object's count.
 
     The cells push each other apart inside the body until they are evenly spread.
@@ -28,7 +26,7 @@ def draw_cluster(
     half = body[:, [Column.HALF_LENGTH, Column.HALF_WIDTH, Column.HALF_DEPTH]]
     counts = np.clip(counts, 1, n_most)
     live = np.arange(n_most)[None] < counts[:, None]
-    radius = swell * 0.92 * np.cbrt(half.prod(1) / counts)
+    radius = 0.98 * np.cbrt(half.prod(1) / counts)
     radius = np.minimum(radius, half.min(1) * 0.95)
     room = np.maximum(half - 0.85 * radius[:, None], 0.02 * half)
     points = rng.normal(size=(n, n_most, 3))

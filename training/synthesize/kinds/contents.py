@@ -53,7 +53,7 @@ def draw_contents(
     return {
         "core": core,
         "stage": stage.astype(np.float32),
-        "cells": draw_cluster(rng, core, counts, max(2, min(_N_CELLS, max(cell_counts)))),
+        "cells": draw_cluster(rng, core, counts, _N_CELLS),
         "larva": larva,
         "larva_radius": larva_radius,
         "core_tint": draw_tint(rng, n, palette, strength),

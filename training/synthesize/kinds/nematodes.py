@@ -80,7 +80,7 @@ KINDS = (
         "ascaris_fertilised_egg",
         "ascarid_egg",
         ((45, 75, 35, 55),),
-        shape={"power": (2.0, 2.2), "rough": (0.015, 0.06), "rough_count": (18, 34), "dented": 0.04},
+        shape={"power": (2.0, 2.2), "rough": (0.008, 0.045), "rough_count": (13, 32), "dented": 0.04},
         wall={
             "coat_um": (1.5, 4.0),
             "coat_strength": (0.02, 0.08),
@@ -150,9 +150,11 @@ KINDS = (
         },
         contents={
             "stages": {CELLS: 0.72, MASS: 0.14, LARVA: 0.12, EMPTY: 0.02},
-            "fill": (0.66, 0.9),
-            "palette": (GREY, OLIVE, GOLD),
-            "strength": (0.008, 0.03),
+            "fill": (0.7, 0.94),
+            "palette": (GREY, OLIVE, GOLD, BROWN),
+            "strength": (0.006, 0.03),
+            "turns": (0.6, 2.2),
+            "larva_share": (0.14, 0.28),
             "cell_counts": (2, 4, 4, 6, 8, 8, 12, 16, 24, 32),
             "roughness": (0.3, 0.8),
         },
@@ -171,9 +173,11 @@ KINDS = (
         },
         contents={
             "stages": {CELLS: 0.76, MASS: 0.1, LARVA: 0.12, EMPTY: 0.02},
-            "fill": (0.62, 0.86),
-            "palette": (GREY, OLIVE),
-            "strength": (0.006, 0.024),
+            "fill": (0.64, 0.9),
+            "palette": (GREY, OLIVE, GOLD),
+            "strength": (0.005, 0.026),
+            "turns": (0.6, 2.2),
+            "larva_share": (0.14, 0.28),
             "cell_counts": (4, 8, 8, 12, 16, 24, 32),
             "roughness": (0.3, 0.8),
         },
@@ -203,7 +207,8 @@ KINDS = (
             "palette": (GREY, GOLD),
             "strength": (0.001, 0.015),
         },
-        contents=_FOLDED | {"fill": (0.68, 0.84), "turns": (0.7, 1.2), "larva_share": (0.26, 0.36)},
+        contents=_FOLDED
+        | {"fill": (0.72, 0.86), "turns": (0.7, 1.2), "larva_share": (0.26, 0.36), "strength": (0.01, 0.06)},
     ),
     egg_kind(
         "strongyloides_egg",

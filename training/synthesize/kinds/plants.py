@@ -140,7 +140,7 @@ def _draw_starch(rng: np.random.Generator, n: int) -> Parameters:
         "shell": shell,
         **measures(shell_outline({"shell": shell})),
         "hilum_u": length * uniform(rng, n, (-0.3, 0.3)),
-        "rings": uniform(rng, n, (0.0, 0.35)),
+        "rings": uniform(rng, n, (0.0, 0.22)),
         "ring_um": uniform(rng, n, (1.4, 4.0)),
         "cross": happens(rng, n, 0.4) * uniform(rng, n, (0.2, 0.9)),
         "index": uniform(rng, n, (0.05, 0.13)),

@@ -20,7 +20,6 @@ from training.synthesize.kinds.chance import (
     GOLD,
     GREY,
     OLIVE,
-    RUST,
     Array,
     SizeRange,
     draw_size,
@@ -181,7 +180,7 @@ def _draw_giardia(rng: np.random.Generator, n: int) -> Parameters:
     stained = happens(rng, n, 0.35)[:, None]
     core = inner_body(rng, shell, fill=(0.7, 0.95), drift=0.8, wave=0.025, dented=0.2)
     pale = draw_tint(rng, n, (GREY, OLIVE), (0.004, 0.03))
-    iodine = draw_tint(rng, n, (GOLD, BROWN, RUST), (0.06, 0.2))
+    iodine = draw_tint(rng, n, (GOLD, GOLD, BROWN), (0.06, 0.22))
     wall = draw_wall(
         rng,
         n,
@@ -199,7 +198,7 @@ def _draw_giardia(rng: np.random.Generator, n: int) -> Parameters:
         "core_tint": pale + stained * (iodine - pale),
         "core_index": uniform(rng, n, (0.005, 0.035)),
         "grain_um": uniform(rng, n, (0.7, 1.4)),
-        "roughness": uniform(rng, n, (0.15, 0.6)),
+        "roughness": uniform(rng, n, (0.1, 0.45)),
         **_draw_organelles(rng, core),
     }
 
@@ -231,7 +230,7 @@ def _draw_organelles(rng: np.random.Generator, core: Array) -> dict[str, Array]:
         "axoneme_um": np.repeat(uniform(rng, n, (0.2, 0.45))[:, None], 9, 1),
         "median_rods": rods.astype(np.float32),
         "median_um": uniform(rng, n, (0.25, 0.5)),
-        "organelles_seen": uniform(rng, n, (0.1, 1.0)),
+        "organelles_seen": uniform(rng, n, (0.2, 1.3)),
     }
 
 
@@ -241,7 +240,7 @@ def _paint_giardia(samples: Samples, p: Tensors) -> Material:
     chord = core.chord_um(rough=True)
     plasm = granular(samples, p, chord)
     seen = samples.of(p["organelles_seen"]) * (chord > 0)
-    dark = 1 + 0.0 * chord
+    dark = torch.ones_like(chord)
     path = plasm.path_um
     for k in range(_N_NUCLEI):
         u = samples.u_um - samples.of(p["nuclei"][:, k, 0])
