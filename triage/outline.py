@@ -220,7 +220,7 @@ def _pick_polarity(slopes: Floats, rho: Floats) -> Floats | None:
 
 
 def _find_closed_path(edges: Floats, rho: Floats) -> NDArray[np.int64]:
-    """For each ray the radial step of the best closed path (a round and a half is gone, the middle is kept)."""
+    """For each ray the radial step of the best closed path (the middle of one and a half rounds)."""
     reward = edges - _PRIOR_WEIGHT * ((rho - 1) / _PRIOR_SD) ** 2
     n = _N_RAYS + _N_RAYS // 2
     order = np.arange(n) % _N_RAYS

@@ -1,9 +1,11 @@
 from __future__ import annotations
 
 import hashlib
+import struct
 import subprocess
 import sys
 import textwrap
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -257,9 +259,17 @@ def test_open_picture_limits_pictures_that_decoders_hold_whole(
         open_picture(path, limits=Limits(max_whole_pixels=5000))
 
 
+def pack_png_chunk(chunk: tuple[bytes, bytes]) -> bytes:
+    kind, content = chunk
+    return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
+
+
 def test_open_picture_refuses_bomb_before_decoding(tmp_path: Path) -> None:
+    # A PNG that says it is 60,000 px square; its pixels are never asked for.
     path = tmp_path / "bomb.png"
-    pyvips.Image.black(60_000, 60_000).pngsave(str(path), compression=1, bitdepth=1)
+    header = struct.pack(">IIBBBBB", 60_000, 60_000, 8, 2, 0, 0, 0)
+    chunks = ((b"IHDR", header), (b"IDAT", zlib.compress(bytes(10_000))), (b"IEND", b""))
+    path.write_bytes(b"\x89PNG\r\n\x1a\n" + b"".join(map(pack_png_chunk, chunks)))
     with pytest.raises(ImageError, match="is 60000 x 60000 px; at most 2,500,000,000 px"):
         open_picture(path)
 

@@ -72,7 +72,7 @@ def test_merge_detections_joins_one_object_seen_at_two_scales() -> None:
 @pytest.mark.parametrize("angle", range(-90, 90, 15))
 @pytest.mark.parametrize(("length", "width"), [(85, 75), (80, 40), (60, 14), (12, 12)])
 def test_merge_detections_never_joins_touching_neighbours(length: float, width: float, angle: float) -> None:
-    # Side by side along the long side, at any tilt: the boxes overlap most where the eggs are long and slanted.
+    # Side by side along the long side: the boxes overlap most where the eggs are long and slanted.
     across = np.deg2rad(angle + 90)
     first = (200.0, 200.0, length, width, angle)
     second = (200 + width * np.cos(across), 200 + width * np.sin(across), length, width, angle)

@@ -56,11 +56,11 @@ def test_find_outline_states_an_uncertainty_that_covers_the_error(draw: Draw, op
 
 
 def test_find_outline_of_a_large_object_works_in_a_reduced_copy(draw: Draw, open_array: Open) -> None:
-    with open_array(draw((1200, 1200), [(600, 610, 900, 700, 20)])) as picture:
-        outline = find_outline(picture, Ellipse(590, 620, 850, 740, 25))
+    with open_array(draw((700, 700), [(350, 360, 560, 440, 20)])) as picture:
+        outline = find_outline(picture, Ellipse(344, 366, 530, 465, 25))
     assert outline is not None
-    assert outline.ellipse.length_px == pytest.approx(900, abs=4)
-    assert outline.ellipse.width_px == pytest.approx(700, abs=4)
+    assert outline.ellipse.length_px == pytest.approx(560, abs=3)
+    assert outline.ellipse.width_px == pytest.approx(440, abs=3)
 
 
 def test_find_outline_keeps_to_its_own_object_beside_a_touching_one(draw: Draw, open_array: Open) -> None:

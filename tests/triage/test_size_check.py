@@ -15,7 +15,7 @@ def result_of(check_taxon: str, measured: MeasuredSize, group: str, **options: s
     return {one.taxon: one.result for one in check_size(measured, group, **options).taxa}[check_taxon]
 
 
-# Traversa, Di Cesare & Conboy 2010, Parasit Vectors 3:62, Table 4, prints Eucoleus boehmi as 50-60 x 30-35 µm.
+# Traversa, Di Cesare & Conboy 2010, Parasit Vectors 3:62, Table 4: Eucoleus boehmi 50-60 x 30-35 µm.
 @pytest.mark.parametrize(
     ("length_um", "width_um", "expected"),
     [
