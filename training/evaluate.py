@@ -36,7 +36,7 @@ from training.metrics import (
 from training.splits import SPLITS, take_split
 from triage.calibration import Calibration, state_calibration
 from triage.detector import Detector, load_detector
-from triage.errors import TriageError
+from triage.errors import RecordError, TriageError
 from triage.images import open_picture
 from triage.pipeline import propose_candidates
 from triage.records import Candidate
@@ -232,7 +232,13 @@ def evaluate_folder(
     detector = load_detector(weights)
     judged = []
     pictures = read_marked_pictures(data)
-    for marked in pictures if split is None else take_split(pictures, split):
+    if split is not None:
+        pictures = take_split(pictures, split)
+    if not pictures:
+        raise RecordError(
+            f"{data} holds no picture to judge{f' in {split}' if split else ''}. Name another set."
+        )
+    for marked in pictures:
         judged.append(judge_picture(marked, detector, is_scale_used=is_scale_used))
         if sys.stderr.isatty():
             print(f"\r{len(judged)} pictures judged", end="", file=sys.stderr, flush=True)
@@ -277,13 +283,14 @@ def main(arguments: list[str] | None = None) -> int:
     except TriageError as err:
         print(err, file=sys.stderr)
         return 1
-    result = {"detectors": summaries, "mean_recall": average_recall(summaries)}
+    mean_recall = average_recall(summaries)
     if len(summaries) > 1:
         print(
             "mean recall:",
-            ", ".join(f"{share:.3f} at {rate}" for rate, share in result["mean_recall"].items()),
+            ", ".join(f"{share:.3f} at {rate}" for rate, share in mean_recall.items()),
         )
     if options.out is not None:
+        result = {"detectors": summaries, "mean_recall": mean_recall}
         options.out.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
     return 0
 

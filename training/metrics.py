@@ -138,8 +138,7 @@ def _is_on_ignored(boxes_xyxy: Floats, ignored_xyxy: Floats, close_iou: float) -
     areas = np.maximum(box_areas(boxes_xyxy), 1e-9)
     cover = intersection_areas(boxes_xyxy, ignored_xyxy) / areas[:, None]
     close = box_iou(boxes_xyxy, ignored_xyxy) >= close_iou
-    result: NDArray[np.bool_] = ((cover >= IGNORED_COVER) | close).any(axis=1)
-    return result
+    return np.asarray(((cover >= IGNORED_COVER) | close).any(axis=1))
 
 
 @dataclass(frozen=True)

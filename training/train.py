@@ -86,7 +86,7 @@ def train(settings: Settings, *, command: str, draw: DrawBatch = draw_slides) ->
     settings.out.mkdir(parents=True, exist_ok=True)
     torch.manual_seed(settings.seed)
     device = choose_device(settings.device)
-    network = start_network(settings.start).to(device, memory_format=torch.channels_last)
+    network = start_network(settings.start).to(device).to(memory_format=torch.channels_last)
     limit_s = settings.minutes * 60 if settings.minutes else float("inf")
     trainer = Trainer(
         network,

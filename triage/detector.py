@@ -147,7 +147,7 @@ class OnnxEngine:
     """Runs the exported graph on the CPU, one tile a call."""
 
     def __init__(self, folder: Path, record: WeightsRecord, threads: int) -> None:
-        import onnxruntime  # type: ignore[import-untyped]
+        import onnxruntime
 
         if record.graph_sha256 is None:
             raise WeightsError(

@@ -152,6 +152,14 @@ def test_evaluate_refuses_a_folder_without_marks(
     assert "annotations.json can't be read" in capsys.readouterr().err
 
 
+def test_evaluate_refuses_an_empty_set(
+    tmp_path: Path, weights_folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "annotations.json").write_text('{"images": [], "annotations": [], "categories": []}')
+    assert main(["--data", str(tmp_path), "--weights", str(weights_folder)]) == 1
+    assert "holds no picture to judge" in capsys.readouterr().err
+
+
 def test_sheet_shows_each_box_in_its_cell(marked_folder: Path, tmp_path: Path) -> None:
     row = {"file": "with.png", "group": "oocyst", "score": None, "box_xyxy": [30, 20, 70, 40]}
     write_sheet(tmp_path / "s.png", [row], [row] * 6, marked_folder / "images")
