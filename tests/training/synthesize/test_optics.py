@@ -17,9 +17,11 @@ def look(kind, scene, optics):
 
 @pytest.mark.parametrize("z_um", [-20.0, 5.0, 40.0])
 def test_defocus_keeps_the_absorbed_light(dark_ellipse, lay_one, z_um):
-    sharp, _ = look(dark_ellipse, lay_one(dark_ellipse), Optics())
+    sharp, canvas = look(dark_ellipse, lay_one(dark_ellipse), Optics())
     soft, _ = look(dark_ellipse, lay_one(dark_ellipse), Optics(slab_z_um=(z_um, 0.0, 0.0)))
-    assert soft.mean().item() == pytest.approx(sharp.mean().item(), rel=0.01)
+    absorbed = -canvas.density().mean().item()
+    assert sharp.mean().item() == pytest.approx(absorbed, rel=1e-4)
+    assert soft.mean().item() == pytest.approx(absorbed, rel=0.01)
     assert (soft - sharp).abs().max() > 0.1
 
 

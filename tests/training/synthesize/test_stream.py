@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import torch
 
+from training.synthesize.kinds import KINDS
 from training.synthesize.render import render_scenes
 from training.synthesize.scene import draw_scene
 from training.synthesize.stream import draw_batch
@@ -54,8 +55,6 @@ def test_draw_batch_gives_tiles_and_truths_of_the_agreed_form():
 def test_background_holds_no_candidates():
     for index in range(20):
         scene = draw_scene(1, index, BACKGROUND, (384, 384))
-        from training.synthesize.kinds import KINDS
-
         assert not {KINDS[name].group for name in scene.objects} & set(candidate_groups())
 
 

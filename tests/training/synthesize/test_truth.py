@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from training.synthesize.camera import Light
+from training.synthesize.debris import Debris
 from training.synthesize.render import render_scenes
 from training.synthesize.scene import Scene
 
@@ -70,6 +71,15 @@ def test_half_an_object_behind_the_eyepiece_edge_is_half_visible(dark_ellipse, l
     truth = render_scenes([lay_one(dark_ellipse, light=light)], kinds={"dark_ellipse": dark_ellipse})[1][0]
     assert truth.visible[0] == pytest.approx(0.5, abs=0.05)
     assert truth.inside[0] == 1.0
+
+
+def test_object_under_dense_debris_is_not_visible(dark_ellipse, lay_one):
+    dense = Debris(cover=(0.999, 0.0, 0.0), haze_density=(20.0, 0.0, 0.0), edge=(0.01,) * 3)
+    thin = Debris(cover=(0.999, 0.0, 0.0), haze_density=(0.1, 0.0, 0.0), edge=(0.01,) * 3)
+    scenes = [lay_one(dark_ellipse, debris=debris) for debris in (dense, thin)]
+    truths = render_scenes(scenes, kinds={"dark_ellipse": dark_ellipse})[1]
+    assert truths[0].visible[0] < 0.2
+    assert truths[0].inside[0] == truths[1].visible[0] == 1.0
 
 
 def test_empty_scene_is_plain_and_has_no_objects():
