@@ -16,6 +16,7 @@ from torch import Tensor
 from torch.utils.data import DataLoader, Dataset
 
 from training.engine import Batch
+from training.synthesize.stock import StockSource, draw_stock
 from training.synthesize.stream import draw_batch
 from training.transforms import Target
 
@@ -28,9 +29,11 @@ DrawBatch = Callable[[int, int, int, torch.device], tuple[Tensor, Sequence[Any]]
 """Takes seed, number of tiles, tile side and device; gives tiles (N, 3, S, S) uint8 and their truths."""
 
 
-def draw_slides(seed: int, n: int, tile_px: int, device: torch.device) -> tuple[Tensor, Sequence[Any]]:
+def draw_slides(
+    seed: int, n: int, tile_px: int, device: torch.device, stocks: StockSource = draw_stock
+) -> tuple[Tensor, Sequence[Any]]:
     """Tiles of drawn slides in the renderer's usual mixture of styles, with their truths."""
-    return draw_batch(seed, n=n, tile_px=tile_px, device=device)
+    return draw_batch(seed, n=n, tile_px=tile_px, device=device, stocks=stocks)
 
 
 class DrawnBatches(Dataset[Batch]):

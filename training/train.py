@@ -14,9 +14,12 @@ import itertools
 import json
 import shlex
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from functools import partial
 from importlib import metadata
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import torch
 
@@ -24,6 +27,7 @@ from training.cut import judge_tiles
 from training.drawn import DrawBatch, DrawnBatches, draw_slides, prefetch, show_again
 from training.engine import Batch, Schedule, Trainer, TrainingError, evaluate, train_one_epoch
 from training.start_weights import IMAGENET_LICENCE, load_imagenet_features
+from training.synthesize.stock import store_stocks
 from training.transforms import Augmenter
 from triage.errors import TriageError
 from triage.groups import candidate_groups, read_groups
@@ -105,6 +109,16 @@ def train(settings: Settings, *, command: str, draw: DrawBatch = draw_slides) ->
         scores = {"steps": trainer.step, **judge(trainer.average.network, held_out)}
         report(scores)
     return save(settings, trainer.average.network, scores, command)
+
+
+@contextmanager
+def open_drawing(settings: Settings) -> Iterator[DrawBatch]:
+    """What draws slides; worker processes share one stock of objects instead of each drawing its own."""
+    if settings.workers == 0:
+        yield draw_slides
+        return
+    with TemporaryDirectory(prefix="coverslip-stocks-") as folder:
+        yield partial(draw_slides, stocks=store_stocks(Path(folder), workers=settings.workers))
 
 
 def choose_device(name: str) -> torch.device:
@@ -243,7 +257,8 @@ def main(arguments: list[str] | None = None) -> int:
     settings = parse_settings(arguments)
     command = "python -m training.train " + shlex.join(sys.argv[1:] if arguments is None else arguments)
     try:
-        record = train(settings, command=command)
+        with open_drawing(settings) as draw:
+            record = train(settings, command=command, draw=draw)
     except (TriageError, TrainingError) as err:
         print(err, file=sys.stderr)
         return 1

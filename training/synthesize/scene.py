@@ -4,11 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
-from zlib import crc32
 
 import numpy as np
-from numpy.typing import NDArray
 
 from training.synthesize.appearance import draw_camera, draw_debris, draw_light, draw_optics
 from training.synthesize.camera import Camera, Light
@@ -19,6 +16,13 @@ from training.synthesize.kinds import KINDS
 from training.synthesize.kinds.kind import Kind
 from training.synthesize.marks import Marks, draw_marks
 from training.synthesize.optics import Optics
+from training.synthesize.stock import (
+    OBJECTS_IN_A_STOCK,
+    STOCKS_OF_A_KIND,
+    Stock,
+    StockSource,
+    draw_stock,
+)
 from training.synthesize.style import Span, Style
 from triage.groups import candidate_groups
 
@@ -27,8 +31,6 @@ FAR_SLAB = 1
 NEAR_SLAB = 2
 _SMALLEST_WIDTH_PX = 7.0
 _TRIES = 12
-_STOCK_SIZE = 64
-_STOCKS = 24
 
 
 @dataclass(frozen=True)
@@ -64,7 +66,7 @@ class _Drawn:
     """One object that still needs a place: a row of its kind's stock."""
 
     kind: Kind
-    stock: _Stock
+    stock: Stock
     row: int
 
     @property
@@ -76,24 +78,6 @@ class _Drawn:
         return float(self.stock.parameters["width_um"][self.row])
 
 
-@dataclass(frozen=True)
-class _Stock:
-    """Objects of one kind, drawn ahead: many at once cost little more than one, and many scenes share them.
-
-    Scenes pick a stock and a row at random, then turn, place, stain and blur the object in their own way.
-    """
-
-    parameters: dict[str, NDArray[np.float32]]
-    outline_um: NDArray[np.float32]
-
-
-@lru_cache(maxsize=1024)
-def _stock(kind: Kind, number: int) -> _Stock:
-    rng = np.random.default_rng([number, crc32(kind.name.encode())])
-    parameters = kind.draw_parameters(rng, _STOCK_SIZE)
-    return _Stock(parameters, kind.outline(parameters))
-
-
 def draw_scene(
     seed: int,
     index: int,
@@ -102,6 +86,7 @@ def draw_scene(
     *,
     um_per_px: float | None = None,
     kinds: Mapping[str, Kind] = KINDS,
+    stocks: StockSource = draw_stock,
 ) -> Scene:
     """The scene number `index` of the series `seed`: the same on every call, in every process.
 
@@ -116,6 +101,8 @@ def draw_scene(
         Pixel size; drawn from the style when left out.
     kinds : mapping of str to Kind
         The kinds to draw from.
+    stocks : callable, optional
+        Where the objects come from; drawn on the spot when left out.
 
     Returns
     -------
@@ -132,8 +119,8 @@ def draw_scene(
     )
     n_look_alikes = int(rng.poisson(rng.uniform(*style.look_alikes_per_mpx) * area_mpx))
     n_candidates, n_look_alikes = n_candidates * bool(candidates), n_look_alikes * bool(look_alikes)
-    drawn = _draw_objects(rng, candidates, n_candidates)
-    drawn += _draw_objects(rng, look_alikes, n_look_alikes)
+    drawn = _draw_objects(rng, candidates, n_candidates, stocks)
+    drawn += _draw_objects(rng, look_alikes, n_look_alikes, stocks)
     um_per_px = um_per_px or _draw_scale(rng, style, drawn)
     clutter = rng.uniform(*style.clutter)
     optics = draw_optics(rng, um_per_px, rng.uniform(*style.softness), style.resolved_px)
@@ -159,7 +146,9 @@ def _split_kinds(kinds: Mapping[str, Kind]) -> tuple[dict[str, list[Kind]], dict
     return split
 
 
-def _draw_objects(rng: np.random.Generator, groups: dict[str, list[Kind]], n: int) -> list[_Drawn]:
+def _draw_objects(
+    rng: np.random.Generator, groups: dict[str, list[Kind]], n: int, stocks: StockSource
+) -> list[_Drawn]:
     """`n` objects of a few kinds: one slide seldom holds more."""
     if n == 0:
         return []
@@ -170,7 +159,7 @@ def _draw_objects(rng: np.random.Generator, groups: dict[str, list[Kind]], n: in
         weights = np.array([kind.weight for kind in members])
         present.append(members[rng.choice(len(members), p=weights / weights.sum())])
     return [
-        _Drawn(kind, _stock(kind, int(rng.integers(_STOCKS))), int(rng.integers(_STOCK_SIZE)))
+        _Drawn(kind, stocks(kind, int(rng.integers(STOCKS_OF_A_KIND))), int(rng.integers(OBJECTS_IN_A_STOCK)))
         for kind in (present[which] for which in rng.integers(0, len(present), n))
     ]
 

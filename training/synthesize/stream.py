@@ -7,12 +7,19 @@ from torch import Tensor
 
 from training.synthesize.render import render_scenes
 from training.synthesize.scene import draw_scene
+from training.synthesize.stock import StockSource, draw_stock
 from training.synthesize.style import TRAINING, Style
 from training.synthesize.truth import TileTruth
 
 
 def draw_batch(
-    seed: int, *, n: int, tile_px: int, device: torch.device | str = "cpu", style: Style = TRAINING
+    seed: int,
+    *,
+    n: int,
+    tile_px: int,
+    device: torch.device | str = "cpu",
+    style: Style = TRAINING,
+    stocks: StockSource = draw_stock,
 ) -> tuple[Tensor, list[TileTruth]]:
     """`n` tiles of the series `seed` and their truth.
 
@@ -25,6 +32,8 @@ def draw_batch(
         Side of a tile.
     device : torch.device or str
     style : Style
+    stocks : callable, optional
+        Where the objects come from; drawn on the spot when left out.
 
     Returns
     -------
@@ -32,5 +41,5 @@ def draw_batch(
     truths : list of TileTruth
         Boxes are clipped to the tile, ellipses are whole; `visible` says how much of each object shows.
     """
-    scenes = [draw_scene(seed, index, style, (tile_px, tile_px)) for index in range(n)]
+    scenes = [draw_scene(seed, index, style, (tile_px, tile_px), stocks=stocks) for index in range(n)]
     return render_scenes(scenes, device)
