@@ -82,7 +82,7 @@ def decode_head(
     """
     scores = _sigmoid(head[layout.heat].astype(np.float64))
     rows, columns = _find_peaks(scores, floor)
-    order = np.argsort(-scores[rows, columns], kind="stable")[: 2 * most]
+    order = np.argsort(-scores[rows, columns], kind="stable")
     rows, columns = rows[order], columns[order]
     cells = head[:, rows, columns].T.astype(np.float64)
     x = (columns.astype(np.float64) + 0.5) * STRIDE_PX

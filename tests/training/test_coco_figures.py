@@ -68,6 +68,13 @@ def _with_pycocotools(truths: list[PictureTruth], found: list[tuple[np.ndarray, 
     return judge.stats[:9].tolist()
 
 
+def test_a_candidate_in_an_ignored_region_costs_nothing() -> None:
+    box, ignored = xywh((10, 10, 40, 40)), xywh((100, 100, 80, 80))
+    truth = PictureTruth.of(box, ignored_xyxy=ignored)
+    found = (np.concatenate((xywh((120, 120, 20, 20)), box)), np.array([0.9, 0.8]))
+    assert coco_figures([truth], [found])["AP"] == pytest.approx(1.0)
+
+
 def test_coco_figures_of_no_candidates_are_zero() -> None:
     assert coco_figures([TRUE], [(xywh(), np.zeros(0))])["AP"] == 0.0
 

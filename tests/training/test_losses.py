@@ -147,9 +147,9 @@ def test_a_smaller_object_keeps_its_own_cells_inside_a_larger_one() -> None:
     }
     head = silent_head()
     head[0, LAYOUT.groups][1] = 20.0
-    wrong = detection_losses(head, gather(both), LAYOUT)["group"]
     head[0, LAYOUT.groups, 7, 8] = torch.tensor([0.0, 0.0, 20.0, 0.0])
-    assert detection_losses(head, gather(both), LAYOUT)["group"] < wrong / 3
+    # Smoothing of labels leaves this much; a cell asked for both groups would cost more.
+    assert detection_losses(head, gather(both), LAYOUT)["group"] < 0.35
 
 
 def test_gradients_are_finite_with_and_without_objects() -> None:
