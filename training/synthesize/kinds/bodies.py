@@ -8,7 +8,6 @@ that of the inner one; bright and dark rims follow from it without further drawi
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
@@ -47,7 +46,6 @@ class Column(IntEnum):
     ROUGH_PHASE = 12 + 2 * len(_WAVES) + 2 * _N_ROUGH
 
 
-Rows = Callable[[int], Tensor]
 N_COLUMNS = Column.ROUGH_PHASE + _N_ROUGH
 
 
@@ -160,24 +158,18 @@ def place(rng: np.random.Generator, body: Array, shell: Array, drift: float) -> 
 
 def outline_body(body: Array) -> Array:
     """Outlines of shape (n, 96, 2), in µm, in the frame of the object."""
-    table = torch.from_numpy(np.ascontiguousarray(body))
-
-    def rows(column: int) -> Tensor:
-        return table[:, column, None]
-
+    table = torch.from_numpy(np.ascontiguousarray(body.T))[:, :, None]
     angle = torch.arange(N_OUTLINE, dtype=torch.float32) * (2 * torch.pi / N_OUTLINE)
     angle = angle.expand(len(body), N_OUTLINE)
-    power = rows(Column.POWER)
+    power = table[Column.POWER]
     blunt = (angle.cos().abs() ** power + angle.sin().abs() ** power) ** (1 / power)
-    radius = _swell(angle, rows)[1] / blunt
+    radius = _swell(angle, table)[1] / blunt
     x, y = radius * angle.cos(), radius * angle.sin()
-    u = x * rows(Column.HALF_LENGTH)
-    v = y * rows(Column.HALF_WIDTH) * _widening(x, rows)
-    cos, sin = rows(Column.TILT).cos(), rows(Column.TILT).sin()
-    turned = torch.stack(
-        (u * cos - v * sin + rows(Column.CENTRE_U), u * sin + v * cos + rows(Column.CENTRE_V)), -1
-    )
-    return turned.numpy()
+    u = x * table[Column.HALF_LENGTH]
+    v = y * table[Column.HALF_WIDTH] * _widening(x, table)
+    cos, sin = table[Column.TILT].cos(), table[Column.TILT].sin()
+    turned = (u * cos - v * sin + table[Column.CENTRE_U], u * sin + v * cos + table[Column.CENTRE_V])
+    return torch.stack(turned, -1).numpy()
 
 
 def outline_union(*outlines: Array) -> Array:
@@ -209,22 +201,24 @@ def _farthest(outline: np.ndarray, ray: np.ndarray) -> np.ndarray:
     return np.where(hit, distance, 0).max(-1)
 
 
-def _widening(x: Tensor, rows: Rows) -> Tensor:
+def _widening(x: Tensor, table: Tensor) -> Tensor:
     x = x.clamp(-1.3, 1.3)
-    return (1 + rows(Column.EGG) * x + rows(Column.BARREL) * x**2).clamp_min(0.15)
+    return (1 + table[Column.EGG] * x + table[Column.BARREL] * x**2).clamp_min(0.15)
 
 
-def _swell(angle: Tensor, rows: Rows) -> tuple[Tensor, Tensor]:
-    """Radius over that of the plain body at each angle: without and with the fine roughness."""
-    smooth = torch.ones_like(angle)
-    for i, count in enumerate(_WAVES):
-        smooth = smooth + rows(Column.WAVE_SIZE + i) * (count * angle + rows(Column.WAVE_PHASE + i)).cos()
-    fine = torch.zeros_like(angle)
-    for i in range(_N_ROUGH):
-        turn = rows(Column.ROUGH_COUNT + i) * angle + rows(Column.ROUGH_PHASE + i)
-        fine = fine + rows(Column.ROUGH_SIZE + i) * turn.cos()
-    dent = ((angle - rows(Column.DENT_AT)).cos() - 1) * rows(Column.DENT_FOCUS)
-    left = 1 - rows(Column.DENT) * dent.exp()
+def _swell(angle: Tensor, table: Tensor) -> tuple[Tensor, Tensor]:
+    """Radius over that of the plain body at each angle: without and with the fine roughness.
+
+    `table` holds a column of the body in each row, `table[column]` spreading over `angle`.
+    """
+    counts = torch.tensor(_WAVES, dtype=angle.dtype, device=angle.device)
+    counts = counts.reshape(-1, *(1,) * angle.ndim)
+    waves = (counts * angle + table[Column.WAVE_PHASE : Column.ROUGH_SIZE]).cos()
+    smooth = 1 + (table[Column.WAVE_SIZE : Column.WAVE_PHASE] * waves).sum(0)
+    turns = table[Column.ROUGH_COUNT : Column.ROUGH_PHASE] * angle + table[Column.ROUGH_PHASE :]
+    fine = (table[Column.ROUGH_SIZE : Column.ROUGH_COUNT] * turns.cos()).sum(0)
+    dent = ((angle - table[Column.DENT_AT]).cos() - 1) * table[Column.DENT_FOCUS]
+    left = 1 - table[Column.DENT] * dent.exp()
     return (smooth * left).clamp_min(0.2), ((smooth + fine) * left).clamp_min(0.2)
 
 
@@ -238,8 +232,8 @@ class Place:
         In the frame of the body, from its centre.
     angle : Tensor of shape (S,)
         Direction from the centre in the unit frame.
-    rows : callable(column) -> Tensor of shape (S,)
-        That column of each sample's body.
+    table : Tensor of shape (9, S)
+        The first columns of each sample's body, up to `Column.TILT`.
     smooth, rough : Tensor of shape (S,)
         Radius at that angle over that of the plain body, without and with the fine roughness.
     """
@@ -247,52 +241,51 @@ class Place:
     along_um: Tensor
     across_um: Tensor
     angle: Tensor
-    rows: Rows
+    table: Tensor
     smooth: Tensor
     rough: Tensor
 
     def rho(self, inset_um: Tensor | float = 0.0, *, rough: bool = False) -> Tensor:
         """0 at the centre, 1 at the surface lying `inset_um` below the body's own."""
-        x, y = self._unit(inset_um)
-        power = self.rows(Column.POWER)
-        plain = (x.abs() ** power + y.abs() ** power + 1e-12) ** (1 / power)
-        return plain / (self.rough if rough else self.smooth)
+        return self._rho(*self._unit(inset_um), rough)
 
     def distance_um(self, inset_um: Tensor | float = 0.0, *, rough: bool = False) -> Tensor:
         """About the distance to that surface; below 0 inside."""
-        half_length = (self.rows(Column.HALF_LENGTH) - inset_um).clamp_min(0.05)
-        half_width = (self.rows(Column.HALF_WIDTH) - inset_um).clamp_min(0.05)
+        half_length = (self.table[Column.HALF_LENGTH] - inset_um).clamp_min(0.05)
+        half_width = (self.table[Column.HALF_WIDTH] - inset_um).clamp_min(0.05)
         x, y = self._unit(inset_um)
         slope = ((x / half_length) ** 2 + (y / half_width) ** 2 + 1e-12).sqrt()
         slope = slope / (x**2 + y**2 + 1e-9).sqrt()
-        return (self.rho(inset_um, rough=rough) - 1) / slope.clamp_min(1e-3)
+        return (self._rho(x, y, rough) - 1) / slope.clamp_min(1e-3)
 
     def chord_um(self, inset_um: Tensor | float = 0.0, *, rough: bool = False) -> Tensor:
         """Way of the light through what lies below that surface."""
-        depth = (self.rows(Column.HALF_DEPTH) - inset_um).clamp_min(0)
+        depth = (self.table[Column.HALF_DEPTH] - inset_um).clamp_min(0)
         return 2 * depth * (1 - self.rho(inset_um, rough=rough) ** 2).clamp_min(0).sqrt()
 
     def shell_um(self, outer_um: Tensor | float, inner_um: Tensor | float) -> Tensor:
         """Way of the light through the layer between two insets."""
         return (self.chord_um(outer_um) - self.chord_um(inner_um)).clamp_min(0)
 
+    def _rho(self, x: Tensor, y: Tensor, rough: bool) -> Tensor:
+        power = self.table[Column.POWER]
+        plain = (x.abs() ** power + y.abs() ** power + 1e-12) ** (1 / power)
+        return plain / (self.rough if rough else self.smooth)
+
     def _unit(self, inset_um: Tensor | float) -> tuple[Tensor, Tensor]:
-        x = self.along_um / (self.rows(Column.HALF_LENGTH) - inset_um).clamp_min(0.05)
-        half_width = (self.rows(Column.HALF_WIDTH) - inset_um).clamp_min(0.05)
-        return x, self.across_um / (half_width * _widening(x, self.rows))
+        x = self.along_um / (self.table[Column.HALF_LENGTH] - inset_um).clamp_min(0.05)
+        half_width = (self.table[Column.HALF_WIDTH] - inset_um).clamp_min(0.05)
+        return x, self.across_um / (half_width * _widening(x, self.table))
 
 
 def locate(samples: Samples, body: Tensor) -> Place:
     """Place of each sample in the body (n, N_COLUMNS) of its object."""
-
-    def rows(column: int) -> Tensor:
-        return samples.of(body[:, column])
-
-    u = samples.u_um - rows(Column.CENTRE_U)
-    v = samples.v_um - rows(Column.CENTRE_V)
-    cos, sin = rows(Column.TILT).cos(), rows(Column.TILT).sin()
+    table = body.t()[:, samples.owner]
+    u = samples.u_um - table[Column.CENTRE_U]
+    v = samples.v_um - table[Column.CENTRE_V]
+    cos, sin = table[Column.TILT].cos(), table[Column.TILT].sin()
     along, across = u * cos + v * sin, v * cos - u * sin
-    x = along / rows(Column.HALF_LENGTH).clamp_min(0.05)
-    y = across / (rows(Column.HALF_WIDTH).clamp_min(0.05) * _widening(x, rows))
+    x = along / table[Column.HALF_LENGTH].clamp_min(0.05)
+    y = across / (table[Column.HALF_WIDTH].clamp_min(0.05) * _widening(x, table))
     angle = torch.atan2(y, x)
-    return Place(along, across, angle, rows, *_swell(angle, rows))
+    return Place(along, across, angle, table[: Column.DENT].clone(), *_swell(angle, table))

@@ -6,11 +6,12 @@ from collections.abc import Sequence
 
 import numpy as np
 import torch
+from torch import Tensor
 
 from training.synthesize.kinds.bodies import Column, inner_body, locate
 from training.synthesize.kinds.chance import Array, Range, draw_tint, happens, uniform
 from training.synthesize.kinds.clusters import draw_cluster, heap_up
-from training.synthesize.kinds.light import Tensors, add, draw_some, grain, tinted
+from training.synthesize.kinds.light import Tensors, grain, keep, tinted
 from training.synthesize.kinds.strands import trace
 from training.synthesize.material import Material, Samples
 
@@ -85,16 +86,22 @@ def _draw_folded_larva(
 
 
 def paint_contents(samples: Samples, p: Tensors) -> Material:
-    """The contents, each object at its own stage."""
+    """The contents, each object at its own stage: what they are shaped like, then what they are made of."""
     stage = p["stage"]
-    return add(
-        draw_some(samples, p, stage == MASS, _paint_mass),
-        draw_some(samples, p, stage == CELLS, _paint_cells),
-        draw_some(samples, p, stage == LARVA, _paint_larva),
-    )
+    way = torch.zeros_like(samples.u_um)
+    shade, bend = torch.ones_like(way), torch.zeros_like(way)
+    for each, shape in ((MASS, _shape_mass), (CELLS, _shape_cells), (LARVA, _shape_larva)):
+        kept, part = keep(samples, stage == each)
+        if len(kept):
+            own_way, own_shade, own_bend = shape(part, p)
+            way = way.index_copy(0, kept, own_way)
+            shade = shade.index_copy(0, kept, own_shade)
+            bend = bend.index_copy(0, kept, own_bend)
+    plasm = granular(samples, p, way)
+    return Material(plasm.density * shade[:, None], plasm.path_um + bend)
 
 
-def granular(samples: Samples, p: Tensors, chord_um: torch.Tensor) -> Material:
+def granular(samples: Samples, p: Tensors, chord_um: Tensor) -> Material:
     """Granular plasm: dark and bright grains of two sizes, over the way that the light takes in it."""
     rough = samples.of(p["roughness"])
     fine, coarse = grain(samples, p["grain_um"]), grain(samples, 2.7 * p["grain_um"], 5)
@@ -105,29 +112,26 @@ def granular(samples: Samples, p: Tensors, chord_um: torch.Tensor) -> Material:
     return Material(density, path)
 
 
-def _paint_mass(samples: Samples, p: Tensors) -> Material:
+Shape = tuple[Tensor, Tensor, Tensor]
+"""Way of the light in µm, factor on the density, path in µm beyond that of the plasm."""
+
+
+def _shape_mass(samples: Samples, p: Tensors) -> Shape:
     place = locate(samples, p["core"])
-    chord = place.chord_um(rough=True)
-    half = 2 * samples.of(p["core"][:, Column.HALF_WIDTH])
-    away = (place.along_um / half - samples.of(p["pale_at"][:, 0])) ** 2
-    away = away + (place.across_um / half - samples.of(p["pale_at"][:, 1])) ** 2
+    width = 2 * place.table[Column.HALF_WIDTH]
+    away = (place.along_um / width - samples.of(p["pale_at"][:, 0])) ** 2
+    away = away + (place.across_um / width - samples.of(p["pale_at"][:, 1])) ** 2
     pale = samples.of(p["pale"]) * torch.exp(-away / 0.02)
-    plasm = granular(samples, p, chord)
-    return Material(plasm.density * (1 - pale[:, None]), plasm.path_um)
+    return place.chord_um(rough=True), 1 - pale, torch.zeros_like(pale)
 
 
-def _paint_cells(samples: Samples, p: Tensors) -> Material:
+def _shape_cells(samples: Samples, p: Tensors) -> Shape:
     heap = heap_up(samples, p["cells"])
-    plasm = granular(samples, p, heap.thickness_um)
-    dark = 1 + 0.9 * heap.groove[:, None]
-    return Material(plasm.density * dark, plasm.path_um - 0.12 * heap.groove)
+    return heap.thickness_um, 1 + 0.9 * heap.groove, -0.12 * heap.groove
 
 
-def _paint_larva(samples: Samples, p: Tensors) -> Material:
+def _shape_larva(samples: Samples, p: Tensors) -> Shape:
     strand = trace(samples, p["larva"], p["larva_radius"])
-    plasm = granular(samples, p, strand.core_um(0.75) * (1.2 + strand.along))
     skin = strand.chord_um - strand.core_um(0.85)
-    return Material(
-        plasm.density + tinted(samples, p["core_tint"], 1.5 * skin),
-        plasm.path_um + 0.03 * strand.chord_um + 0.02 * skin,
-    )
+    way = strand.core_um(0.75) * (1.2 + strand.along) + 1.5 * skin
+    return way, torch.ones_like(way), 0.03 * strand.chord_um + 0.02 * skin

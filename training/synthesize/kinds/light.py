@@ -34,20 +34,24 @@ def add(*parts: Material) -> Material:
     return Material(density, path)
 
 
+def keep(samples: Samples, which: Tensor) -> tuple[Tensor, Samples]:
+    """Indices of the samples of those objects where `which` (n,) is true, and these samples."""
+    kept = samples.of(which).nonzero().squeeze(1)
+    u, v, owner = samples.u_um[kept], samples.v_um[kept], samples.owner[kept]
+    return kept, replace(samples, u_um=u, v_um=v, owner=owner)
+
+
 def draw_some(
     samples: Samples, parameters: Tensors, which: Tensor, draw: Callable[[Samples, Tensors], Material]
 ) -> Material:
     """`draw` for the objects where `which` (n,) is true, clear fluid elsewhere."""
     density = samples.u_um.new_zeros(len(samples.u_um), 3)
     path = torch.zeros_like(samples.u_um)
-    kept = samples.of(which).nonzero().squeeze(1)
+    kept, part = keep(samples, which)
     if len(kept) == 0:
         return Material(density, path)
-    part = draw(
-        replace(samples, u_um=samples.u_um[kept], v_um=samples.v_um[kept], owner=samples.owner[kept]),
-        parameters,
-    )
-    return Material(density.index_copy(0, kept, part.density), path.index_copy(0, kept, part.path_um))
+    drawn = draw(part, parameters)
+    return Material(density.index_copy(0, kept, drawn.density), path.index_copy(0, kept, drawn.path_um))
 
 
 def in_chunks(samples: Samples, work: Callable[[Samples], tuple[Tensor, ...]]) -> tuple[Tensor, ...]:

@@ -27,7 +27,7 @@ from training.synthesize.kinds.clusters import nearest_ball
 from training.synthesize.kinds.contents import granular
 from training.synthesize.kinds.eggs import held, measures, shell_outline
 from training.synthesize.kinds.kind import Kind, Parameters
-from training.synthesize.kinds.light import Tensors, add, confine, draw_some, grain, tinted
+from training.synthesize.kinds.light import Tensors, add, confine, grain, tinted
 from training.synthesize.kinds.strands import rods_um, trace
 from training.synthesize.kinds.walls import draw_wall, paint_wall
 from training.synthesize.material import Material, Samples
@@ -225,7 +225,7 @@ def _paint_anoplocephalid(samples: Samples, p: Tensors) -> Material:
     pear = trace(samples, p["horns"], p["horn_um"])
     skin = pear.chord_um - pear.core_um(0.88)
     case = Material(tinted(samples, 0.6 * p["core_tint"], skin), 0.04 * skin)
-    floating = draw_some(samples, p, p["roughness"] > 0.0, _paint_yolk)
+    floating = _paint_yolk(samples, p)
     return confine(samples, p, add(wall, case, floating, paint_embryo(samples, p)))
 
 
