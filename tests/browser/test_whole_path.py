@@ -116,7 +116,7 @@ def sign_off_is_refused_and_leads_to_what_is_open(page: Page) -> None:
     dialog = page.get_by_role("dialog")
     dialog.get_by_role("button", name="Sign off", exact=True).click()
     expect(dialog.get_by_role("alert")).to_contain_text("can't be signed off yet")
-    dialog.get_by_role("link", name=re.compile("Candidate 5 .* is unmarked")).click()
+    dialog.get_by_role("link", name="Mark candidate 5 of field-01.png").click()
     expect_current(page, "Candidate 5")
     page.keyboard.press("c")
     expect_marked(page, 5, "confirmed")

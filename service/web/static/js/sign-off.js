@@ -5,6 +5,8 @@ import { announce, el, fill } from "./dom.js";
 import { submitting } from "./page.js";
 import { dateTime, personName } from "./words.js";
 
+const OPEN_ITEMS_SHOWN = 8;
+
 export function signedOffWords(signedOff) {
   return `Signed off by ${personName(signedOff.by)}, ${dateTime(signedOff.at)}. The marks are frozen.`;
 }
@@ -26,7 +28,7 @@ function signOffForm(specimen, onSigned) {
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     fill(open);
-    const signed = await submitting(form, problem, () => signOff(specimen.id, remark.value.trim(), open));
+    const signed = await submitting(form, problem, () => signOff(specimen, remark.value.trim(), open));
     if (!signed) return;
     announce("The specimen is signed off.");
     await onSigned();
@@ -34,24 +36,30 @@ function signOffForm(specimen, onSigned) {
   return form;
 }
 
-async function signOff(specimenId, remark, open) {
+async function signOff(specimen, remark, open) {
   try {
-    return await post(`/api/specimens/${specimenId}/sign-off`, { remark: remark || null });
+    return await post(`/api/specimens/${specimen.id}/sign-off`, { remark: remark || null });
   } catch (error) {
-    if (error instanceof ApiProblem && error.status === 409) fill(open, openItems(error.document));
+    if (error instanceof ApiProblem && error.status === 409) fill(open, openItems(error.document, specimen));
     throw error;
   }
 }
 
-function openItems({ unmarked = [], unsettled = [], not_ready: notReady = [], open_reads: openReads = [] }) {
+function openItems({ unmarked = [], unsettled = [], not_ready: notReady = [], open_reads: openReads = [] }, specimen) {
+  const pictures = new Map(specimen.preparations.flatMap((row) => row.images).map((image) => [image.id, image.file_name]));
+  const nameOf = (item) => `${item.rank ? `candidate ${item.rank}` : "an added object"} of ${pictures.get(item.image_id)}`;
   return [
-    ...notReady.map((id) => openItem(`/reading/${id}`, `Picture ${id} has no proposals yet`)),
-    ...unmarked.map((item) => openItem(candidatePath(item), `${candidateName(item)} is unmarked`)),
-    ...unsettled.map((item) => openItem(candidatePath(item), `Readers differ on ${candidateName(item).toLowerCase()}`)),
-    ...openReads.map((id) => openItem(`/reading/${id}`, `An unaided read of picture ${id} is not locked`)),
+    ...notReady.map((id) => openItem(`/reading/${id}`, `${pictures.get(id)} has no proposals yet`)),
+    ...openReads.map((id) => openItem(`/reading/${id}`, `An unaided read of ${pictures.get(id)} is not locked`)),
+    ...unsettled.map((item) => openItem(candidatePath(item), `Readers differ on ${nameOf(item)}`)),
+    ...firstOf(unmarked.map((item) => openItem(candidatePath(item), `Mark ${nameOf(item)}`))),
   ];
 }
 
+function firstOf(items) {
+  const more = items.length - OPEN_ITEMS_SHOWN;
+  return more > 0 ? [...items.slice(0, OPEN_ITEMS_SHOWN), el("li", { class: "hint" }, `and ${more} more to mark`)] : items;
+}
+
 const candidatePath = (item) => `/reading/${item.image_id}?candidate=${item.candidate_id}`;
-const candidateName = (item) => `Candidate ${item.rank ?? "added by a reader"} of picture ${item.image_id}`;
 const openItem = (path, words) => el("li", {}, el("a", { href: path }, words));

@@ -76,7 +76,7 @@ export function pictureState(image) {
 function markedState(candidates, unmarked) {
   if (candidates === null) return stateMark("waits", "◇", "Your unaided read is open");
   if (unmarked) return stateMark("waits", ANSWERS.none.symbol, `${unmarked.toLocaleString("en-US")} to mark`);
-  return candidates === 0 ? stateMark("empty", "–", "No candidates") : stateMark("done", ANSWERS.confirm.symbol, "All marked");
+  return candidates === 0 ? stateMark("empty", "–", "No candidate above the cut") : stateMark("done", ANSWERS.confirm.symbol, "All marked");
 }
 
 /** State of one specimen of the worklist. */
@@ -84,5 +84,5 @@ export function specimenState(specimen) {
   if (specimen.signed_off_at) return stateMark("done", "■", "Signed off");
   if (!specimen.images) return stateMark("empty", "–", "Needs pictures");
   if (specimen.unmarked) return stateMark("waits", ANSWERS.none.symbol, `${specimen.unmarked.toLocaleString("en-US")} to mark`);
-  return stateMark("waits", "□", "Waits for sign-off");
+  return stateMark("waits", "□", "All marked so far");
 }

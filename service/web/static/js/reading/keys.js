@@ -12,7 +12,7 @@ export const KEYS = [
   { keys: ["k", "ArrowLeft"], shown: "K or ←", words: "Previous candidate", act: (desk) => desk.step(-1) },
   { keys: ["n"], shown: "N", words: "Next unmarked candidate", act: (desk) => desk.stepToUnmarked() },
   { keys: ["c"], shown: "C", words: "Confirm, as the group shown", marks: true, act: (desk) => desk.confirm() },
-  { keys: ["r"], shown: "R, then 1 to 6", words: "Reject, then say what it is instead", marks: true, act: () => openReasons() },
+  { keys: ["r"], shown: "R", words: "Reject; then 1 to 6 says what it is instead", marks: true, act: () => openReasons() },
   { keys: ["u"], shown: "U", words: "Unsure", marks: true, act: (desk) => desk.mark({ answer: "unsure" }) },
   { keys: ["g"], shown: "G", words: "Change the group", marks: true, act: () => byId("mark-group").focus() },
   { keys: ["m"], shown: "M", words: "Write a remark", marks: true, act: () => byId("mark-remark").focus() },
@@ -27,10 +27,14 @@ export function startKeys(desk) {
   const isOn = byId("single-keys");
   isOn.checked = readSetting();
   isOn.addEventListener("change", () => keepSetting(isOn.checked));
-  fill(byId("keys-table"), KEYS.map(({ shown, words }) => el("tr", {}, el("th", { scope: "row" }, el("kbd", {}, shown)), el("td", {}, words))));
+  fill(byId("keys-table"), KEYS.map(({ shown, words }) => el("tr", {}, el("th", { scope: "row" }, keyCaps(shown)), el("td", {}, words))));
   fill(byId("legend"), Object.entries(MARK_LINES).map(legendRow));
   byId("help-button").addEventListener("click", () => byId("help-dialog").showModal());
   document.addEventListener("keydown", (event) => isOn.checked && press(event, desk));
+}
+
+function keyCaps(shown) {
+  return shown.split(" or ").flatMap((key, place) => [place ? " or " : null, el("kbd", {}, key)]);
 }
 
 function press(event, desk) {

@@ -6,6 +6,8 @@ import { MARK_LINES, colorOf } from "./mark-lines.js";
 
 const L = window.L;
 const OVERZOOM = 3;
+const ROOM_AROUND = 5;
+const LEAST_SIDE_PX = 18;
 const isCalm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 export class Viewer {
@@ -20,6 +22,7 @@ export class Viewer {
     scaleBar(image).addTo(this.map);
     this.map.setMaxBounds(this.bounds.pad(0.6));
     this.showWhole();
+    this.map.on("zoomend", () => this.shown && this.showItems(...this.shown));
     new ResizeObserver(() => this.map.invalidateSize()).observe(element);
   }
 
@@ -35,6 +38,7 @@ export class Viewer {
 
   /** Draws every item's box; the current one last, with its outline and rank. */
   showItems(items, currentId) {
+    this.shown = [items, currentId];
     this.outlines.clearLayers();
     for (const item of items) if (item.id !== currentId) this.#drawBox(item, false);
     const current = items.find((item) => item.id === currentId);
@@ -55,12 +59,12 @@ export class Viewer {
     const room = this.map.getSize();
     const roomSide = Math.min(room.x, room.y);
     if (side >= roomSide / 8 && side <= roomSide / 1.5) return zoom;
-    return this.map.getBoundsZoom(boxBounds([0, 0, width * 3.5, height * 3.5]));
+    return this.map.getBoundsZoom(boxBounds([0, 0, width * ROOM_AROUND, height * ROOM_AROUND]));
   }
 
   #drawBox(item, isCurrent) {
     const line = MARK_LINES[item.current?.answer ?? "none"];
-    const box = boxBounds(item.bbox);
+    const box = boxBounds(this.#visibleBox(item.bbox));
     const weight = isCurrent ? 4 : 2.5;
     const casing = { color: colorOf("casing"), weight: weight + 2.5, opacity: 0.75, interactive: false, fill: false };
     L.rectangle(box, casing).addTo(this.outlines);
@@ -69,6 +73,13 @@ export class Viewer {
       .bindTooltip(item.name, { className: "rank-flag", direction: "top", sticky: true })
       .addTo(this.outlines);
     if (isCurrent) this.#flag(item);
+  }
+
+  /** A small box is drawn larger while the picture is far away, or its line style could not be told. */
+  #visibleBox([x, y, width, height]) {
+    const least = LEAST_SIDE_PX / this.map.getZoomScale(this.map.getZoom(), this.image.zoom_levels - 1);
+    const [growX, growY] = [Math.max(0, least - width), Math.max(0, least - height)];
+    return [x - growX / 2, y - growY / 2, width + growX, height + growY];
   }
 
   #flag({ name, bbox: [x, y, width] }) {
