@@ -1,45 +1,19 @@
 """Draw slides with exact truth into a folder.
 
 $ python -m training.synthesize --out drawn --n 4 --style field --seed 7 --width 1600 --height 1200
+4 pictures with 70 objects in drawn
 """
 
 from __future__ import annotations
 
 import argparse
-import multiprocessing
 import sys
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
-from functools import partial
+from collections.abc import Sequence
 from pathlib import Path
 
-import torch
-from PIL import Image
-
-from training.synthesize.coco import write_coco
-from training.synthesize.render import render_scenes
-from training.synthesize.scene import draw_scene
+from training.synthesize.folder import Order, check_order, draw_slides
 from training.synthesize.style import STYLES
-from training.synthesize.truth import TileTruth
-from triage.errors import RecordError, TriageError
-
-_JPEG_QUALITY = 95
-
-
-@dataclass(frozen=True)
-class Order:
-    """What is to be drawn; `um_per_px` None leaves the pixel size to the style."""
-
-    out: Path
-    n: int
-    style: str
-    seed: int
-    width: int
-    height: int
-    um_per_px: float | None
-    suffix: str
-    workers: int
+from triage.errors import TriageError
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -47,73 +21,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     order = Order(**vars(_parser().parse_args(arguments)))
     try:
         check_order(order)
-        draw_slides(order)
+        n_objects = draw_slides(order)
     except TriageError as err:
         print(err, file=sys.stderr)
         return 1
-    return 0
-
-
-def check_order(order: Order) -> None:
-    """Refuse what can't be drawn.
-
-    Raises
-    ------
-    RecordError
-        If a number is out of range; the message gives it and the range.
-    """
-    limits = {
-        "--n": (order.n, 1, 1_000_000),
-        "--width": (order.width, 32, 8192),
-        "--height": (order.height, 32, 8192),
-        "--workers": (order.workers, 1, 256),
-        "--um-per-px": (0.5 if order.um_per_px is None else order.um_per_px, 0.02, 10),
-        "--seed": (order.seed, 0, 2**63 - 1),
-    }
-    for name, (value, low, high) in limits.items():
-        if not low <= value <= high:
-            raise RecordError(f"{name} is {value}; it must be from {low} to {high}. Choose another value.")
-
-
-def draw_slides(order: Order) -> None:
-    """Draw the pictures and their `annotations.json` into `order.out`."""
-    (order.out / "images").mkdir(parents=True, exist_ok=True)
-    truths = []
-    for truth in _draw_all(order):
-        truths.append(truth)
-        if sys.stderr.isatty():
-            print(f"\r{len(truths)} of {order.n} pictures", end="", file=sys.stderr, flush=True)
-    names = [_file_name(order, index) for index in range(order.n)]
-    write_coco(order.out / "annotations.json", names, (order.height, order.width), truths)
-    n_objects = sum(len(truth.labels) for truth in truths)
     print(f"{order.n} pictures with {n_objects} objects in {order.out}")
-
-
-def _draw_all(order: Order) -> Iterator[TileTruth]:
-    """The truth of each picture, in order, as it is drawn."""
-    if order.workers == 1:
-        yield from map(partial(_draw_one, order), range(order.n))
-        return
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(order.workers, mp_context=context, initializer=_use_one_thread) as pool:
-        yield from pool.map(partial(_draw_one, order), range(order.n))
-
-
-def _use_one_thread() -> None:
-    torch.set_num_threads(1)
-
-
-def _draw_one(order: Order, index: int) -> TileTruth:
-    shape_hw = (order.height, order.width)
-    scene = draw_scene(order.seed, index, STYLES[order.style], shape_hw, um_per_px=order.um_per_px)
-    pictures, truths = render_scenes([scene])
-    picture = Image.fromarray(pictures[0].permute(1, 2, 0).numpy())
-    picture.save(order.out / "images" / _file_name(order, index), quality=_JPEG_QUALITY)
-    return truths[0]
-
-
-def _file_name(order: Order, index: int) -> str:
-    return f"{order.style}_{order.seed}_{index:05d}.{order.suffix}"
+    return 0
 
 
 def _parser() -> argparse.ArgumentParser:

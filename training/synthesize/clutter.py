@@ -153,7 +153,7 @@ def _draw_crumbs(rng: np.random.Generator, n: int, um_per_px: float) -> Paramete
         "dark": _spread(rng, n, 0.08, 1.6),
         "path_um": (rng.uniform(0.03, 0.25, n) * _loosely(um_per_px)).astype(np.float32),
         "cell_um": (half * rng.uniform(0.3, 0.9, n)).astype(np.float32),
-        "tint": _pick_tint(rng, n, _BROWN, _BROWN, _GREY, _GOLD, _GREEN),
+        "tint": _pick_tint(rng, n, *(_BROWN, _GREY, _GOLD) * 3, _GREEN),
         "reach_um": half * 1.6,
     }
 

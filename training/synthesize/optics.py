@@ -23,7 +23,7 @@ from torch import Tensor
 from training.synthesize.canvas import SLABS, Canvas
 
 WAVELENGTHS_UM = (0.61, 0.54, 0.46)
-_BRIGHTEST, _DARKEST = 0.55, 1.2
+_BRIGHTEST, _DARKEST = 0.45, 1.0
 _MOST_LOST = 1.5
 
 
@@ -65,7 +65,7 @@ def form_image(canvas: Canvas, optics: dict[str, Tensor]) -> Tensor:
     Notes
     -----
     The weak-object terms are exact to first order. Strong phase would overshoot, so the phase term is
-    bent: it brightens at most to exp(0.55) and darkens at most to exp(-1.2).
+    bent: it brightens at most to exp(0.45) and darkens at most to exp(-1.0).
     """
     frequency_x, frequency_y = _frequencies(canvas)
     shadow, shine = _filter(canvas, optics, frequency_x, frequency_y)

@@ -47,7 +47,7 @@ class Style:
     centred: bool = False
     cluster_share: float = 0.12
     clutter: Span = (0.0, 0.7)
-    softness: Span = (0.2, 1.6)
+    softness: Span = (0.1, 1.3)
     resolved_px: Span = (0.7, 2.8)
     eyepiece_share: float = 0.12
     marks_share: float = 0.04
@@ -64,7 +64,7 @@ CLOSE = Style(
     least_candidates=1,
     centred=True,
     cluster_share=0.3,
-    clutter=(0.0, 0.6),
+    clutter=(0.05, 0.75),
     resolved_px=(0.7, 3.5),
     eyepiece_share=0.03,
     marks_share=0.08,

@@ -2,12 +2,16 @@
 
 import hashlib
 import json
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 from pycocotools.coco import COCO
 
 from training.synthesize.__main__ import main
 
+ROOT = Path(__file__).parents[3]
 SMALL = ["--n", "2", "--width", "160", "--height", "128", "--style", "close", "--seed", "4"]
 
 
@@ -32,7 +36,17 @@ def test_written_set_is_read_by_pycocotools(tmp_path, capsys):
 
 def test_two_workers_draw_what_one_draws(tmp_path):
     assert main(["--out", str(tmp_path / "one"), *SMALL]) == 0
-    assert main(["--out", str(tmp_path / "two"), *SMALL, "--workers", "2"]) == 0
+    command = [
+        sys.executable,
+        "-m",
+        "training.synthesize",
+        "--out",
+        str(tmp_path / "two"),
+        *SMALL,
+        "--workers",
+        "2",
+    ]
+    subprocess.run(command, check=True, cwd=ROOT)
     assert digests(tmp_path / "one") == digests(tmp_path / "two")
 
 
