@@ -17,8 +17,11 @@ LEAST_WIDTH_PX = 12.0
 _OVERVIEW_PX = 1024
 _SAMPLE_PX = 512
 _SAMPLES_A_SIDE = 4
-# Brightness outside these, of 255, shows nothing: the dark surround of the eyepiece, or burnt-out white.
-_USABLE_GREY = (20.0, 253.0)
+# Below this brightness, of 255, lies the dark surround of an eyepiece, which shows nothing.
+_LEAST_GREY = 20.0
+# At this brightness the camera is full. Dark objects still show on it, thin clear walls may not.
+_BURNT_OUT_GREY = 253.0
+_MOST_BURNT_OUT = 0.3
 # Spread of brightness, of 255, below which even the thin wall of a hookworm-type egg drowns (our choice).
 _LEAST_CONTRAST = 3.0
 # Sharpness is judged at this scale, about half of what a 10x objective resolves, or, where the scale is
@@ -42,8 +45,8 @@ def assess_adequacy(picture: Picture, um_per_px: float | None, finest_um_per_px:
     Returns
     -------
     adequacy : Adequacy
-        `assessed_fraction` is the share of the area that is neither black nor burnt out, and 0 where the
-        whole picture is too small for any object.
+        `assessed_fraction` is the share of the area that is not black, and 0 where the whole picture is too
+        small for any object.
     """
     notes = list(picture.remarks)
     is_too_small = min(picture.width, picture.height) < LEAST_WIDTH_PX
@@ -81,12 +84,16 @@ def find_unresolvable(um_per_px: float | None, finest_um_per_px: float | None) -
 
 def _judge_pixels(picture: Picture, um_per_px: float | None) -> tuple[float, list[str]]:
     grey = picture.read_overview(_OVERVIEW_PX).astype(np.float64).mean(axis=2)
-    is_usable = (grey >= _USABLE_GREY[0]) & (grey <= _USABLE_GREY[1])
-    fraction = float(is_usable.mean())
+    is_lit = grey >= _LEAST_GREY
+    fraction = float(is_lit.mean())
     notes = []
     if fraction < 0.95:
-        notes.append(f"{100 * (1 - fraction):.0f} % of the area is black or burnt out and shows nothing.")
-    if fraction > 0 and measure_contrast(grey[is_usable]) < _LEAST_CONTRAST:
+        notes.append(f"{100 * (1 - fraction):.0f} % of the area is black and shows nothing.")
+    if float((grey >= _BURNT_OUT_GREY).mean()) > _MOST_BURNT_OUT:
+        notes.append(
+            "Much of the picture is burnt out; thin walls may not show. Take it again with less light."
+        )
+    if fraction > 0 and measure_contrast(grey[is_lit]) < _LEAST_CONTRAST:
         notes.append("The picture has hardly any contrast; thin-walled objects would not show.")
     elif fraction > 0 and _sharpest(picture, um_per_px) < _LEAST_SHARPNESS:
         notes.append("The picture looks blurred; objects may not be told apart. Take it again in focus.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,8 @@ _HARMONICS = 6
 # How strongly the search is held to the detector's own ellipse, against full edge support of 1.
 _PRIOR_WEIGHT = 0.25
 _PRIOR_SD = 0.2
+# Of two edges as strong, the outer one is the shell's outside, the inner one its inside or the contents.
+_OUTWARD = 1.0
 _STEP_WEIGHT = 0.04
 _MOST_STEP = 3
 _LEAST_SUPPORT = 0.55
@@ -36,6 +39,10 @@ _AREA_RATIO = (0.6, 1.6)
 _MOST_RAYS_OUTSIDE = 0.1
 # Where on a blurred rim the outline lies is itself uncertain, by about this much at each end.
 _EDGE_DEFINITION_SD_PX = 0.3
+# On real shells found diameters scatter by about this share around hand-drawn ones: 1.2 % of the length and
+# 1.1 % of the width (1.48 x median absolute deviation; 109 outlines from disturbed guesses in photographs of
+# the CDC's DPDx library), the hand's own error included.
+_RIM_RELATIVE_SD = 0.012
 
 
 @dataclass(frozen=True)
@@ -79,8 +86,12 @@ def find_outline(picture: Picture, guess: Ellipse) -> Outline | None:
     area_ratio = ellipse.length_px * ellipse.width_px / (guess.length_px * guess.width_px)
     if not _AREA_RATIO[0] <= area_ratio <= _AREA_RATIO[1]:
         return None
-    sd = float(np.sqrt(2.0) * np.hypot(edge_sd_px, _EDGE_DEFINITION_SD_PX / min(1.0, patch.factor)))
-    return Outline(ellipse, sd, sd)
+    ends_px_sd = math.sqrt(2) * math.hypot(edge_sd_px, _EDGE_DEFINITION_SD_PX / min(1.0, patch.factor))
+    return Outline(
+        ellipse,
+        length_px_sd=math.hypot(ends_px_sd, _RIM_RELATIVE_SD * ellipse.length_px),
+        width_px_sd=math.hypot(ends_px_sd, _RIM_RELATIVE_SD * ellipse.width_px),
+    )
 
 
 @dataclass(frozen=True)
@@ -221,7 +232,7 @@ def _pick_polarity(slopes: Floats, rho: Floats) -> Floats | None:
 
 def _find_closed_path(edges: Floats, rho: Floats) -> NDArray[np.int64]:
     """For each ray the radial step of the best closed path (the middle of one and a half rounds)."""
-    reward = edges - _PRIOR_WEIGHT * ((rho - 1) / _PRIOR_SD) ** 2
+    reward = edges * (1 + _OUTWARD * (rho - 1)) - _PRIOR_WEIGHT * ((rho - 1) / _PRIOR_SD) ** 2
     n = _N_RAYS + _N_RAYS // 2
     order = np.arange(n) % _N_RAYS
     came_from = np.zeros((n, len(rho)), dtype=np.int64)

@@ -28,7 +28,6 @@ from triage.stored_detections import detections_from_json, detections_to_json
 from triage.tiles import Tile, cut_tile, plan_tiles, to_picture_frame
 
 __all__ = [
-    "Detector",
     "ProposalPlan",
     "conclude_proposal",
     "detect_batch",

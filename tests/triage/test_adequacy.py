@@ -38,7 +38,15 @@ def test_assess_adequacy_leaves_out_the_dark_surround_of_an_eyepiece(open_array:
     with open_array(pixels) as picture:
         adequacy = assess_adequacy(picture, 0.5, 0.5)
     assert adequacy.assessed_fraction == pytest.approx(np.pi / 4, abs=0.01)
-    assert "21 % of the area is black or burnt out" in " ".join(adequacy.notes)
+    assert "21 % of the area is black and shows nothing" in " ".join(adequacy.notes)
+
+
+def test_assess_adequacy_remarks_on_burnt_out_light_but_assesses_it(draw: Draw, open_array: Open) -> None:
+    pixels = draw((500, 600), EGGS)
+    with open_array(np.where(pixels > 180, 255, pixels).astype(np.uint8)) as picture:
+        adequacy = assess_adequacy(picture, 0.5, 0.5)
+    assert adequacy.assessed_fraction == 1.0
+    assert "burnt out; thin walls may not show" in " ".join(adequacy.notes)
 
 
 def test_assess_adequacy_of_one_pixel_assesses_nothing(open_array: Open) -> None:

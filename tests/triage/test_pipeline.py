@@ -77,7 +77,9 @@ def test_propose_candidates_measures_in_um(picture: Picture, blob_detector: Any)
         candidate = find(proposal, cx, cy)
         assert candidate.length_um == pytest.approx(length * 1.25, abs=0.8)
         assert candidate.width_um == pytest.approx(width * 1.25, abs=0.8)
-        assert candidate.length_um_sd == pytest.approx(np.hypot(length * 0.025, 0.43 * 1.25), rel=0.1)
+        # Scale 2 % of the length, rim 1.2 % of it, both ends 0.42 px together.
+        parts = (0.02 * length, 0.012 * length, 0.42)
+        assert candidate.length_um_sd == pytest.approx(1.25 * np.linalg.norm(parts), rel=0.1)
 
 
 def test_propose_candidates_without_scale_guesses_no_size(picture: Picture, blob_detector: Any) -> None:
