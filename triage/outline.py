@@ -31,7 +31,7 @@ _PRIOR_SD = 0.2
 _OUTWARD = 1.0
 _STEP_WEIGHT = 0.04
 _MOST_STEP = 3
-_LEAST_SUPPORT = 0.55
+_LEAST_SUPPORT = 0.7
 _SUPPORTED_EDGE = 0.3
 _LEAST_EDGE_TO_NOISE = 3.0
 _MOST_ROUGHNESS = 0.07
@@ -39,8 +39,8 @@ _AREA_RATIO = (0.6, 1.6)
 _MOST_RAYS_OUTSIDE = 0.1
 # Where on a blurred rim the outline lies is itself uncertain, by about this much at each end.
 _EDGE_DEFINITION_SD_PX = 0.3
-# On real shells found diameters scatter by about this share around hand-drawn ones: 1.2 % of the length and
-# 1.1 % of the width (1.48 x median absolute deviation; 109 outlines from disturbed guesses in photographs of
+# On real shells found diameters scatter by about this share around hand-drawn ones: 0.9 % of the length and
+# 1.1 % of the width (1.48 x median absolute deviation; 104 outlines from disturbed guesses in photographs of
 # the CDC's DPDx library), the hand's own error included.
 _RIM_RELATIVE_SD = 0.012
 

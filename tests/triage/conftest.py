@@ -19,6 +19,14 @@ BACKGROUND = (214, 208, 190)
 EGG = (110, 92, 60)
 
 
+def fit_moments(mask: NDArray[np.bool_]) -> tuple[float, float, float, float, float]:
+    """The ellipse with the mask's second moments: diameters are four times their square roots."""
+    y, x = (axis + 0.5 for axis in np.nonzero(mask))
+    (small, large), axes = np.linalg.eigh(np.cov(np.stack([x, y])))
+    angle = np.rad2deg(np.arctan2(axes[1, 1], axes[0, 1]))
+    return x.mean(), y.mean(), 4 * np.sqrt(large), 4 * np.sqrt(small), (angle + 90) % 180 - 90
+
+
 class BlobDetector:
     """Every connected region clearly darker than the tile's median is one detection."""
 
@@ -39,20 +47,13 @@ class BlobDetector:
     def _detect_one(self, tile: NDArray[np.uint8]) -> Detections:
         grey = tile.astype(np.int16).mean(axis=2)
         mask = (grey < np.median(grey) - 40).astype(np.uint8)
-        n, _, stats, centres = cv2.connectedComponentsWithStats(mask)
+        n, marked, stats, _ = cv2.connectedComponentsWithStats(mask)
         rows = [row for row in range(1, n) if stats[row, cv2.CC_STAT_AREA] >= 30]
         boxes = np.array(
             [[x, y, x + w, y + h] for x, y, w, h in (stats[row, :4] for row in rows)], dtype=np.float64
         ).reshape(-1, 4)
         sides = boxes[:, 2:] - boxes[:, :2]
-        ellipses = np.column_stack(
-            [
-                centres[rows] + 0.5,
-                sides.max(axis=1, initial=0),
-                sides.min(axis=1, initial=np.inf),
-                np.where(sides[:, 1] > sides[:, 0], 90.0, 0.0),
-            ]
-        ).reshape(-1, 5)
+        ellipses = np.array([fit_moments(marked == row) for row in rows], dtype=np.float64).reshape(-1, 5)
         fill = np.array([stats[row, cv2.CC_STAT_AREA] for row in rows]) / np.maximum(sides.prod(axis=1), 1)
         shares = np.full((len(rows), len(read_groups())), 0.02)
         shares[:, 0] = 1 - 0.02 * (len(read_groups()) - 1)
