@@ -9,14 +9,14 @@ from pathlib import Path
 from fastapi import APIRouter, FastAPI
 from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
-from xstatic.pkg import leaflet  # type: ignore[import-untyped]
+from xstatic.pkg import leaflet
 
 from service import pages
 from service.accounts import Accounts
 from service.dependencies import Parts
 from service.errors import add_error_handlers
 from service.files import Files
-from service.headers import SecurityHeaders
+from service.headers import BodyLimit, SecurityHeaders
 from service.jobs import Jobs
 from service.routes import (
     calibrations,
@@ -37,8 +37,6 @@ from service.settings import Settings, read_session_secret
 from service.store.database import Database
 from triage.records import Detector
 
-# Uploads have their own limit.
-JSON_LIMIT_BYTES = 1024 * 1024
 STATIC = Path(__file__).parent / "web" / "static"
 NOUNS = (
     health,
@@ -85,10 +83,9 @@ def create_app(settings: Settings, *, detector: Detector | None = None) -> FastA
         docs_url=None,
         redoc_url=None,
         lifespan=lifespan,
-        max_body_size=JSON_LIMIT_BYTES,
-        telemetry={"tracing": False, "metrics": False},
     )
     app.state.parts = parts
+    app.add_middleware(BodyLimit)
     app.add_middleware(SecurityHeaders)
     add_error_handlers(app)
     api = APIRouter(prefix="/api")

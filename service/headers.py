@@ -1,9 +1,12 @@
-"""Headers that keep pages to themselves."""
+"""Headers that keep pages to themselves, and the limit of JSON bodies."""
 
 from __future__ import annotations
 
-from starlette.datastructures import MutableHeaders
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.errors import problem
 
 CONTENT_SECURITY_POLICY = "; ".join(
     (
@@ -29,6 +32,8 @@ HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
 }
+JSON_LIMIT_BYTES = 1024 * 1024
+TOO_LARGE = f"The body is larger than {JSON_LIMIT_BYTES} bytes, the limit for everything but pictures."
 
 
 class SecurityHeaders:
@@ -53,3 +58,40 @@ class SecurityHeaders:
             await send(message)
 
         await self._app(scope, receive, send_with_headers)
+
+
+class BodyLimit:
+    """Refuses bodies beyond `JSON_LIMIT_BYTES`, except uploads, which are counted where they are written."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on, counting what it sends."""
+        if scope["type"] != "http" or _is_upload(scope):
+            await self._app(scope, receive, send)
+            return
+        if _stated_length(scope) > JSON_LIMIT_BYTES:
+            await problem(413, TOO_LARGE)(scope, receive, send)
+            return
+        n_bytes = 0
+
+        async def receive_counted() -> Message:
+            nonlocal n_bytes
+            message = await receive()
+            n_bytes += len(message.get("body", b""))
+            if n_bytes > JSON_LIMIT_BYTES:
+                raise HTTPException(413, TOO_LARGE)
+            return message
+
+        await self._app(scope, receive_counted, send)
+
+
+def _stated_length(scope: Scope) -> int:
+    stated = Headers(scope=scope).get("content-length", "")
+    return int(stated) if stated.isdecimal() else 0
+
+
+def _is_upload(scope: Scope) -> bool:
+    path: str = scope["path"]
+    return path.startswith("/api/preparations/") and path.endswith("/images")

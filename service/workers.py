@@ -129,9 +129,10 @@ def _serve(connection: Connection[Any, Any], source: DetectorSource) -> None:
     while True:
         try:
             step, arguments = connection.recv()
-        except EOFError:
+            connection.send(_answer(steps, step, arguments))
+        except (EOFError, OSError):
+            # The service is gone, so nobody waits for an answer.
             return
-        connection.send(_answer(steps, step, arguments))
 
 
 def _answer(steps: Steps, step: str, arguments: tuple[Any, ...]) -> tuple[Exception | None, Any]:

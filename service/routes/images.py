@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
@@ -30,8 +29,6 @@ UNCHANGING = "private, max-age=31536000, immutable"
 @router.post(
     "/preparations/{preparation_id}/images",
     status_code=status.HTTP_202_ACCEPTED,
-    # The stream is counted against the limit in the settings, which isn't known here.
-    max_body_size=sys.maxsize,
     openapi_extra={
         "requestBody": {
             "required": True,

@@ -22,6 +22,8 @@ from triage.groups import read_groups
 from triage.records import Detections
 
 CRASH_COLOUR = (255, 0, 255)
+# Many tiles, and so many batches, in a small picture.
+SMALL_TILE_PX = 160
 
 
 @dataclass(frozen=True)
@@ -105,7 +107,7 @@ def main(arguments: list[str] | None = None) -> None:
             create_user(settings, user_name, f"Try {user_name}", role, f"{user_name}-password")
         except ConflictError:
             continue
-    serve(settings, detector=BlobDetector(pause_s=options.pause_s))
+    serve(settings, detector=BlobDetector(tile_px=SMALL_TILE_PX, pause_s=options.pause_s))
 
 
 if __name__ == "__main__":

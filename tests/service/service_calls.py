@@ -33,7 +33,7 @@ def upload_slide(client: httpx.Client, picture: bytes, **parameters: Any) -> dic
     return wait_until_ready(client, ok(answer, 202)["status_url"])
 
 
-def wait_until_ready(client: httpx.Client, status_url: str, *, timeout_s: float = 30) -> dict[str, Any]:
+def wait_until_ready(client: httpx.Client, status_url: str, *, timeout_s: float = 120) -> dict[str, Any]:
     deadline = time.monotonic() + timeout_s
     while time.monotonic() < deadline:
         image = ok(client.get(status_url), 200)
