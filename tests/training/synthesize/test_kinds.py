@@ -120,6 +120,22 @@ def test_hardly_anything_is_drawn_outside_the_outline(kind: Kind) -> None:
 
 
 @each_kind
+def test_material_fills_the_outline_from_end_to_end(kind: Kind) -> None:
+    n, side = 4, 97
+    parameters = draw(kind, n)
+    material = look(kind, parameters, side=side)
+    seen = (material.density.sum(1) + material.path_um.abs() > 1e-4).reshape(n, side, side).numpy()
+    line = np.linspace(-1, 1, side)[None] * parameters["reach_um"][:, None]
+    low, high = kind.outline(parameters).min(1), kind.outline(parameters).max(1)
+    cell = line[:, 1] - line[:, 0]
+    for axis, marked in enumerate((seen.any(1), seen.any(2))):
+        first = np.where(marked, line, np.inf).min(1)
+        last = np.where(marked, line, -np.inf).max(1)
+        slack = 0.08 * (high - low)[:, axis] + 2 * cell
+        assert (first <= low[:, axis] + slack).all() and (last >= high[:, axis] - slack).all()
+
+
+@each_kind
 def test_every_object_can_be_seen(kind: Kind) -> None:
     material = look(kind, draw(kind, 16), side=41)
     dark = material.density.amax(1).reshape(16, -1).amax(1)

@@ -241,7 +241,7 @@ KINDS = (
     Kind(
         name="plant_hair",
         group="plant_debris",
-        draw_parameters=_thread_drawer((40, 320), (3, 10), (0.0, 1.6), (0.4, 0.96)),
+        draw_parameters=_thread_drawer((40, 320), (3, 10), (0.0, 1.6), (0.4, 0.88)),
         outline=strand_outline,
         material=_paint_thread,
     ),
