@@ -132,7 +132,6 @@ def _cell_drawer(
             "vacuoles": np.concatenate((vacuoles, vacuole_um[..., None]), -1).astype(np.float32),
             "skin_um": uniform(rng, n, (0.2, 0.8)),
             "skin_index": uniform(rng, n, (0.0, 0.06)),
-            "fringe": uniform(rng, n, (0.0, 1.0)),
         }
 
     return draw
