@@ -36,7 +36,7 @@ def _program() -> None:
 
 @app.command()
 def propose(
-    images: Annotated[list[Path], typer.Argument(metavar="IMAGE...", help="JPEG, PNG, TIFF or HEIC.")],
+    images: Annotated[list[Path], typer.Argument(metavar="IMAGE", help="JPEG, PNG, TIFF or HEIC.")],
     um_per_px: Annotated[float | None, typer.Option(help="µm per pixel of the pictures.")] = None,
     um_per_px_sd: Annotated[
         float | None, typer.Option(help="Its standard uncertainty, in µm per pixel.")

@@ -141,7 +141,8 @@ def plan_proposal(
     frames_hw = tuple(
         (max(1, round(picture.height * factor)), max(1, round(picture.width * factor))) for factor in factors
     )
-    tiles = [tile for frame_hw in frames_hw for tile in plan_tiles(frame_hw, detector.tile_px, OVERLAP_PX)]
+    overlap_px = min(OVERLAP_PX, detector.tile_px // 2)
+    tiles = [tile for frame_hw in frames_hw for tile in plan_tiles(frame_hw, detector.tile_px, overlap_px)]
     return ProposalPlan(calibration, frames_hw, tuple(tiles), _describe_detector(detector), host)
 
 

@@ -36,7 +36,7 @@ def explain_candidate(
     sentences = [
         _explain_group(group, shares),
         *_explain_look_alikes(shares),
-        _explain_outline(ellipse, is_cut_off),
+        _explain_outline(ellipse, size, is_cut_off),
         *_explain_size(size, size_check),
     ]
     return tuple(sentences)
@@ -67,11 +67,12 @@ def _explain_look_alikes(shares: dict[str, float]) -> list[str]:
     return [f"Also resembles {_name(name)}, share {strong[name]:.2f}."]
 
 
-def _explain_outline(ellipse: Ellipse | None, is_cut_off: bool) -> str:
+def _explain_outline(ellipse: Ellipse | None, size: MeasuredSize | None, is_cut_off: bool) -> str:
+    estimate = ", so its size is only the detector's own estimate" if size else ""
     if is_cut_off:
-        return "The edge of the picture cuts it, so its size is only the detector's own estimate."
+        return f"The edge of the picture cuts it{estimate}."
     if ellipse is None:
-        return "No closed outline was found, so its size is only the detector's own estimate."
+        return f"No closed outline was found{estimate}."
     return f"A closed outline was found, {ellipse.length_px / ellipse.width_px:.2f} times as long as wide."
 
 
