@@ -100,6 +100,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--data", type=Path, required=True)
     parser.add_argument("--port", type=int, required=True)
     parser.add_argument("--pause-s", type=float, default=0.0)
+    parser.add_argument("--weights", default=BlobRecord.weights_sha256)
     options: Any = parser.parse_args(arguments)
     settings = Settings(data_folder=options.data, port=options.port)
     for user_name, role in (("reader", "reader"), ("vet", "veterinarian"), ("assistant", "assistant")):
@@ -107,7 +108,8 @@ def main(arguments: list[str] | None = None) -> None:
             create_user(settings, user_name, f"Try {user_name}", role, f"{user_name}-password")
         except ConflictError:
             continue
-    serve(settings, detector=BlobDetector(tile_px=SMALL_TILE_PX, pause_s=options.pause_s))
+    record = BlobRecord(weights_sha256=options.weights)
+    serve(settings, detector=BlobDetector(tile_px=SMALL_TILE_PX, pause_s=options.pause_s, record=record))
 
 
 if __name__ == "__main__":

@@ -38,10 +38,12 @@ PORT = 18437
 
 
 @contextmanager
-def _service(folder: Path, *, pause_s: float = 0.0) -> Iterator[tuple[subprocess.Popen[bytes], httpx.Client]]:
+def _service(
+    folder: Path, *, pause_s: float = 0.0, weights: str = "b" * 64
+) -> Iterator[tuple[subprocess.Popen[bytes], httpx.Client]]:
     """A service in a process of its own, and a reader who is signed in to it."""
     script = str(Path(__file__).with_name("blob_detector.py"))
-    options = ["--data", str(folder), "--port", str(PORT), "--pause-s", str(pause_s)]
+    options = ["--data", str(folder), "--port", str(PORT), "--pause-s", str(pause_s), "--weights", weights]
     environment = os.environ | {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
     process = subprocess.Popen([sys.executable, script, *options], env=environment)
     try:
@@ -116,6 +118,17 @@ def test_job_stopped_again_and_again_ends_in_the_same_candidates(tmp_path: Path)
     said = [*answer["candidates"], *answer["below_cut"]]
     assert len(expected) >= len(GRID)
     assert [_without_ids(one, like) for one, like in zip(said, expected, strict=True)] == expected
+    assert _batches_kept(tmp_path) == {}
+
+
+def test_job_begun_with_other_weights_is_done_anew_with_these(tmp_path: Path) -> None:
+    with _service(tmp_path / "data", pause_s=0.4) as (_, client):
+        status_url = _begin(client, draw_slide(994, width=960, height=700, boxes_xywh=GRID, has_faint=False))
+        _wait_for_progress(client, status_url, beyond=0.2)
+    with _service(tmp_path / "data", weights="c" * 64) as (_, client):
+        answer = list_candidates(client, wait_until_ready(client, status_url))
+    assert answer["detector"]["weights_sha256"] == "c" * 64
+    assert len(answer["candidates"]) >= len(GRID)
     assert _batches_kept(tmp_path) == {}
 
 

@@ -17,6 +17,7 @@ from sqlalchemy import create_engine
 
 import service
 from service.settings import Settings
+from service.store import images
 from service.store.database import Database
 from service.store.models import APPEND_ONLY, Base
 
@@ -66,6 +67,19 @@ def test_migrating_again_changes_nothing(database: Database) -> None:
 
 def test_records_are_in_wal_mode(raw: sqlite3.Connection) -> None:
     assert raw.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
+def test_candidates_of_one_job_are_stored_once(
+    settings: Settings, reader: httpx.Client, image: dict[str, Any]
+) -> None:
+    before = list_candidates(reader, image)
+    database = Database(settings.records_url())
+    with database.write() as session:
+        job = images.read_image_state(session, image["id"]).job
+        said = [{"rank": 1, "above_cut": True, "group": "oocyst"}]
+        images.add_proposal(session, job, head={"detector": before["detector"]}, candidates=said)
+    database.close()
+    assert list_candidates(reader, image) == before
 
 
 def _imports(path: Path) -> set[str]:
