@@ -111,3 +111,10 @@ def test_find_outline_sees_none_where_the_picture_cuts_the_object(draw: Draw, op
 def test_find_outline_sees_none_in_one_pixel(open_array: Open, guess: Ellipse) -> None:
     with open_array(np.full((1, 1, 3), 120, dtype=np.uint8)) as picture:
         assert find_outline(picture, guess) is None
+
+
+def test_find_outline_sees_none_where_half_of_it_is_missing(draw: Draw, open_array: Open) -> None:
+    pixels = draw((200, 200), [(100, 100, 90, 60, 0)])
+    pixels[:, :100] = draw((200, 100), [])
+    with open_array(pixels) as picture:
+        assert find_outline(picture, Ellipse(100, 100, 90, 60, 0)) is None
