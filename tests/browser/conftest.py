@@ -20,6 +20,7 @@ from PIL import Image, ImageDraw
 from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, sync_playwright
 
 ROOT = Path(__file__).parents[2]
+MODULE_PATH = (str(ROOT), str(ROOT / "tests" / "service"))
 START_S = 60
 CHROMIUM_ARGUMENTS = (
     "--headless=new",
@@ -123,17 +124,10 @@ def chromium() -> str:
 def clinic(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Clinic]:
     """The service on a free port, with an empty data folder."""
     port = find_free_port()
-    script = ROOT / "tests" / "service" / "blob_detector.py"
-    command = [
-        sys.executable,
-        str(script),
-        "--data",
-        str(tmp_path_factory.mktemp("data")),
-        "--port",
-        str(port),
-    ]
+    script = ROOT / "tests" / "browser" / "serve_blobs.py"
+    command = [sys.executable, str(script), str(tmp_path_factory.mktemp("data")), str(port)]
     log = tmp_path_factory.mktemp("log") / "service.log"
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(MODULE_PATH), "OMP_NUM_THREADS": "1"}
     with log.open("wb") as sink:
         process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=sink, stderr=sink)
     try:

@@ -139,7 +139,10 @@ def test_mark_outlives_a_reload_without_network(reading: int, page: Page, clinic
     assert clinic.candidates(reading)["candidates"][0]["current"]["answer"] == "unsure"
 
 
-def test_mark_whose_answer_was_lost_is_not_stored_twice(reading: int, page: Page, clinic: Clinic) -> None:
+@pytest.mark.parametrize("reloads", [False, True])
+def test_mark_whose_answer_was_lost_is_not_stored_twice(
+    reading: int, page: Page, clinic: Clinic, reloads: bool
+) -> None:
     def store_and_lose_answer(route: Route) -> None:
         route.fetch()
         route.abort()
@@ -148,7 +151,12 @@ def test_mark_whose_answer_was_lost_is_not_stored_twice(reading: int, page: Page
     page.keyboard.press("c")
     expect(page.locator("#outbox-notice")).to_be_visible()
     page.unroute(MARKS)
-    page.get_by_role("button", name="Try now").click()
+    if reloads:
+        page.on("dialog", Dialog.accept)
+        page.reload()
+    else:
+        page.get_by_role("button", name="Try now").click()
+    expect(page.locator("#mark-history > li")).to_have_count(1)
     expect(page.locator("#outbox-notice")).to_be_hidden()
     assert len(clinic.candidates(reading)["candidates"][0]["marks"]) == 1
 
@@ -159,6 +167,20 @@ def test_refused_mark_is_told_beside_the_answers(reading: int, page: Page, clini
     page.keyboard.press("c")
     expect(page.locator("#mark-problem")).to_have_text("This specimen is signed off.")
     expect(page.locator("#rail-count")).to_have_text("5 candidates, 5 to mark")
+
+
+def test_assistant_can_look_but_not_mark(page: Page, clinic: Clinic, drawn: Drawn) -> None:
+    image_id = clinic.add_picture(clinic.file_specimen("assistant"), drawn.path)
+    page.goto(f"{clinic.address}/reading/{image_id}")
+    sign_in(page, clinic, "assistant")
+    expect(page.locator("#rail-list .rail-item")).to_have_count(5)
+    expect(page.locator("#frozen-notice")).to_contain_text("you can look, but not mark")
+    expect(page.locator(".answers")).to_have_count(0)
+    expect(page.get_by_role("button", name="Sign off…")).to_be_hidden()
+    page.keyboard.press("c")
+    page.keyboard.press("j")
+    expect(page.locator("#candidate-heading")).to_have_text("Candidate 2")
+    assert clinic.candidates(image_id)["candidates"][0]["marks"] == []
 
 
 def test_readers_who_differ_are_shown_and_settled_by_the_veterinarian(

@@ -20,7 +20,8 @@ const UNREACHABLE = [502, 503, 504];
 let csrfToken = "";
 
 export const get = (path) => send("GET", path);
-export const post = (path, body = {}) => send("POST", path, body);
+/** `limitMs` is how long to wait for the answer; without it, as long as the browser does. */
+export const post = (path, body = {}, limitMs = undefined) => send("POST", path, body, limitMs);
 export const remove = (path) => send("DELETE", path);
 
 export async function openSession() {
@@ -31,17 +32,19 @@ export async function signIn(userName, password) {
   return rememberToken(await post("/api/session", { user_name: userName, password }));
 }
 
-async function send(method, path, body) {
+async function send(method, path, body, limitMs) {
   const headers = { Accept: "application/json" };
   if (method !== "GET") headers["X-CSRF-Token"] = csrfToken;
   if (body !== undefined) headers["Content-Type"] = "application/json";
-  let response;
+  const signal = limitMs === undefined ? undefined : AbortSignal.timeout(limitMs);
+  let status, text;
   try {
-    response = await fetch(path, { method, headers, body: body === undefined ? undefined : JSON.stringify(body) });
+    const response = await fetch(path, { method, headers, signal, body: body === undefined ? undefined : JSON.stringify(body) });
+    [status, text] = [response.status, await response.text()];
   } catch {
     throw new ConnectionLost();
   }
-  return readAnswer(response.status, await response.text());
+  return readAnswer(status, text);
 }
 
 /** Sends a file as it is; `onProgress` gets the sent share, 0 to 1. */

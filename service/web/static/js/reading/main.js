@@ -82,7 +82,8 @@ function startSignOff(desk) {
   const button = byId("sign-off-button");
   button.hidden = !desk.canMark();
   byId("draw-button").hidden = !desk.canMark();
-  if (!desk.canMark()) showFrozen(desk.specimen);
+  if (desk.specimen.signed_off) showFrozen(signedOffWords(desk.specimen.signed_off));
+  else if (!desk.canMark()) showFrozen("With the role of assistant you can look, but not mark. A reader marks and signs off.");
   button.addEventListener("click", () => {
     showSignOff(byId("sign-off"), desk.specimen, () => freeze(desk));
     byId("sign-off-dialog").showModal();
@@ -95,13 +96,13 @@ async function freeze(desk) {
   byId("sign-off-button").hidden = true;
   byId("draw-button").hidden = true;
   desk.stopDrawing();
-  showFrozen(desk.specimen);
+  showFrozen(signedOffWords(desk.specimen.signed_off));
   await desk.reload();
 }
 
-function showFrozen(specimen) {
+function showFrozen(words) {
   byId("frozen-notice").hidden = false;
-  byId("frozen-notice").textContent = `■ ${signedOffWords(specimen.signed_off)}`;
+  byId("frozen-notice").textContent = `■ ${words}`;
 }
 
 function startTools(desk) {

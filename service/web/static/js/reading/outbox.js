@@ -3,6 +3,7 @@
 
 import { ApiProblem, ConnectionLost, get, post } from "../api.js";
 
+const ANSWER_LIMIT_MS = 10_000;
 const FIRST_WAIT_MS = 2000;
 const LONGEST_WAIT_MS = 30_000;
 
@@ -14,7 +15,7 @@ export class Outbox {
     this.entries = readStored(this.key);
     this.waitMs = FIRST_WAIT_MS;
     addEventListener("online", () => this.sendNow());
-    addEventListener("beforeunload", (event) => { if (this.entries.length) event.preventDefault(); });
+    addEventListener("beforeunload", (event) => { if (this.isWaiting) event.preventDefault(); });
     if (this.entries.length) this.sendNow();
   }
 
@@ -33,6 +34,7 @@ export class Outbox {
     clearTimeout(this.timer);
     if (this.isSending) return;
     this.isSending = true;
+    this.isWaiting = false;
     while (this.entries.length && (await this.#sendFirst()));
     this.isSending = false;
   }
@@ -42,7 +44,7 @@ export class Outbox {
     try {
       if (!(entry.tried && (await isStoredAlready(entry)))) {
         entry.tried = true;
-        await post(`/api/candidates/${entry.candidateId}/marks`, entry.mark);
+        await post(`/api/candidates/${entry.candidateId}/marks`, entry.mark, ANSWER_LIMIT_MS);
       }
     } catch (error) {
       return this.#fail(entry, error);
@@ -54,6 +56,7 @@ export class Outbox {
 
   #fail(entry, error) {
     if (error instanceof ConnectionLost || isForLater(error)) {
+      this.isWaiting = true;
       this.onChange(this.entries, true, error);
       this.timer = setTimeout(() => this.sendNow(), this.waitMs);
       this.waitMs = Math.min(2 * this.waitMs, LONGEST_WAIT_MS);
@@ -86,6 +89,7 @@ async function isStoredAlready({ imageId, candidateId, mark, lastMarkId }) {
   return Boolean(last) && last.id !== lastMarkId && ["answer", "reason", "remark"].every((field) => (last[field] ?? null) === mark[field]);
 }
 
+/** What an earlier page left; it may have been stored by the service just when that page closed. */
 function readStored(key) {
-  try { return JSON.parse(localStorage.getItem(key)) ?? []; } catch { return []; }
+  try { return (JSON.parse(localStorage.getItem(key)) ?? []).map((entry) => ({ ...entry, tried: true })); } catch { return []; }
 }

@@ -1,0 +1,26 @@
+"""Runs the service for the browser tests; the folder of the blob detector must be on the module path."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from blob_detector import BlobDetector
+
+from service.admin import create_user
+from service.run import serve
+from service.settings import Settings
+
+USERS = (("reader", "reader"), ("vet", "veterinarian"), ("assistant", "assistant"))
+
+
+def main(data_folder: Path, port: int) -> None:
+    """Serve an empty clinic with one person for each role."""
+    settings = Settings(data_folder=data_folder, port=port, separate_processes=False)
+    for user_name, role in USERS:
+        create_user(settings, user_name, f"Try {user_name}", role, f"{user_name}-password")
+    serve(settings, detector=BlobDetector())
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), int(sys.argv[2]))
