@@ -62,13 +62,6 @@ def test_open_picture_hashes_original_bytes(tmp_path: Path, rgb: NDArray[np.uint
         assert picture.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def test_open_picture_sees_a_file_that_was_written_again(tmp_path: Path) -> None:
-    for colour in ((10, 20, 30), (200, 100, 50)):
-        path = save(tmp_path / "a.png", Image.new("RGB", (20, 20), colour))
-        with open_picture(path) as picture:
-            assert read_all(picture)[0, 0].tolist() == list(colour)
-
-
 def test_open_picture_reports_given_file_name(tmp_path: Path, rgb: NDArray[np.uint8]) -> None:
     path = save(tmp_path / "0f3a", Image.fromarray(rgb), format="PNG")
     with open_picture(path, file_name="field 3.png") as picture:
