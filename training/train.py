@@ -129,9 +129,9 @@ def choose_device(name: str) -> torch.device:
 
 
 def start_network(start: str) -> CentrePointNetwork:
-    """A network to train: `imagenet` features, the `shipped` detector, or `none` of both."""
-    if start == "shipped":
-        folder = shipped_folder()
+    """A network to train: `imagenet` features, `none`, the `shipped` detector or that of another folder."""
+    if start not in ("imagenet", "none"):
+        folder = shipped_folder() if start == "shipped" else Path(start)
         record = read_record(folder)
         return read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
     network = CentrePointNetwork(len(read_groups()))
@@ -229,7 +229,11 @@ def parse_settings(arguments: list[str] | None = None) -> Settings:
     parser.add_argument("--batch", type=int, default=Settings.batch, help="tiles in a step")
     parser.add_argument("--seed", type=int, default=Settings.seed)
     parser.add_argument("--tile-px", type=int, default=Settings.tile_px, help="side of the training tiles")
-    parser.add_argument("--start", choices=("imagenet", "shipped", "none"), default=Settings.start)
+    parser.add_argument(
+        "--start",
+        default=Settings.start,
+        help="imagenet, none, shipped, or a folder of weights to go on from",
+    )
     parser.add_argument(
         "--data", type=Path, help="labelled set whose train split to learn, beside drawn slides"
     )
