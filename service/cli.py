@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from triage.errors import CalibrationError, TriageError
+from triage.errors import CalibrationError, RecordError, TriageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from service.settings import Settings
     from triage.calibration import Calibration
 
 app = typer.Typer(
@@ -72,6 +73,72 @@ def propose(
         write_json(results[0] if len(results) == 1 else results, out)
 
 
+@app.command()
+def demo(
+    port: Annotated[
+        int, typer.Option(min=0, max=65535, help="Port to listen on; 0 takes a free one.")
+    ] = 8000,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="Only print the address, open nothing.")
+    ] = False,
+) -> None:
+    """Try the service on drawn slides of an invented clinic; all of it is removed at the end.
+
+    Prints the address and the logins.
+    """
+    from service.demo import run_demo
+
+    with _one_sentence():
+        _quiet_decoders()
+        run_demo(port=port, is_browser_opened=not no_browser, say=typer.echo)
+
+
+@app.command()
+def serve() -> None:
+    """Run the service until it is stopped; settings come from the environment (see `coverslip settings`)."""
+    from service.run import serve as run_service
+
+    with _one_sentence():
+        _quiet_decoders()
+        settings = _read_settings()
+        typer.echo(f"Listening on http://{settings.host}:{settings.port}; data in {settings.data_folder}.")
+        run_service(settings)
+
+
+@app.command("settings")
+def show_settings() -> None:
+    """Every setting of the service: its environment variable, what it means, its default."""
+    from service.settings import Settings
+
+    for name, setting in Settings.model_fields.items():
+        default = "unset" if setting.default is None else setting.default
+        typer.echo(f"COVERSLIP_{name.upper()}\n    {setting.description} Default: {default}.")
+
+
+@app.command("add-person")
+def add_person(
+    user_name: Annotated[str, typer.Argument(help="Name to sign in with.")],
+    display_name: Annotated[str, typer.Option(help="Name that others see.")],
+    role: Annotated[str, typer.Option(help="assistant, reader, veterinarian or administrator.")],
+    password: Annotated[
+        str,
+        typer.Option(
+            prompt=True,
+            hide_input=True,
+            confirmation_prompt=True,
+            envvar="COVERSLIP_NEW_PASSWORD",
+            help="Asked for when left out, so that it stays out of the shell's history.",
+        ),
+    ],
+) -> None:
+    """Add somebody who can sign in."""
+    from service.admin import create_user
+
+    with _one_sentence():
+        user = create_user(_read_settings(), user_name, display_name, role, password)
+        typer.echo(f"{user.display_name} can sign in as {user.user_name} ({user.role}).")
+
+
 def main() -> None:
     """Entry point of the `coverslip` program."""
     app()
@@ -99,6 +166,20 @@ def _state_scale(um_per_px: float | None, um_per_px_sd: float | None) -> Calibra
         if um_per_px is None
         else state_calibration(um_per_px, um_per_px_sd, source="given by the caller")
     )
+
+
+def _read_settings() -> Settings:
+    """The settings in the environment; a bad one is named in one sentence."""
+    from pydantic import ValidationError
+
+    from service.settings import Settings
+
+    try:
+        return Settings()
+    except ValidationError as err:
+        first = err.errors()[0]
+        name = "COVERSLIP_" + "_".join(str(part) for part in first["loc"]).upper()
+        raise RecordError(f"{name}: {first['msg']}; received {first['input']!r}.") from err
 
 
 def _quiet_decoders() -> None:
