@@ -9,15 +9,14 @@ from dataclasses import asdict, dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.adequacy import LEAST_WIDTH_PX, assess_adequacy
+from triage.adequacy import assess_adequacy
 from triage.boxes import to_xywh
 from triage.calibration import Calibration, measure_um, state_calibration
 from triage.errors import RecordError
 from triage.group_prior import weigh_group_scores
 from triage.groups import candidate_groups, look_alikes, read_groups
 from triage.images import Picture
-from triage.merge import join_detections, merge_detections
-from triage.morphometrics import find_references
+from triage.merge import join_detections, merge_detections, take_detections
 from triage.outline import Outline, find_outline
 from triage.proposal import CAUTION
 from triage.rank import rank_candidates
@@ -43,8 +42,9 @@ OVERLAP_PX = 96
 BATCH_TILES = 32
 # Enlarging further adds pixels but no detail.
 _MOST_ENLARGEMENT = 2.0
-# Longest object that the network meets well, in tile pixels.
-_LONGEST_PX = 400.0
+# With a scale: passes this many times finer than the detector's own, in pictures of this many pixels then.
+_FINE_STEPS = (4.0, 2.0)
+_FINE_PASS_PIXELS = 24_000_000
 # Without a scale: at most this many halvings, the first enlarged where the picture is no larger than this.
 _UNSCALED_STEPS = 4
 _ENLARGED_BELOW_PX = 1000
@@ -54,6 +54,8 @@ _SMALLEST_STEP_PX = 96
 _GUESS_RELATIVE_SD = 0.08
 _CUT_OFF_RELATIVE_SD = 0.25
 _EDGE_MARGIN_PX = 1.5
+# Candidates are listed down to this share of the default cut (our choice, no source).
+_LISTED_SHARE_OF_CUT = 1 / 3
 
 
 @dataclass(frozen=True)
@@ -137,7 +139,11 @@ def plan_proposal(
         )
     if calibration is None and picture.um_per_px is not None:
         calibration = state_calibration(picture.um_per_px, None, source="file metadata")
-    factors = _plan_unscaled(picture) if calibration is None else _plan_scaled(calibration, detector)
+    factors = (
+        _plan_unscaled(picture)
+        if calibration is None
+        else _plan_scaled(picture, calibration.um_per_px, detector)
+    )
     frames_hw = tuple(
         (max(1, round(picture.height * factor)), max(1, round(picture.width * factor))) for factor in factors
     )
@@ -160,7 +166,10 @@ def detect_batch(picture: Picture, plan: ProposalPlan, batch_index: int, detecto
 
 def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence[Detections]) -> Proposal:
     """The proposal from what all batches found, whatever order they come in."""
-    merged = merge_detections(join_detections(list(detections), len(read_groups())))
+    merged = _keep_listed(
+        merge_detections(join_detections(list(detections), len(read_groups()))),
+        float(plan.detector["default_cut"]),
+    )
     candidates = [_describe_candidate(picture, plan, merged, row) for row in range(len(merged.scores))]
     um_per_px = plan.calibration.um_per_px if plan.calibration else None
     finest = um_per_px * picture.width / max(hw[1] for hw in plan.frames_hw) if um_per_px else None
@@ -177,17 +186,26 @@ def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence
     )
 
 
-def _plan_scaled(calibration: Calibration, detector: Detector) -> list[float]:
-    """Factors at which all groups are met at 12 to 400 px across, as far as the picture allows."""
-    own = calibration.um_per_px
-    scales = [detector.um_per_px]
-    finest_needed = _smallest_width_um() / LEAST_WIDTH_PX
-    if own < detector.um_per_px and finest_needed < detector.um_per_px:
-        scales.append(max(own, finest_needed))
-    coarsest_needed = _longest_um() / _LONGEST_PX
-    if coarsest_needed > detector.um_per_px:
-        scales.append(4 * detector.um_per_px)
-    return [min(_MOST_ENLARGEMENT, own / scale) for scale in scales]
+def _keep_listed(merged: Detections, default_cut: float) -> Detections:
+    """Those worth measuring: candidates far below the cut are noise by the hundred, and cost time each."""
+    return take_detections(merged, np.flatnonzero(merged.scores >= _LISTED_SHARE_OF_CUT * default_cut))
+
+
+def _plan_scaled(picture: Picture, um_per_px: float, detector: Detector) -> list[float]:
+    """The detector's scale, one twice as coarse, and finer ones where a small picture resolves more.
+
+    Large objects are met better in the coarse pass, which costs a quarter; the fine ones cost four times as
+    much and more, so that only pictures at high magnification get them, which show little glass.
+    """
+    fine = [
+        detector.um_per_px / step
+        for step in _FINE_STEPS
+        if um_per_px < 1.5 * detector.um_per_px / step
+        and picture.width * picture.height * (um_per_px * step / detector.um_per_px) ** 2 <= _FINE_PASS_PIXELS
+    ]
+    scales = [*fine, detector.um_per_px, 2 * detector.um_per_px]
+    # Coarse pictures are enlarged no further at the first scales, which then are one.
+    return list(dict.fromkeys(min(_MOST_ENLARGEMENT, um_per_px / scale) for scale in scales))
 
 
 def _plan_unscaled(picture: Picture) -> list[float]:
@@ -196,17 +214,6 @@ def _plan_unscaled(picture: Picture) -> list[float]:
     first = 2.0 if long_side <= _ENLARGED_BELOW_PX else 1.0
     factors = [first / 2**step for step in range(_UNSCALED_STEPS)]
     return [factor for factor in factors if factor == first or long_side * factor >= _SMALLEST_STEP_PX]
-
-
-def _smallest_width_um() -> float:
-    return min(group.smallest_width_um for group in read_groups() if group.smallest_width_um is not None)
-
-
-def _longest_um() -> float:
-    ranges = [
-        reference.length_range_um for group in candidate_groups() for reference in find_references(group)
-    ]
-    return max(bounds[1] for bounds in ranges if bounds is not None)
 
 
 def _describe_detector(detector: Detector) -> dict[str, float | str]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from triage.boxes import box_iou
 from triage.calibration import Calibration
-from triage.groups import candidate_groups, look_alikes
+from triage.groups import candidate_groups, look_alikes, read_groups
 from triage.images import Picture, open_picture
 from triage.pipeline import (
     conclude_proposal,
@@ -174,20 +174,26 @@ def test_propose_candidates_does_not_measure_what_the_picture_cuts(
     assert "The edge of the picture cuts it" in " ".join(candidate.reasons)
 
 
-def test_plan_proposal_looks_once_where_all_groups_are_met_at_one_scale(
+def test_plan_proposal_looks_at_the_scale_of_the_detector_and_at_half_of_it(
     picture: Picture, blob_detector: Any
 ) -> None:
-    blob_detector.um_per_px = 0.5
-    plan = plan_proposal(picture, KNOWN, blob_detector)
-    assert plan.frames_hw == ((1800, 2200),)
+    blob_detector.um_per_px = KNOWN.um_per_px
+    assert plan_proposal(picture, KNOWN, blob_detector).frames_hw == ((900, 1100), (450, 550))
 
 
-def test_plan_proposal_looks_closer_where_the_picture_is_finer_than_the_detector(
+def test_plan_proposal_looks_closer_where_a_small_picture_is_finer_than_the_detector(
     picture: Picture, blob_detector: Any
 ) -> None:
-    # 7 µm of the smallest cyst are 12 px at 0.583 µm per pixel.
-    plan = plan_proposal(picture, Calibration(0.25, 0.0, "x"), blob_detector)
-    assert plan.frames_hw == ((225, 275), (round(900 * 0.25 * 12 / 7), round(1100 * 0.25 * 12 / 7)))
+    plan = plan_proposal(picture, Calibration(0.25 * blob_detector.um_per_px, 0.0, "x"), blob_detector)
+    assert [hw[1] for hw in plan.frames_hw] == [1100, 550, 275, 138]
+
+
+def test_plan_proposal_looks_no_closer_at_a_large_picture(
+    picture: Picture, blob_detector: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("triage.pipeline._FINE_PASS_PIXELS", 900 * 1100 - 1)
+    plan = plan_proposal(picture, Calibration(0.25 * blob_detector.um_per_px, 0.0, "x"), blob_detector)
+    assert [hw[1] for hw in plan.frames_hw] == [550, 275, 138]
 
 
 def test_plan_proposal_enlarges_a_coarse_picture_twice_at_most(picture: Picture, blob_detector: Any) -> None:
@@ -305,3 +311,17 @@ def test_reasons_name_the_runner_up_and_the_look_alike(picture: Picture, blob_de
     assert candidate.group == "taeniid_egg"
     assert candidate.reasons[0] == "Resembles taeniid egg, share 0.50; next coccidian oocyst, share 0.20."
     assert candidate.reasons[1] == "Also resembles pollen, share 0.30."
+
+
+def test_candidates_far_below_the_default_cut_are_not_listed(picture: Picture, blob_detector: Any) -> None:
+    plan = plan_proposal(picture, KNOWN, blob_detector)
+    cut = float(plan.detector["default_cut"])
+    n_groups = len(read_groups())
+    found = Detections(
+        np.array([[10.0, 10, 60, 60], [200, 200, 250, 250], [400, 400, 450, 450]]),
+        np.array([cut, 0.34 * cut, 0.32 * cut]),
+        np.full((3, n_groups), 1 / n_groups),
+        np.array([[35.0, 35, 50, 50, 0], [225, 225, 50, 50, 0], [425, 425, 50, 50, 0]]),
+    )
+    listed = conclude_proposal(picture, plan, [found]).candidates
+    assert [candidate.is_above_cut for candidate in listed] == [True, False]
