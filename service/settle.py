@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from service.store.models import AdjudicationRow, MarkRow
 from service.store.reading import Spoken
+from triage.adjudication import Adjudication, Mark, find_differing, settle
+
+Said = MarkRow | AdjudicationRow
 
 
-def current_marks(spoken: Spoken) -> tuple[MarkRow, ...]:
-    """The newest mark of each reader, oldest first."""
-    newest = {mark.reader_id: mark for mark in spoken.marks}
-    return tuple(sorted(newest.values(), key=lambda mark: mark.id))
+def current_answer(spoken: Spoken) -> Said | None:
+    """What holds now: what settled the marks or what they agree on.
 
-
-def current_answer(spoken: Spoken) -> MarkRow | AdjudicationRow | None:
-    """What holds now: the newest adjudication or mark, whichever is newer; None when there is neither."""
-    said: list[MarkRow | AdjudicationRow] = [*spoken.marks[-1:], *spoken.adjudications[-1:]]
-    return max(said, key=lambda answer: answer.created_at, default=None)
+    Where they differ, the newest answer; None where nobody said anything.
+    """
+    said = _said_in_order(spoken)
+    settled = settle(*_number(said))
+    if settled is not None:
+        return said[settled.number]
+    return said[-1] if said else None
 
 
 def needs_mark(spoken: Spoken) -> bool:
@@ -25,13 +28,22 @@ def needs_mark(spoken: Spoken) -> bool:
 
 def is_unsettled(spoken: Spoken) -> bool:
     """Whether readers' current marks differ, and no adjudication after them settles it."""
-    marks = current_marks(spoken)
-    if not spoken.adjudications:
-        return len({_verdict(mark) for mark in marks}) > 1
-    last = spoken.adjudications[-1]
-    return any(mark.created_at > last.created_at and _verdict(mark) != _verdict(last) for mark in marks)
+    return bool(find_differing(*_number(_said_in_order(spoken))))
 
 
-def _verdict(said: MarkRow | AdjudicationRow) -> tuple[str, str | None]:
-    """What counts as the same answer: two reasons for one rejection don't differ."""
-    return said.answer, said.group if said.answer == "confirm" else None
+def _said_in_order(spoken: Spoken) -> list[Said]:
+    """Marks and adjudications, oldest first."""
+    return sorted([*spoken.marks, *spoken.adjudications], key=lambda row: row.created_at)
+
+
+def _number(said: list[Said]) -> tuple[list[Mark], list[Adjudication]]:
+    """The same as marks and adjudications numbered by their place in the list."""
+    marks: list[Mark] = []
+    adjudications: list[Adjudication] = []
+    for number, row in enumerate(said):
+        group = row.reason if row.answer == "reject" else row.group
+        if isinstance(row, AdjudicationRow):
+            adjudications.append(Adjudication(number, str(row.reader_id), row.answer, group))
+        else:
+            marks.append(Mark(number, str(row.reader_id), row.answer, group))
+    return marks, adjudications

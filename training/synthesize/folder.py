@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import sys
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-import torch
 from PIL import Image
 
 from training.synthesize.coco import write_coco
+from training.synthesize.processes import open_processes
 from training.synthesize.render import render_scenes
 from training.synthesize.scene import draw_scene
 from training.synthesize.style import STYLES
@@ -80,13 +78,8 @@ def _draw_all(order: Order) -> Iterator[TileTruth]:
     if order.workers == 1:
         yield from map(partial(_draw_one, order), range(order.n))
         return
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(order.workers, mp_context=context, initializer=_use_one_thread) as pool:
+    with open_processes(order.workers) as pool:
         yield from pool.map(partial(_draw_one, order), range(order.n))
-
-
-def _use_one_thread() -> None:
-    torch.set_num_threads(1)
 
 
 def _draw_one(order: Order, index: int) -> TileTruth:

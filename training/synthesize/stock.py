@@ -6,20 +6,18 @@ A scene picks a stock and a row at random, then turns, places, stains and blurs 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from itertools import product
-from multiprocessing import get_context
 from pathlib import Path
 from zlib import crc32
 
 import numpy as np
-import torch
 from numpy.typing import NDArray
 
 from training.synthesize.kinds import KINDS
 from training.synthesize.kinds.kind import Kind, Parameters
+from training.synthesize.processes import open_processes
 
 STOCKS_OF_A_KIND = 16
 OBJECTS_IN_A_STOCK = 64
@@ -73,7 +71,7 @@ def store_stocks(folder: Path, *, workers: int, kinds: Mapping[str, Kind] = KIND
     The same objects as `draw_stock` gives, so that scenes don't depend on where a stock came from.
     """
     orders = list(product(kinds, range(STOCKS_OF_A_KIND)))
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_use_one_thread) as pool:
+    with open_processes(workers) as pool:
         list(pool.map(partial(_store_one, folder), orders, chunksize=4))
     return StoredStocks(folder)
 
@@ -87,7 +85,3 @@ def _store_one(folder: Path, order: tuple[str, int]) -> None:
 
 def _stock_path(folder: Path, name: str, number: int) -> Path:
     return folder / f"{name}_{number}.npz"
-
-
-def _use_one_thread() -> None:
-    torch.set_num_threads(1)

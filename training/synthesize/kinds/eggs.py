@@ -26,6 +26,21 @@ def measures(outline: Array) -> dict[str, Array]:
     }
 
 
+def draw_shelled(
+    rng: np.random.Generator,
+    n: int,
+    sizes: tuple[SizeRange, ...],
+    *,
+    shape: dict[str, Any],
+    wall: dict[str, Any],
+) -> Parameters:
+    """A body called `shell`, its measures and its wall."""
+    length, width = draw_size(rng, n, sizes)
+    shell = draw_body(rng, length, width, **shape)
+    outline = shell_outline({"shell": shell})
+    return {"shell": shell, **measures(outline), **draw_wall(rng, n, **wall)}
+
+
 def shell_outline(p: Parameters) -> Array:
     """Outline of the body called `shell`."""
     return outline_body(p["shell"])
@@ -62,13 +77,7 @@ def _drawer(
     sizes: tuple[SizeRange, ...], shape: dict[str, Any], wall: dict[str, Any], contents: dict[str, Any]
 ) -> Callable[[np.random.Generator, int], Parameters]:
     def draw(rng: np.random.Generator, n: int) -> Parameters:
-        length, width = draw_size(rng, n, sizes)
-        shell = draw_body(rng, length, width, **shape)
-        return {
-            "shell": shell,
-            **measures(shell_outline({"shell": shell})),
-            **draw_wall(rng, n, **wall),
-            **draw_contents(rng, shell, **contents),
-        }
+        shelled = draw_shelled(rng, n, sizes, shape=shape, wall=wall)
+        return {**shelled, **draw_contents(rng, shelled["shell"], **contents)}
 
     return draw

@@ -26,16 +26,15 @@ from training.synthesize.kinds.chance import (
     Array,
     Range,
     SizeRange,
-    draw_size,
     draw_tint,
     uniform,
 )
 from training.synthesize.kinds.contents import granular
-from training.synthesize.kinds.eggs import held, measures, shell_outline
+from training.synthesize.kinds.eggs import draw_shelled, held, measures, shell_outline
 from training.synthesize.kinds.kind import Kind, Parameters
 from training.synthesize.kinds.light import Tensors, add, confine, grain, tinted
 from training.synthesize.kinds.strands import trace
-from training.synthesize.kinds.walls import draw_wall, paint_wall
+from training.synthesize.kinds.walls import paint_wall
 from training.synthesize.material import Material, Samples, soft_step
 
 _PALETTE = (GOLD, BROWN, GREY, OLIVE, GREEN, RUST)
@@ -110,12 +109,10 @@ def _drawer(
     furrows: tuple[int, ...] = (0,),
 ) -> Callable[[np.random.Generator, int], Parameters]:
     def draw(rng: np.random.Generator, n: int) -> Parameters:
-        length, width = draw_size(rng, n, sizes)
-        shell = draw_body(rng, length, width, **shape)
+        shelled = draw_shelled(rng, n, sizes, shape=shape, wall=wall | {"palette": _PALETTE})
+        shell = shelled["shell"]
         return {
-            "shell": shell,
-            **measures(shell_outline({"shell": shell})),
-            **draw_wall(rng, n, palette=_PALETTE, **wall),
+            **shelled,
             **_plasm(rng, n, strength),
             "core": inner_body(rng, shell, fill=(0.75, 0.96), drift=0.2, wave=0.01),
             **_draw_apertures(rng, shell, pores, furrows),

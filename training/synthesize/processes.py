@@ -1,0 +1,17 @@
+"""Worker processes that draw side by side, one thread each."""
+
+from __future__ import annotations
+
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+
+import torch
+
+
+def open_processes(workers: int) -> ProcessPoolExecutor:
+    """A pool of fresh processes, each of which keeps torch to one thread."""
+    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_use_one_thread)
+
+
+def _use_one_thread() -> None:
+    torch.set_num_threads(1)
