@@ -14,6 +14,7 @@ import sys
 import warnings
 from pathlib import Path
 
+import onnx
 import torch
 
 from triage.errors import TriageError
@@ -44,7 +45,18 @@ def write_graph(network: ServedNetwork, path: Path, *, tile_px: int) -> None:
             network, (tile,), dynamo=True, input_names=["tiles"], output_names=["head"], verbose=False
         )
     assert program is not None
-    program.save(str(path), external_data=False)
+    model = program.model_proto
+    forget_origin(model)
+    path.write_bytes(model.SerializeToString())
+
+
+def forget_origin(model: onnx.ModelProto) -> None:
+    """Take the exporter's notes out of a graph: they quote the source and the folders of this machine."""
+    graph = model.graph
+    noted = (model, graph, *graph.node, *graph.input, *graph.output, *graph.value_info, *graph.initializer)
+    for part in noted:
+        part.ClearField("metadata_props")
+        part.ClearField("doc_string")
 
 
 def main(arguments: list[str] | None = None) -> int:

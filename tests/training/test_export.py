@@ -21,6 +21,10 @@ def test_export_puts_the_graph_into_the_record(weights_folder: Path) -> None:
     assert read_record(weights_folder).graph_sha256 is not None
 
 
+def test_export_keeps_no_path_of_this_machine(weights_folder: Path) -> None:
+    assert str(Path(__file__).parents[2]).encode() not in (weights_folder / GRAPH_FILE).read_bytes()
+
+
 def test_export_of_a_folder_without_weights_is_refused(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
