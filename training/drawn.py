@@ -7,7 +7,11 @@ what is in them depend on the seed alone.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from itertools import takewhile
+from multiprocessing import get_context
+from multiprocessing.synchronize import Event
 from typing import Any
 
 import torch
@@ -24,6 +28,9 @@ SEED_STRIDE = 1_000_003
 """Apart from each other, so that runs of neighbouring seeds share no batch."""
 POOL_BATCHES = 48
 """Batches remembered for showing tiles again."""
+
+ArrayBatch = tuple[Tensor, list[dict[str, NDArray[Any]]]]
+"""Tiles, and a target of arrays for each."""
 
 DrawBatch = Callable[[int, int, int, torch.device], tuple[Tensor, Sequence[Any]]]
 """Takes seed, number of tiles, tile side and device; gives tiles (N, 3, S, S) uint8 and their truths."""
@@ -95,27 +102,56 @@ def to_target(truth: Any, tile_px: int) -> Target:
     return {name: value[inside] for name, value in target.items()}
 
 
+class _UntilStopped(Dataset[ArrayBatch | None]):
+    """Batches for worker processes; None, at once, as soon as nobody wants more.
+
+    Targets leave as arrays: each tensor that leaves a worker would hold a file open.
+    """
+
+    def __init__(self, batches: DrawnBatches, stopped: Event) -> None:
+        self._batches = batches
+        self._stopped = stopped
+
+    def __getitem__(self, index: int) -> ArrayBatch | None:
+        if self._stopped.is_set():
+            return None
+        tiles, targets = self._batches[index]
+        return tiles, [{name: value.numpy() for name, value in one.items()} for one in targets]
+
+
 def prefetch(batches: DrawnBatches, n_workers: int) -> Iterator[Batch]:
-    """The batches in order, drawn ahead by `n_workers` processes; 0 draws them when they are asked for."""
+    """The batches in order, drawn ahead by `n_workers` processes; 0 draws them when they are asked for.
+
+    Closed early, it first takes what was drawn ahead: a worker that ends while it hands over a batch aborts.
+    """
     if n_workers == 0:
         yield from (batches[index] for index in range(len(batches)))
         return
-    loader = DataLoader(
-        batches,
+    stopped = get_context("spawn").Event()
+    arrivals = iter(_open_loader(batches, n_workers, stopped))
+    try:
+        for tiles, targets in arrivals:
+            yield tiles, [{name: torch.from_numpy(value) for name, value in one.items()} for one in targets]
+    finally:
+        stopped.set()
+        deque(arrivals, maxlen=0)
+
+
+def _open_loader(batches: DrawnBatches, n_workers: int, stopped: Event) -> DataLoader[Any]:
+    return DataLoader(
+        _UntilStopped(batches, stopped),
         batch_size=None,
+        sampler=takewhile(lambda _: not stopped.is_set(), range(len(batches))),
         num_workers=n_workers,
         multiprocessing_context="spawn",
         prefetch_factor=4,
-        collate_fn=_to_arrays,
+        collate_fn=_as_is,
     )
-    for tiles, targets in loader:
-        yield tiles, [{name: torch.from_numpy(value) for name, value in one.items()} for one in targets]
 
 
-def _to_arrays(batch: Batch) -> tuple[Tensor, list[dict[str, NDArray[Any]]]]:
-    """Targets as arrays: each tensor that leaves a worker would hold a file open."""
-    tiles, targets = batch
-    return tiles, [{name: value.numpy() for name, value in one.items()} for one in targets]
+def _as_is(batch: Any) -> Any:
+    """Keeps arrays from becoming tensors again."""
+    return batch
 
 
 def show_again(batches: Iterator[Batch], *, echoes: int, seed: int) -> Iterator[Batch]:

@@ -64,7 +64,6 @@ def record_scores(
             f"The detector finds less than {recall:g} of the objects of {cut_set[0]!r} at any score. "
             "State a lower --recall or train it longer."
         )
-    cut = round(float(cut), 4)
     record = read_record(folder)
     scores = {
         **record.scores,

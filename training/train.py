@@ -90,6 +90,7 @@ def train(settings: Settings, *, command: str, draw: DrawBatch = draw_slides) ->
     settings.out.mkdir(parents=True, exist_ok=True)
     torch.manual_seed(settings.seed)
     device = choose_device(settings.device)
+    start = describe_start(settings.start)
     network = start_network(settings.start).to(device).to(memory_format=torch.channels_last)
     limit_s = settings.minutes * 60 if settings.minutes else float("inf")
     trainer = Trainer(
@@ -108,7 +109,7 @@ def train(settings: Settings, *, command: str, draw: DrawBatch = draw_slides) ->
         held_out = list(draw_held_out(settings, device, draw))
         scores = {"steps": trainer.step, **judge(trainer.average.network, held_out)}
         report(scores)
-    return save(settings, trainer.average.network, scores, command)
+    return save(settings, trainer.average.network, scores, command=command, start=start)
 
 
 @contextmanager
@@ -131,13 +132,28 @@ def choose_device(name: str) -> torch.device:
 def start_network(start: str) -> CentrePointNetwork:
     """A network to train: `imagenet` features, `none`, the `shipped` detector or that of another folder."""
     if start not in ("imagenet", "none"):
-        folder = shipped_folder() if start == "shipped" else Path(start)
+        folder = start_folder(start)
         record = read_record(folder)
         return read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
     network = CentrePointNetwork(len(read_groups()))
     if start == "imagenet":
         load_imagenet_features(network.features)
     return network
+
+
+def start_folder(start: str) -> Path:
+    """Folder of the detector that training goes on from."""
+    return shipped_folder() if start == "shipped" else Path(start)
+
+
+def describe_start(start: str) -> str | dict[str, str]:
+    """What the record says of the start: a licence, `none`, or which detector, by the hash of its weights."""
+    if start == "imagenet":
+        return IMAGENET_LICENCE
+    if start == "none":
+        return start
+    record = read_record(start_folder(start))
+    return {"given": start, "name": record.name, "weights_sha256": record.weights_sha256}
 
 
 def open_batches(settings: Settings, device: torch.device, draw: DrawBatch) -> Iterable[Batch]:
@@ -195,7 +211,12 @@ def judge(network: CentrePointNetwork, held_out: list[Batch]) -> dict[str, objec
 
 
 def save(
-    settings: Settings, network: CentrePointNetwork, scores: dict[str, object], command: str
+    settings: Settings,
+    network: CentrePointNetwork,
+    scores: dict[str, object],
+    *,
+    command: str,
+    start: str | dict[str, str],
 ) -> WeightsRecord:
     """Write weights and record; an older graph in the folder is removed, since it no longer belongs."""
     write_network(network, settings.out / WEIGHTS_FILE)
@@ -210,7 +231,7 @@ def save(
         recipe={
             "command": command,
             "settings": {key: str(value) for key, value in dataclasses.asdict(settings).items()},
-            "start": {"imagenet": IMAGENET_LICENCE}.get(settings.start, settings.start),
+            "start": start,
             "trained_on": "drawn slides alone"
             if settings.data is None
             else f"labelled set {settings.data.name}",

@@ -1,9 +1,13 @@
 from __future__ import annotations
 
+import importlib
+from multiprocessing import active_children
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import pytest
 import torch
 
 from training.drawn import DrawnBatches, draw_slides, prefetch, show_again, to_target
@@ -59,6 +63,28 @@ def test_worker_processes_draw_the_same_in_the_same_order() -> None:
     for index, (tiles, targets) in enumerate(ahead):
         assert torch.equal(tiles, batches[index][0])
         assert torch.equal(targets[0]["boxes"], batches[index][1][0]["boxes"])
+
+
+PLAIN_TILES = """
+import torch
+from types import SimpleNamespace
+
+def draw(seed, n, tile_px, device):
+    truth = SimpleNamespace(boxes_xyxy=[[1, 1, 9, 9]], ellipses=[[5, 5, 8, 8, 0]], labels=[0], visible=[1])
+    return torch.zeros(n, 3, tile_px, tile_px, dtype=torch.uint8), [truth] * n
+"""
+
+
+def test_worker_processes_end_quietly_when_nobody_wants_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "plain_tiles.py").write_text(PLAIN_TILES)
+    monkeypatch.syspath_prepend(str(tmp_path))
+    draw = importlib.import_module("plain_tiles").draw
+    batches = prefetch(DrawnBatches(1, n_batches=1000, n_tiles=32, tile_px=384, device=CPU, draw=draw), 2)
+    assert next(batches)[0].shape == (32, 3, 384, 384)
+    batches.close()
+    assert capfd.readouterr().err == "" and active_children() == []
 
 
 def test_drawn_slides_have_labels_of_the_table_and_boxes_in_the_tile() -> None:

@@ -13,10 +13,10 @@ from training.cut import judge_tiles
 from training.drawn import DrawnBatches
 from training.engine import MovingAverage, Schedule, Trainer, TrainingError, evaluate, train_one_epoch
 from training.start_weights import load_imagenet_features
-from training.train import Settings, main, start_network, train
+from training.train import Settings, describe_start, main, start_network, train
 from triage.groups import read_groups
 from triage.network import CentrePointNetwork, LiteFeatures, read_network
-from triage.weights import GRAPH_FILE, WEIGHTS_FILE, read_record
+from triage.weights import GRAPH_FILE, WEIGHTS_FILE, read_record, shipped_folder
 
 TILE_PX = 64
 CPU = torch.device("cpu")
@@ -160,6 +160,54 @@ def test_training_again_removes_the_graph_of_older_weights(tiny_run: Callable[..
 
 def test_imagenet_start_is_named_with_its_licence(tiny_run: Callable[..., Path]) -> None:
     assert "Apache-2.0" in read_record(tiny_run(start="imagenet")).recipe["start"]
+
+
+def test_training_goes_on_from_a_folder_and_records_its_hash(
+    tiny_run: Callable[..., Path], weights_folder: Path
+) -> None:
+    start = read_record(weights_folder)
+    record = read_record(tiny_run(start=str(weights_folder)))
+    assert record.recipe["start"] == {
+        "given": str(weights_folder),
+        "name": "untrained",
+        "weights_sha256": start.weights_sha256,
+    }
+    assert record.network == start.network
+
+
+def test_weights_trained_in_place_record_the_hash_they_started_from(
+    tiny_run: Callable[..., Path], tmp_path: Path
+) -> None:
+    first = read_record(tiny_run(start="none")).weights_sha256
+    again = read_record(tiny_run(start=str(tmp_path / "run")))
+    assert again.recipe["start"]["weights_sha256"] == first != again.weights_sha256
+
+
+def test_start_takes_the_weights_of_the_folder(weights_folder: Path) -> None:
+    record = read_record(weights_folder)
+    started = start_network(str(weights_folder)).state_dict()
+    stored = read_network(
+        weights_folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network
+    ).state_dict()
+    assert all(torch.equal(value, stored[name]) for name, value in started.items())
+
+
+def test_start_from_the_shipped_detector_is_recorded_with_its_hash() -> None:
+    shipped = read_record(shipped_folder())
+    assert describe_start("shipped") == {
+        "given": "shipped",
+        "name": shipped.name,
+        "weights_sha256": shipped.weights_sha256,
+    }
+
+
+def test_command_refuses_to_start_from_a_folder_without_weights(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = ["--out", str(tmp_path / "out"), "--start", str(tmp_path / "nowhere"), "--device", "cpu"]
+    assert main(arguments) == 1
+    said = capsys.readouterr().err
+    assert "nowhere has no record.json" in said and said.count("\n") == 1
 
 
 def test_start_from_nothing_is_not_the_imagenet_start() -> None:
