@@ -12,12 +12,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from triage.errors import CalibrationError, RecordError, TriageError
+from triage.errors import CalibrationError, TriageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from service.settings import Settings
     from triage.calibration import Calibration
 
 app = typer.Typer(
@@ -96,11 +95,12 @@ def demo(
 @app.command()
 def serve() -> None:
     """Run the service until it is stopped; settings come from the environment (see `coverslip settings`)."""
+    from service.environment import read_settings
     from service.run import serve as run_service
 
     with _one_sentence():
         _quiet_decoders()
-        settings = _read_settings()
+        settings = read_settings()
         typer.echo(f"Listening on http://{settings.host}:{settings.port}; data in {settings.data_folder}.")
         run_service(settings)
 
@@ -133,9 +133,10 @@ def add_person(
 ) -> None:
     """Add somebody who can sign in."""
     from service.admin import create_user
+    from service.environment import read_settings
 
     with _one_sentence():
-        user = create_user(_read_settings(), user_name, display_name, role, password)
+        user = create_user(read_settings(), user_name, display_name, role, password)
         typer.echo(f"{user.display_name} can sign in as {user.user_name} ({user.role}).")
 
 
@@ -166,20 +167,6 @@ def _state_scale(um_per_px: float | None, um_per_px_sd: float | None) -> Calibra
         if um_per_px is None
         else state_calibration(um_per_px, um_per_px_sd, source="given by the caller")
     )
-
-
-def _read_settings() -> Settings:
-    """The settings in the environment; a bad one is named in one sentence."""
-    from pydantic import ValidationError
-
-    from service.settings import Settings
-
-    try:
-        return Settings()
-    except ValidationError as err:
-        first = err.errors()[0]
-        name = "COVERSLIP_" + "_".join(str(part) for part in first["loc"]).upper()
-        raise RecordError(f"{name}: {first['msg']}; received {first['input']!r}.") from err
 
 
 def _quiet_decoders() -> None:
