@@ -93,6 +93,7 @@ class ProblemResponse(JSONResponse):
     media_type = "application/problem+json"
 
     def render(self, content: Any) -> bytes:
+        """The document as bytes."""
         # Escaped, so that a lone surrogate in what was received can't break the answer.
         return super().render(_without_surrogates(content))
 

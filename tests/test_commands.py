@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-import logging
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -19,7 +18,10 @@ from numpy.typing import NDArray
 from PIL import Image
 from typer.testing import CliRunner
 
+from service.accounts import Accounts
 from service.cli import app
+from service.settings import Settings
+from service.store.database import Database
 from triage.groups import read_groups
 from triage.records import Detections
 
@@ -44,14 +46,6 @@ class OneBoxDetector:
         return [one for _ in tiles]
 
 
-@pytest.fixture(autouse=True)
-def _restore_loggers() -> Iterator[None]:
-    levels = {name: logging.getLogger(name).level for name in ("pyvips", "tifffile")}
-    yield
-    for name, level in levels.items():
-        logging.getLogger(name).setLevel(level)
-
-
 @pytest.fixture
 def picture(tmp_path: Path) -> Path:
     path = tmp_path / "field.png"
@@ -73,6 +67,11 @@ def list_commands(command: click.Command, path: tuple[str, ...] = ()) -> list[tu
     return [path, *(one for name, child in children.items() for one in list_commands(child, (*path, name)))]
 
 
+def test_the_program_has_these_commands() -> None:
+    commands = {" ".join(path) for path in list_commands(PROGRAM)}
+    assert commands >= {"propose", "demo", "serve", "settings", "add-person"}
+
+
 @pytest.mark.parametrize("command", list_commands(PROGRAM), ids=" ".join)
 def test_every_command_has_help(command: tuple[str, ...]) -> None:
     result = run(*command, "--help")
@@ -87,6 +86,10 @@ def test_every_command_has_help(command: tuple[str, ...]) -> None:
         ("propose", "--um-per-px", "wide", "a.png"),
         ("propose", "--unknown", "a.png"),
         ("unknown",),
+        ("demo", "--port", "65536"),
+        ("serve", "--port", "1"),
+        ("add-person", "ann"),
+        ("settings", "extra"),
     ],
 )
 def test_wrong_usage_exits_with_2(arguments: tuple[str, ...]) -> None:
@@ -159,6 +162,79 @@ def test_propose_refuses_a_folder_without_weights(picture: Path, tmp_path: Path)
     result = run("propose", picture, "--weights", tmp_path)
     assert result.exit_code == 1
     assert str(tmp_path) in result.stderr and result.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "message"),
+    [
+        ("PORT", "abc", "COVERSLIP_PORT is 'abc'; it must be a whole number, at least 0, at most 65535. "),
+        ("PORT", "65536", "COVERSLIP_PORT is '65536'; it must be a whole number"),
+        ("WORKERS", "0", "COVERSLIP_WORKERS is '0'; it must be a whole number, at least 1, at most 64. "),
+        ("SESSION_HOURS", "0", "COVERSLIP_SESSION_HOURS is '0'; it must be a number, above 0, at most 744. "),
+        ("SECURE_COOKIES", "perhaps", "COVERSLIP_SECURE_COOKIES is 'perhaps'; it must be true or false. "),
+        ("EXECUTOR_ID", "", "COVERSLIP_EXECUTOR_ID is ''; it must be text, of 1 or more characters. "),
+    ],
+)
+def test_serve_refuses_a_bad_setting_with_one_line(
+    name: str, value: str, message: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(f"COVERSLIP_{name}", value)
+    result = run("serve")
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert message in result.stderr and "unset it to take the default" in result.stderr
+    assert result.stderr.count("\n") == 1
+
+
+def test_secret_that_is_too_short_is_not_printed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COVERSLIP_SESSION_SECRET", "hush-hush")
+    result = run("serve")
+    assert result.exit_code == 1
+    assert "COVERSLIP_SESSION_SECRET must have 32 characters or more, received 9" in result.stderr
+    assert "hush" not in result.stderr
+
+
+def test_settings_names_every_variable_with_its_meaning() -> None:
+    said = run("settings").stdout
+    for name, field in Settings.model_fields.items():
+        assert f"COVERSLIP_{name.upper()}\n    {field.description} Default: " in said
+
+
+@pytest.fixture
+def add_person(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]:
+    monkeypatch.setenv("COVERSLIP_DATA_FOLDER", str(tmp_path / "data"))
+
+    def _add(user_name: str, password: str, role: str = "reader") -> Any:
+        monkeypatch.setenv("COVERSLIP_NEW_PASSWORD", password)
+        return run("add-person", user_name, "--display-name", "Ann Lee", "--role", role)
+
+    return _add
+
+
+def test_added_person_can_sign_in(add_person: Callable[..., Any], tmp_path: Path) -> None:
+    result = add_person("ann", "tall grass 17")
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert result.stdout == "Ann Lee can sign in as ann (reader).\n"
+    database = Database(Settings(data_folder=tmp_path / "data").records_url())
+    accounts = Accounts(database, b"k" * 32, session_hours=1, tries_per_minute=9)
+    assert accounts.sign_in("ann", "tall grass 17", address="127.0.0.1").user.role == "reader"
+    database.close()
+
+
+@pytest.mark.parametrize(
+    ("user_name", "password", "role", "message"),
+    [
+        ("bo", "short", "reader", "The password has 5 characters; use 10 or more."),
+        ("bo", "tall grass 17", "owner", "There is no role 'owner'. Use one of: assistant"),
+        ("ann", "tall grass 17", "reader", "There is a user named 'ann' already. Choose another"),
+    ],
+)
+def test_add_person_refuses_with_one_line(
+    add_person: Callable[..., Any], user_name: str, password: str, role: str, message: str
+) -> None:
+    assert add_person("ann", "tall grass 17").exit_code == 0
+    result = add_person(user_name, password, role)
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert message in result.stderr and result.stderr.count("\n") == 1
 
 
 def test_help_starts_without_heavy_imports() -> None:

@@ -102,6 +102,7 @@ class InvertedBottleneck(nn.Module):
         self.is_residual = stride == 1 and n_in == n_out
 
     def forward(self, x: Tensor) -> Tensor:
+        """Map of `n_out` channels, added to the input where the two have one shape."""
         y: Tensor = self.project(self.depthwise(self.expand(x)))
         return x + y if self.is_residual else y
 
@@ -156,6 +157,7 @@ class Mix(nn.Module):
         self.blend = _normed(n_channels, n_channels, 1)
 
     def forward(self, x: Tensor) -> Tensor:
+        """Map of the input's shape: the input and what was mixed."""
         y: Tensor = self.blend(self.filter(x))
         return x + y
 

@@ -31,7 +31,9 @@ class Drawable(Protocol):
     """What the canvas needs to know of a kind: the material at its samples."""
 
     @property
-    def material(self) -> Paint: ...
+    def material(self) -> Paint:
+        """What it is made of, at sample points."""
+        ...
 
 
 @dataclass(frozen=True)
