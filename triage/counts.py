@@ -84,8 +84,8 @@ def describe_count(limit: CoverslipLimit) -> str:
         return f"{limit.n_marked} marked, {where}: how many lie under the coverslip can't be said."
     share = f"{100 * limit.sensitivity:.3g} %"
     return (
-        f"{limit.n_marked} marked, {where}. If {share} of the objects there get marked, the coverslip holds at "
-        f"most {math.floor(limit.upper)} (95 % limit). This says nothing of how many are in the sample."
+        f"{limit.n_marked} marked, {where}. If {share} of the objects there get marked, the coverslip holds "
+        f"at most {math.floor(limit.upper)} (95 % limit). This says nothing of how many are in the sample."
     )
 
 
