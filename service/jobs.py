@@ -262,7 +262,8 @@ def progress_of(job: Job) -> tuple[float, float | None]:
         return 0.0, None
     # Opening and concluding count as one batch each.
     share = (1 + job.batches_done) / (job.batches_total + 2)
-    left = (
-        None if job.batch_seconds is None else job.batch_seconds * (job.batches_total - job.batches_done + 1)
-    )
-    return share, left
+    # Concluding takes as long as there are candidates to measure, which nobody knows before.
+    batches_left = job.batches_total - job.batches_done
+    if job.batch_seconds is None or batches_left == 0:
+        return share, None
+    return share, job.batch_seconds * (batches_left + 1)

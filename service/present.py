@@ -279,10 +279,19 @@ def present_specimens(view: View, rows: Sequence[Specimen]) -> list[schemas.Spec
             species=row.species,
             animal_label=row.animal_label,
             created_at=row.created_at,
-            images=len(summaries[row.id]),
-            candidates=sum(summary.candidates or 0 for _, summary in summaries[row.id]),
-            unmarked=sum(summary.unmarked or 0 for _, summary in summaries[row.id]),
             signed_off_at=sign_offs[row.id].created_at if row.id in sign_offs else None,
+            **_count_images([summary for _, summary in summaries[row.id]]),
         )
         for row in rows
     ]
+
+
+def _count_images(of_one: Sequence[schemas.ImageSummary]) -> dict[str, int]:
+    return {
+        "images": len(of_one),
+        "images_under_way": sum(summary.state in images.OPEN_STATES for summary in of_one),
+        "images_failed": sum(summary.state == "failed" for summary in of_one),
+        "images_withheld": sum(summary.candidates is None for summary in of_one),
+        "candidates": sum(summary.candidates or 0 for summary in of_one),
+        "unmarked": sum(summary.unmarked or 0 for summary in of_one),
+    }

@@ -270,7 +270,7 @@ class SecondLookOut(Answered):
 
 
 class SpecimenSummary(Answered):
-    """A specimen in the list."""
+    """A specimen in the list; what is withheld from the asking reader is not counted as a candidate."""
 
     id: int
     code: str
@@ -278,6 +278,11 @@ class SpecimenSummary(Answered):
     animal_label: str
     created_at: datetime
     images: int
+    images_under_way: Annotated[int, Field(description="Images whose candidates aren't there yet.")]
+    images_failed: Annotated[int, Field(description="Images for which no candidates could be proposed.")]
+    images_withheld: Annotated[
+        int, Field(description="Images that this reader reads unaided, not locked yet.")
+    ]
     candidates: int
     unmarked: int
     signed_off_at: datetime | None

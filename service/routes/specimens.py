@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sized
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Response, status
@@ -80,11 +81,11 @@ def _refuse_if_unfinished(session: Session, specimen_id: int) -> None:
         state.look.id for state in specimens.list_second_looks(session, specimen_id) if state.closing is None
     ]
     reasons = [
-        f"{len(unmarked)} candidates are unmarked" if unmarked else "",
-        f"{len(unsettled)} candidates have marks that differ" if unsettled else "",
-        f"{len(not_ready)} pictures are not ready" if not_ready else "",
-        f"{len(open_reads)} unaided reads are open" if open_reads else "",
-        f"{len(looks)} second looks are open" if looks else "",
+        _count(unmarked, "candidate is unmarked", "candidates are unmarked"),
+        _count(unsettled, "candidate has marks that differ", "candidates have marks that differ"),
+        _count(not_ready, "picture is not ready", "pictures are not ready"),
+        _count(open_reads, "unaided read is open", "unaided reads are open"),
+        _count(looks, "second look is open", "second looks are open"),
     ]
     if any(reasons):
         raise ConflictError(
@@ -95,6 +96,10 @@ def _refuse_if_unfinished(session: Session, specimen_id: int) -> None:
             open_reads=open_reads,
             open_second_looks=looks,
         )
+
+
+def _count(open_items: Sized, one: str, many: str) -> str:
+    return f"{len(open_items)} {one if len(open_items) == 1 else many}" if open_items else ""
 
 
 def _point_at(spoken: Spoken) -> dict[str, int | None]:

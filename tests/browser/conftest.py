@@ -1,4 +1,4 @@
-"""The real service in a process of its own, with a detector that finds dark blobs, and Debian's Chromium."""
+"""The real service in a process of its own, and Debian's Chromium."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, 
 
 ROOT = Path(__file__).parents[2]
 MODULE_PATH = (str(ROOT), str(ROOT / "tests" / "service"))
-START_S = 60
+START_S = 120
 CHROMIUM_ARGUMENTS = (
     "--headless=new",
     "--no-sandbox",
@@ -46,7 +47,7 @@ FIND_PICTURE = """() => {
 }"""
 
 # The first picture waits for a worker to start; on a busy machine that takes its time.
-expect.set_options(timeout=20_000)
+expect.set_options(timeout=30_000)
 
 
 @dataclass(frozen=True)
@@ -122,11 +123,18 @@ def chromium() -> str:
 
 @pytest.fixture(scope="session")
 def clinic(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Clinic]:
+    """The service with a detector that finds dark blobs."""
+    with run_clinic(tmp_path_factory.mktemp("blobs"), detector="blobs") as running:
+        yield running
+
+
+@contextmanager
+def run_clinic(folder: Path, *, detector: str) -> Iterator[Clinic]:
     """The service on a free port, with an empty data folder."""
     port = find_free_port()
-    script = ROOT / "tests" / "browser" / "serve_blobs.py"
-    command = [sys.executable, str(script), str(tmp_path_factory.mktemp("data")), str(port)]
-    log = tmp_path_factory.mktemp("log") / "service.log"
+    script = ROOT / "tests" / "browser" / "serve_clinic.py"
+    command = [sys.executable, str(script), str(folder / "data"), str(port), detector]
+    log = folder / "service.log"
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(MODULE_PATH), "OMP_NUM_THREADS": "1"}
     with log.open("wb") as sink:
         process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=sink, stderr=sink)
@@ -177,6 +185,13 @@ def browser(chromium: str) -> Iterator[Browser]:
 @pytest.fixture
 def page(browser: Browser, clinic: Clinic) -> Iterator[Page]:
     """A fresh page whose every request stays with the service and whose console stays free of errors."""
+    with open_watched(browser, clinic) as fresh:
+        yield fresh
+
+
+@contextmanager
+def open_watched(browser: Browser, clinic: Clinic) -> Iterator[Page]:
+    """A page that is closed at the end, and fails if it did what it must not do."""
     context = browser.new_context(viewport={"width": 1440, "height": 900}, accept_downloads=True)
     context.set_default_timeout(15_000)
     fresh, watch = context.new_page(), Watch(clinic.address)
@@ -192,12 +207,17 @@ def page(browser: Browser, clinic: Clinic) -> Iterator[Page]:
 @pytest.fixture
 def reader(page: Page, clinic: Clinic) -> Page:
     """The worklist, with the reader's session of `clinic` so that not every test signs in anew."""
+    enter_with_session(page, clinic)
+    return page
+
+
+def enter_with_session(page: Page, clinic: Clinic) -> None:
+    """Open the worklist in the session of `clinic`."""
     cookies = [
         {"name": name, "value": value, "url": clinic.address} for name, value in clinic.client.cookies.items()
     ]
     page.context.add_cookies(cookies)
     page.goto(f"{clinic.address}/")
-    return page
 
 
 def sign_in(page: Page, clinic: Clinic, user_name: str) -> None:

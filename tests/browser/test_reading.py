@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
+from PIL import Image, ImageDraw
 from playwright.sync_api import Dialog, Page, Route, expect
 
 from .conftest import FIND_PICTURE, Clinic, Drawn, sign_in
@@ -186,8 +188,8 @@ def test_assistant_can_look_but_not_mark(page: Page, clinic: Clinic, drawn: Draw
 def test_readers_who_differ_are_shown_and_settled_by_the_veterinarian(
     reading: int, page: Page, clinic: Clinic
 ) -> None:
-    candidate = clinic.candidates(reading)["candidates"][0]["id"]
-    clinic.post(f"/api/candidates/{candidate}/marks", {"answer": "unsure"})
+    item = clinic.candidates(reading)["candidates"][0]
+    clinic.post(f"/api/candidates/{item['id']}/marks", {"answer": "unsure"})
     page.context.clear_cookies()
     page.goto(f"{clinic.address}/reading/{reading}")
     sign_in(page, clinic, "vet")
@@ -195,7 +197,77 @@ def test_readers_who_differ_are_shown_and_settled_by_the_veterinarian(
     page.get_by_role("button", name=re.compile("Reject")).click()
     page.get_by_role("button", name=re.compile("Pollen")).click()
     expect(page.locator("#candidate-panel")).to_contain_text("Readers differ")
+    expect(page.get_by_label("Group", exact=True)).to_have_value(item["group"])
     page.get_by_label("Settle as").select_option("reject")
     page.get_by_label("Why").fill("wings of pine pollen")
     page.get_by_role("button", name="Settle").click()
-    expect(page.locator("#candidate-panel")).to_contain_text("Settled by Try vet: rejected")
+    expect(page.locator("#candidate-panel")).to_contain_text("Settled by Try vet. Rejected: Pollen")
+
+
+def test_scale_is_corrected_and_what_it_can_no_longer_show_is_told(
+    reading: int, page: Page, clinic: Clinic
+) -> None:
+    page.keyboard.press("c")
+    expect(page.locator("#rail-count")).to_have_text("5 candidates, 4 to mark")
+    expect(page.locator("#limits-notice")).to_be_hidden()
+    page.get_by_role("button", name="Correct the scale").click()
+    dialog = page.get_by_role("dialog")
+    expect(dialog).to_contain_text("The old set stays on record with its marks")
+    dialog.get_by_label("µm per pixel by hand").check()
+    dialog.get_by_role("button", name="Propose at this scale").click()
+    expect(dialog.get_by_role("alert")).to_contain_text("Give the µm per pixel above 0")
+    dialog.get_by_label("µm per pixel", exact=True).fill("2")
+    dialog.get_by_role("button", name="Propose at this scale").click()
+    expect(page.locator("#reading-scale")).to_contain_text("2 ± 0.04 µm per pixel")
+    expect(page.locator("#limits-notice")).to_contain_text(
+        re.compile(r"Can't be assessed in this picture:.*Giardia cyst.*40x")
+    )
+    expect(page.locator("#rail-count")).to_contain_text(re.compile(r"(\d+) candidates, \1 to mark"))
+    assert clinic.candidates(reading)["calibration"]["um_per_px"] == 2
+
+
+def test_scale_of_a_signed_off_specimen_stays(reader: Page, clinic: Clinic, tmp_path: Path) -> None:
+    blank = tmp_path / "blank.png"
+    Image.new("RGB", (300, 200), (225, 220, 201)).save(blank)
+    specimen = clinic.file_specimen("scale frozen")
+    image_id = clinic.add_picture(specimen, blank)
+    clinic.post(f"/api/specimens/{specimen['id']}/sign-off", {"remark": None})
+    reader.goto(f"{clinic.address}/reading/{image_id}")
+    expect(reader.locator("#frozen-notice")).to_contain_text("Signed off by")
+    expect(reader.locator("#adequacy")).to_contain_text("was assessed")
+    expect(reader.get_by_role("button", name="Correct the scale")).to_be_hidden()
+
+
+def test_first_candidate_of_a_large_picture_is_shown_large_enough_to_judge(
+    reader: Page, clinic: Clinic, tmp_path: Path
+) -> None:
+    large = Image.new("RGB", (2400, 1800), (225, 220, 202))
+    ImageDraw.Draw(large).ellipse((300, 300, 360, 345), fill=(60, 45, 25))
+    large.save(tmp_path / "large.png")
+    image_id = clinic.add_picture(clinic.file_specimen("large"), tmp_path / "large.png")
+    reader.goto(f"{clinic.address}/reading/{image_id}")
+    reader.get_by_role("button", name="Show proposals").click()
+    reader.locator(".rail-item").first.wait_for()
+    expect(reader.locator(".rank-flag")).to_be_in_viewport()
+    reader.wait_for_function("() => document.querySelector('.scale-bar').textContent === '20 µm'")
+
+
+def test_worklist_says_what_is_being_worked_on_and_looks_again(
+    reader: Page, clinic: Clinic, drawn: Drawn
+) -> None:
+    specimen = clinic.file_specimen("under way")
+    clinic.add_picture(specimen, drawn.path)
+
+    def as_if_earlier(route: Route) -> None:
+        answer = route.fetch()
+        listed = answer.json()
+        listed[0] |= {"images_under_way": 1, "candidates": 0, "unmarked": 0}
+        route.fulfill(response=answer, json=listed)
+
+    reader.route("**/api/specimens?*", as_if_earlier, times=1)
+    reader.goto(f"{clinic.address}/")
+    row = reader.get_by_role("row").filter(has_text="under way")
+    expect(row).to_contain_text("1 picture being worked on")
+    expect(row).not_to_contain_text("All marked so far")
+    expect(row).to_contain_text("5 to mark")
+    expect(row).not_to_contain_text("being worked on")

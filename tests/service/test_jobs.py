@@ -205,6 +205,7 @@ def test_child_worker_hands_on_what_a_step_says_of_bad_input(tmp_path: Path) -> 
         (Job(state="waiting", batches_done=0), (0.0, None)),
         (Job(state="proposing", batches_total=8, batches_done=0), (0.1, None)),
         (Job(state="proposing", batches_total=8, batches_done=6, batch_seconds=2.0), (0.7, 6.0)),
+        (Job(state="proposing", batches_total=8, batches_done=8, batch_seconds=2.0), (0.9, None)),
         (Job(state="ready", batches_total=8, batches_done=8), (1.0, 0.0)),
     ],
 )

@@ -24,6 +24,13 @@ export function facts(list, pairs) {
     .flatMap(([term, value]) => [el("dt", {}, term), el("dd", {}, value)]));
 }
 
+/** Repaints without taking the focus from a link that is still there. */
+export function keepFocus(place, repaint) {
+  const focused = place.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
+  repaint();
+  if (focused) place.querySelector(`a[href="${focused}"]`)?.focus();
+}
+
 /** A small SVG drawing; attributes only, since the page allows no inline style. */
 export function svg(tag, attributes, ...children) {
   const element = document.createElementNS("http://www.w3.org/2000/svg", tag);

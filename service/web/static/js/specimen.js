@@ -1,5 +1,5 @@
 import { get, post } from "./api.js";
-import { byId, el, facts, fill, stateMark } from "./dom.js";
+import { byId, el, facts, fill, keepFocus, stateMark } from "./dom.js";
 import { startPage, submitting, withProblem } from "./page.js";
 import { showSignOff } from "./sign-off.js";
 import { startUploads } from "./uploads.js";
@@ -48,13 +48,6 @@ function show() {
 function showPictures() {
   const items = pictures().map(pictureItem);
   keepFocus(byId("picture-list"), () => fill(byId("picture-list"), items.length ? items : el("li", { class: "empty" }, "No pictures yet. Add photographs of the fields.")));
-}
-
-/** Repaints without taking the focus from a link that is still there. */
-function keepFocus(list, repaint) {
-  const focused = list.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
-  repaint();
-  if (focused) list.querySelector(`a[href="${focused}"]`)?.focus();
 }
 
 function pictureItem(image) {

@@ -1,9 +1,9 @@
 // Pictures in, one after the other, each with its own progress and its own problem.
 
-import { get, upload } from "./api.js";
-import { announce, byId, el, fill } from "./dom.js";
-import { withProblem } from "./page.js";
-import { fileSize, figure } from "./words.js";
+import { upload } from "./api.js";
+import { announce, byId, el } from "./dom.js";
+import { readScale, startScaleChoice } from "./scale-choice.js";
+import { fileSize } from "./words.js";
 
 let queue = Promise.resolve();
 
@@ -14,30 +14,8 @@ export async function startUploads(preparationId, onStored) {
   }
   startDropZone(take);
   byId("upload-form").addEventListener("submit", (event) => event.preventDefault());
-  byId("scale-choice").addEventListener("change", showScaleDetail);
-  await offerCalibrations();
+  await startScaleChoice(byId("upload-problem"));
 }
-
-async function offerCalibrations() {
-  const calibrations = await withProblem(byId("upload-problem"), () => get("/api/calibrations")) ?? [];
-  fill(byId("calibration-choice"), calibrations.map(calibrationOption));
-  const start = calibrations.length ? "calibration" : "unknown";
-  document.querySelector(`input[name=scale][value=${start}]`).checked = true;
-  document.querySelector("input[name=scale][value=calibration]").disabled = !calibrations.length;
-  showScaleDetail();
-}
-
-function calibrationOption(calibration) {
-  const words = `${calibration.microscope}, ${calibration.objective}: ${figure(calibration.um_per_px)} µm per pixel`;
-  return el("option", { value: calibration.id }, words);
-}
-
-function showScaleDetail() {
-  const chosen = scaleChoice();
-  for (const part of document.querySelectorAll(".scale-detail")) part.hidden = part.dataset.scale !== chosen;
-}
-
-const scaleChoice = () => document.querySelector("input[name=scale]:checked").value;
 
 function startDropZone(take) {
   const zone = byId("drop-zone");
@@ -49,34 +27,15 @@ function startDropZone(take) {
 }
 
 function enqueue(file, preparationId, onStored) {
-  const query = scaleQuery();
-  if (!query) return;
-  query.set("file_name", file.name);
+  const scale = readScale(byId("upload-problem"));
+  if (!scale) return;
+  const query = new URLSearchParams({ ...scale, file_name: file.name });
   const path = `/api/preparations/${preparationId}/images?${query}`;
   const item = uploadItem(file);
   byId("upload-list").append(item.row);
   const attempt = () => { queue = queue.then(() => sendFile(path, file, item, onStored)); };
   item.again.addEventListener("click", attempt);
   attempt();
-}
-
-/** The scale as the API wants it, or null with a sentence on the page. */
-function scaleQuery() {
-  const problem = byId("upload-problem");
-  problem.textContent = "";
-  if (scaleChoice() === "unknown") return new URLSearchParams();
-  if (scaleChoice() === "calibration") return new URLSearchParams({ calibration_id: byId("calibration-choice").value });
-  const scale = Number(byId("um-per-px").value);
-  if (scale > 0) return handScale(scale);
-  problem.textContent = "Give the µm per pixel above 0 first, or choose that the scale is unknown.";
-  byId("um-per-px").focus();
-  return null;
-}
-
-function handScale(scale) {
-  const query = new URLSearchParams({ um_per_px: String(scale) });
-  if (byId("um-per-px-sd").value) query.set("um_per_px_sd", byId("um-per-px-sd").value);
-  return query;
 }
 
 function uploadItem(file) {

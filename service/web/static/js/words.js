@@ -79,10 +79,16 @@ function markedState(candidates, unmarked) {
   return candidates === 0 ? stateMark("empty", "–", "No candidate above the cut") : stateMark("done", ANSWERS.confirm.symbol, "All marked");
 }
 
-/** State of one specimen of the worklist. */
-export function specimenState(specimen) {
-  if (specimen.signed_off_at) return stateMark("done", "■", "Signed off");
-  if (!specimen.images) return stateMark("empty", "–", "Needs pictures");
-  if (specimen.unmarked) return stateMark("waits", ANSWERS.none.symbol, `${specimen.unmarked.toLocaleString("en-US")} to mark`);
-  return stateMark("waits", "□", "All marked so far");
+/** States of one specimen of the worklist: all that still stands between it and its sign-off. */
+export function specimenStates(specimen) {
+  if (specimen.signed_off_at) return [stateMark("done", "■", "Signed off")];
+  if (!specimen.images) return [stateMark("empty", "–", "Needs pictures")];
+  const { images_failed: failed, images_under_way: underWay, images_withheld: withheld, unmarked } = specimen;
+  const states = [
+    failed && stateMark("failed", "!", `${countOf(failed, "picture")} could not be assessed`),
+    underWay && stateMark("works", "◐", `${countOf(underWay, "picture")} being worked on`),
+    withheld && stateMark("waits", "◇", countOf(withheld, "unaided read open", "unaided reads open")),
+    unmarked && stateMark("waits", ANSWERS.none.symbol, `${unmarked.toLocaleString("en-US")} to mark`),
+  ].filter(Boolean);
+  return states.length ? states : [stateMark("waits", "□", "All marked so far")];
 }

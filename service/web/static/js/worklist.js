@@ -1,11 +1,13 @@
 import { get, post } from "./api.js";
-import { byId, el, fill } from "./dom.js";
+import { byId, el, fill, keepFocus } from "./dom.js";
 import { startPage, withProblem } from "./page.js";
-import { dateTime, personName, SPECIES, specimenState } from "./words.js";
+import { dateTime, personName, SPECIES, specimenStates } from "./words.js";
 
 const PAGE_SIZE = 50;
+const POLL_MS = 4000;
 const problem = byId("worklist-problem");
 const specimens = [];
+let pollTimer;
 
 await startPage();
 byId("specimen-filter").addEventListener("change", show);
@@ -22,10 +24,20 @@ async function readMore() {
   show();
 }
 
+/** What is being worked on is looked at again; it is new, so it lies on the first page. */
+async function refresh() {
+  const page = await withProblem(problem, () => get(`/api/specimens?limit=${PAGE_SIZE}`)) ?? [];
+  const fresh = new Map(page.map((specimen) => [specimen.id, specimen]));
+  specimens.forEach((specimen, place) => { specimens[place] = fresh.get(specimen.id) ?? specimen; });
+  show();
+}
+
 function show() {
+  clearTimeout(pollTimer);
+  if (specimens.some((specimen) => specimen.images_under_way)) pollTimer = setTimeout(refresh, POLL_MS);
   const showsAll = document.querySelector("input[name=show]:checked").value === "all";
   const shown = specimens.filter((specimen) => showsAll || !specimen.signed_off_at);
-  fill(byId("worklist"), shown.length ? table(shown) : el("p", { class: "empty" }, emptyWords()));
+  keepFocus(byId("worklist"), () => fill(byId("worklist"), shown.length ? table(shown) : el("p", { class: "empty" }, emptyWords())));
 }
 
 function emptyWords() {
@@ -47,7 +59,7 @@ function row(specimen) {
     cell("Filed", el("span", { class: "date" }, dateTime(specimen.created_at))),
     cell("Pictures", String(specimen.images)),
     cell("Candidates", String(specimen.candidates)),
-    cell("State", specimenState(specimen)));
+    cell("State", el("div", { class: "states" }, specimenStates(specimen))));
 }
 
 async function showSecondLooks() {

@@ -2,6 +2,7 @@
 
 import { byId, el, fill, stateMark, svg } from "../dom.js";
 import { ANSWERS, dateTime, personName, sizeLines } from "../words.js";
+import { markWords } from "./mark-words.js";
 import { settlePart } from "./settle.js";
 
 const CROP_PX = 320;
@@ -154,10 +155,4 @@ function historyRow(mark, isReplaced, desk) {
     el("div", {}, `${ANSWERS[mark.answer].symbol} ${markWords(mark, desk)}`, isReplaced && el("span", { class: "replaced-words" }, " (replaced by a later mark)")),
     mark.remark && el("div", {}, `“${mark.remark}”`),
     el("div", { class: "small-label" }, `${personName(mark.reader)}, ${dateTime(mark.created_at)}`));
-}
-
-export function markWords(mark, desk) {
-  if (mark.answer === "confirm") return mark.group ? `Confirmed: ${desk.labelOf(mark.group)}` : "Confirmed";
-  if (mark.answer === "reject") return mark.reason ? `Rejected: ${desk.labelOf(mark.reason)}` : "Rejected";
-  return "Unsure";
 }

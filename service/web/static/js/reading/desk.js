@@ -89,6 +89,11 @@ export class Desk {
     if (this.current()) this.viewer.showItem(this.current());
   }
 
+  /** The whole picture stays in sight where the current candidate can be judged in it. */
+  showCurrentIfSmall() {
+    if (this.current() && this.viewer.isTooSmall(this.current())) this.showCurrent();
+  }
+
   /** Below-cut candidates are stepped through only while their fold is open. */
   step(by) {
     const items = byId("below-cut").open ? this.items() : this.mainItems();

@@ -4,6 +4,7 @@ import { startPage, withProblem } from "../page.js";
 import { showSignOff, signedOffWords } from "../sign-off.js";
 import { scaleWords, timeLeft } from "../words.js";
 import { Desk } from "./desk.js";
+import { offerScaleCorrection, showScaleButton } from "./correct-scale.js";
 import { startKeys } from "./keys.js";
 import { chooseRead, isUnaidedOpen, offerLock } from "./read-mode.js";
 
@@ -28,18 +29,21 @@ async function read(desk) {
   desk.read = isFresh ? await chooseRead(desk.image) : desk.image.reading;
   startTools(desk);
   startKeys(desk);
-  if (isUnaidedOpen(desk.read)) await waitFor(desk, hasTiles);
-  else await waitFor(desk, isSettled);
-  if (desk.image.state === "failed") return;
-  desk.openViewer();
-  await desk.reload();
-  offerLock(desk.read, () => showProposals(desk));
-  startAtCandidate(desk);
+  await waitFor(desk, hasTiles);
+  if (desk.image.zoom_levels) desk.openViewer();
+  if (!isUnaidedOpen(desk.read)) await waitFor(desk, isSettled);
+  if (desk.image.state !== "failed") {
+    await desk.reload();
+    offerLock(desk.read, () => showProposals(desk));
+    startAtCandidate(desk);
+  }
+  await offerScaleCorrection(desk);
 }
 
 async function showProposals(desk) {
   await waitFor(desk, isSettled);
   await desk.reload();
+  desk.showCurrentIfSmall();
   announce("Your read is locked. The proposals are shown.");
 }
 
@@ -75,7 +79,7 @@ function showHeading({ image, specimen }) {
   byId("reading-heading").textContent = `${image.file_name}`;
   byId("specimen-link").textContent = `Specimen ${specimen.code}`;
   byId("specimen-link").href = `/specimens/${specimen.id}`;
-  byId("reading-heading").title = scaleWords(image.calibration);
+  byId("reading-scale").textContent = scaleWords(image.calibration);
 }
 
 function startSignOff(desk) {
@@ -94,6 +98,7 @@ async function freeze(desk) {
   byId("sign-off-dialog").close();
   desk.specimen = await get(`/api/specimens/${desk.specimen.id}`);
   byId("sign-off-button").hidden = true;
+  showScaleButton(desk);
   byId("draw-button").hidden = true;
   desk.stopDrawing();
   showFrozen(signedOffWords(desk.specimen.signed_off));
@@ -112,9 +117,10 @@ function startTools(desk) {
   byId("below-cut").addEventListener("toggle", () => desk.repaint());
 }
 
-/** A link from the sign-off list names its candidate. */
+/** A link from the sign-off list names its candidate; else the first one is shown so that it can be judged. */
 function startAtCandidate(desk) {
   const wanted = new URLSearchParams(location.search).get("candidate");
   const item = desk.items().find((candidate) => String(candidate.id) === wanted);
   if (item) desk.select(item.id, { moves: true });
+  else desk.showCurrentIfSmall();
 }

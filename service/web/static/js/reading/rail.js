@@ -35,8 +35,11 @@ function railItem(item, desk) {
   el("img", { src: `/api/candidates/${item.id}/crop.jpg?side_px=${CROP_PX}`, alt: "", loading: "lazy", width: CROP_PX, height: CROP_PX }),
   el("span", { class: "rail-line" }, el("span", { class: "rail-rank" }, item.shortName),
     el("span", { class: `rail-mark answer-${answer}` }, isWaiting ? "… waits" : `${symbol} ${done}`)),
-  el("span", { class: "rail-group" }, item.groupLabel));
+  el("span", { class: "rail-group" }, withoutBrackets(item.groupLabel)));
 }
+
+/** The narrow card has room for the name alone; its accessible name says the whole label. */
+const withoutBrackets = (label) => label.replace(/ \(.*\)$/, "");
 
 export function showCurrentInRail(currentId) {
   for (const button of document.querySelectorAll(".rail-item")) {

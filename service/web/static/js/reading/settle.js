@@ -3,16 +3,17 @@
 import { post } from "../api.js";
 import { el } from "../dom.js";
 import { submitting } from "../page.js";
-import { ANSWERS, personName } from "../words.js";
+import { personName } from "../words.js";
+import { markWords } from "./mark-words.js";
 
 export function settlePart(item, desk) {
   const settled = item.adjudication;
-  if (settled) return el("p", { class: "notice" }, `Settled by ${personName(settled.reader)}: ${ANSWERS[settled.answer].done}.`);
+  if (settled) return el("p", { class: "notice" }, `Settled by ${personName(settled.reader)}. ${markWords(settled, desk)}.`);
   const answers = latestByReader(item.marks ?? []);
   if (!item.unsettled) return null;
   return el("div", { class: "part" }, el("h3", {}, "Readers differ"),
-    el("p", {}, answers.map((mark) => `${personName(mark.reader)}: ${ANSWERS[mark.answer].done}`).join("; ")),
-    canSettle(answers, desk) && settleForm(item, desk));
+    el("ul", { class: "words" }, answers.map((mark) => el("li", {}, `${personName(mark.reader)}. ${markWords(mark, desk)}`))),
+    canSettle(answers, desk) && settleForm(item, answers, desk));
 }
 
 function latestByReader(marks) {
@@ -26,10 +27,12 @@ function canSettle(marks, desk) {
   return role === "veterinarian" || (role === "reader" && marks.every((mark) => personName(mark.reader) !== name));
 }
 
-function settleForm(item, desk) {
+function settleForm(item, answers, desk) {
+  const likely = answers.find((mark) => mark.answer === "confirm")?.group ?? item.group;
   const option = (value, words) => el("option", { value }, words);
   const answer = el("select", { id: "settle-answer" }, option("confirm", "Confirm"), option("reject", "Reject"), option("unsure", "Unsure"));
   const group = el("select", { id: "settle-group" }, desk.candidateGroups().map((row) => option(row.name, row.label)));
+  group.value = likely;
   const reason = el("select", { id: "settle-reason" }, desk.lookAlikes().map((row) => option(row.name, row.label)));
   const remark = el("input", { id: "settle-remark", required: true });
   const problem = el("p", { class: "problem", role: "alert" });

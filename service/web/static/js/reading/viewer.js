@@ -8,6 +8,8 @@ const L = window.L;
 const OVERZOOM = 3;
 const ROOM_AROUND = 5;
 const LEAST_SIDE_PX = 18;
+const LEAST_JUDGED_PX = 60;
+const FLAG_ROOM_PX = 32;
 const isCalm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 export class Viewer {
@@ -49,17 +51,29 @@ export class Viewer {
 
   /** Moves so that the item is in sight, and zooms only if it is too small or too large to judge. */
   showItem(item) {
-    const box = boxBounds(item.bbox);
-    this.map.setView(box.getCenter(), this.#zoomFor(item.bbox), { animate: !isCalm });
+    const zoom = this.#zoomFor(item.bbox);
+    this.map.setView(this.#centerFor(item.bbox, zoom), zoom, { animate: !isCalm });
   }
 
-  #zoomFor([, , width, height]) {
-    const zoom = this.map.getZoom();
-    const side = Math.max(width, height) * this.map.getZoomScale(zoom, this.image.zoom_levels - 1);
+  isTooSmall({ bbox }) {
+    return this.#sideOnScreen(bbox) < LEAST_JUDGED_PX;
+  }
+
+  #zoomFor(bbox) {
+    const side = this.#sideOnScreen(bbox);
     const room = this.map.getSize();
-    const roomSide = Math.min(room.x, room.y);
-    if (side >= roomSide / 8 && side <= roomSide / 1.5) return zoom;
-    return this.map.getBoundsZoom(boxBounds([0, 0, width * ROOM_AROUND, height * ROOM_AROUND]));
+    if (side >= LEAST_JUDGED_PX && side <= Math.min(room.x, room.y) / 1.5) return this.map.getZoom();
+    return this.map.getBoundsZoom(boxBounds([0, 0, bbox[2] * ROOM_AROUND, bbox[3] * ROOM_AROUND]));
+  }
+
+  #sideOnScreen([, , width, height]) {
+    return Math.max(width, height) * this.map.getZoomScale(this.map.getZoom(), this.image.zoom_levels - 1);
+  }
+
+  /** The middle of the box; near an edge, as far in as the picture fills the view. */
+  #centerFor([x, y, width, height], zoom) {
+    const room = this.map.getSize().divideBy(2 * this.map.getZoomScale(zoom, this.image.zoom_levels - 1));
+    return [inside(y + height / 2, room.y, this.image.height), inside(x + width / 2, room.x, this.image.width)];
   }
 
   #drawBox(item, isCurrent) {
@@ -82,9 +96,11 @@ export class Viewer {
     return [x - growX / 2, y - growY / 2, width + growX, height + growY];
   }
 
-  #flag({ name, bbox: [x, y, width] }) {
-    const flag = L.tooltip([y, x + width / 2], { className: "rank-flag", direction: "top", permanent: true, offset: [0, -6], content: name });
-    flag.addTo(this.outlines);
+  /** Above the box, or below it where the picture leaves no room above. */
+  #flag({ name, bbox: [x, y, width, height] }) {
+    const isAbove = y * this.map.getZoomScale(this.map.getZoom(), this.image.zoom_levels - 1) > FLAG_ROOM_PX;
+    const place = { direction: isAbove ? "top" : "bottom", offset: [0, isAbove ? -6 : 6] };
+    L.tooltip([isAbove ? y : y + height, x + width / 2], { className: "rank-flag", permanent: true, content: name, ...place }).addTo(this.outlines);
   }
 
   #drawEllipse(ellipse) {
@@ -103,6 +119,10 @@ function createMap(element, image) {
     minZoom: -3, maxZoom: image.zoom_levels - 1 + OVERZOOM, zoomAnimation: !isCalm, fadeAnimation: !isCalm,
     maxBoundsViscosity: 0.6,
   });
+}
+
+function inside(middle, halfRoom, length) {
+  return halfRoom * 2 >= length ? length / 2 : Math.min(Math.max(middle, halfRoom), length - halfRoom);
 }
 
 export function boxBounds([x, y, width, height]) {

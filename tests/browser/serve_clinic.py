@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Literal
 
 from blob_detector import BlobDetector
 
@@ -14,13 +15,13 @@ from service.settings import Settings
 USERS = (("reader", "reader"), ("vet", "veterinarian"), ("assistant", "assistant"))
 
 
-def main(data_folder: Path, port: int) -> None:
+def main(data_folder: Path, port: int, detector: Literal["blobs", "shipped"]) -> None:
     """Serve an empty clinic with one person for each role."""
     settings = Settings(data_folder=data_folder, port=port, separate_processes=False)
     for user_name, role in USERS:
         create_user(settings, user_name, f"Try {user_name}", role, f"{user_name}-password")
-    serve(settings, detector=BlobDetector())
+    serve(settings, detector=BlobDetector() if detector == "blobs" else None)
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), int(sys.argv[2]))
+    main(Path(sys.argv[1]), int(sys.argv[2]), sys.argv[3])  # type: ignore[arg-type]

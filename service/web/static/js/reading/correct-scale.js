@@ -1,0 +1,29 @@
+// Another scale for a picture: new candidates are made, the old ones and their marks stay on record.
+
+import { post } from "../api.js";
+import { byId } from "../dom.js";
+import { submitting } from "../page.js";
+import { readScale, startScaleChoice } from "../scale-choice.js";
+import { scaleWords } from "../words.js";
+
+/** Offers it as long as nothing is frozen; a picture that could not be assessed gets another try this way. */
+export async function offerScaleCorrection(desk) {
+  const [button, form, problem] = [byId("scale-button"), byId("scale-form"), byId("scale-problem")];
+  showScaleButton(desk);
+  byId("scale-now").textContent = `Scale used so far: ${desk.image.calibration ? scaleWords(desk.image.calibration) : "unknown"}.`;
+  button.addEventListener("click", () => byId("scale-dialog").showModal());
+  byId("scale-cancel").addEventListener("click", () => byId("scale-dialog").close());
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const scale = readScale(problem);
+    if (scale && await submitting(form, problem, () => post(`/api/images/${desk.image.id}/proposals`, scale))) {
+      location.assign(`/reading/${desk.image.id}`);
+    }
+  });
+  await startScaleChoice(problem);
+}
+
+/** Assistants may correct a scale as they may state it; a sign-off freezes it for all. */
+export function showScaleButton(desk) {
+  byId("scale-button").hidden = Boolean(desk.specimen.signed_off);
+}
