@@ -13,7 +13,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 PACKAGES = ("triage", "service", "training")
-LEFT_OUT = shutil.ignore_patterns("__pycache__", "*.pyc")
+LEFT_OUT = shutil.ignore_patterns("__pycache__", "*.pyc", "*.md")
 
 
 @pytest.fixture(scope="module")
