@@ -172,17 +172,16 @@ def krippendorff_alpha(ratings: Floats, *, level: Level = "nominal") -> float | 
     if n == 0:
         return None
     distances = _DISTANCES[level](values, totals)
-    by_chance = (np.outer(totals, totals) - np.diag(totals)) / (n - 1)
+    # Pairs of equal values would be fewer, but have no distance.
+    by_chance = np.outer(totals, totals) / (n - 1)
     return _beyond_chance(float((distances * coincidences).sum()), float((distances * by_chance).sum()))
 
 
 def _count_coincidences(ratings: Floats) -> tuple[Floats, Floats]:
-    """Values that pair with another on the same object, and how often each pairs with each."""
-    is_paired = (~np.isnan(ratings)).sum(axis=0) >= 2
-    paired = ratings[:, is_paired]
-    values = np.unique(paired[~np.isnan(paired)])
+    """Values, and how often each pairs with each on one object; an only answer pairs with none."""
+    values = np.unique(ratings[~np.isnan(ratings)])
     # (V, N): how many readers gave each object each value.
-    counts = (paired[None] == values[:, None, None]).sum(axis=1).astype(np.float64)
+    counts = (ratings[None] == values[:, None, None]).sum(axis=1).astype(np.float64)
     per_pair = counts / np.maximum(counts.sum(axis=0) - 1, 1)
     return values, per_pair @ counts.T - np.diag(per_pair.sum(axis=1))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import cache
 
@@ -135,7 +134,7 @@ def require_possible_gravity(specific_gravity: float) -> None:
         If it lies outside 1.0 to 1.6.
     """
     low, high = _POSSIBLE_GRAVITY
-    if not (math.isfinite(specific_gravity) and low <= specific_gravity <= high):
+    if not low <= specific_gravity <= high:
         raise RecordError(
             f"The specific gravity is {specific_gravity}; it must lie between {low} and {high}. Read the "
             "hydrometer again, at the temperature that it is made for."

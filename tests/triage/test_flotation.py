@@ -70,6 +70,17 @@ def test_a_source_that_saw_it_sink_turns_floats_into_borderline() -> None:
     assert check(1.40, "sucrose")["Opisthorchis viverrini"].result == "floats"
 
 
+def test_reports_on_another_gravity_are_left_out() -> None:
+    # The RVC/FAO guide names zinc sulfate of 1.364 for Fasciola eggs; that says nothing of 1.18.
+    def sources(gravity: float) -> str:
+        return " ".join(
+            row.source for row in check(gravity, "zinc_sulfate")["Opisthorchis viverrini"].reports
+        )
+
+    assert "RVC/FAO" in sources(1.36)
+    assert "RVC/FAO" not in sources(1.18)
+
+
 def test_figures_from_memory_are_shown_but_do_not_decide() -> None:
     # Giardia: 1.013 was read, 1.036 is from memory; at 1.045 only the first lets it float.
     one = check(1.045)["Giardia lamblia"]

@@ -158,6 +158,7 @@ def test_plan_coverage_refuses_an_impossible_overlap(overlap: float) -> None:
         (0, 10, 1, "field number is 0 mm"),
         (20, -4, 1, "objective is -4 x"),
         (20, 10, math.nan, "tube factor is nan x"),
+        (math.inf, 10, 1, "field number is inf mm"),
     ],
 )
 def test_field_diameter_refuses_what_is_not_above_zero(
