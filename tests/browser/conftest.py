@@ -38,9 +38,11 @@ PROVOKED_REFUSAL = re.compile(r"Failed to load resource: .*(status of 4\d\d|net:
 SHADE_STRONG, SHADE_WEAK, SHADE_FAINT = (60, 45, 25), (110, 105, 95), (178, 172, 150)
 UM_PER_PX = 0.5
 SIZE_WH = (1200, 900)
-# Where the tiles of the picture lie on the screen, whose whole they make while it is in sight.
+# Where the tiles of the picture lie on the screen, whose whole they make while it is in sight; null until all
+# of them are there.
 FIND_PICTURE = """() => {
     const tiles = [...document.querySelectorAll('#viewer img.leaflet-tile')];
+    if (!tiles.length || tiles.some((tile) => !tile.matches('.leaflet-tile-loaded'))) return null;
     const boxes = tiles.map((tile) => tile.getBoundingClientRect());
     const [left, top] = [Math.min(...boxes.map((box) => box.left)), Math.min(...boxes.map((box) => box.top))];
     return { left, top, width: Math.max(...boxes.map((box) => box.right)) - left };
@@ -192,7 +194,10 @@ def page(browser: Browser, clinic: Clinic) -> Iterator[Page]:
 @contextmanager
 def open_watched(browser: Browser, clinic: Clinic) -> Iterator[Page]:
     """A page that is closed at the end, and fails if it did what it must not do."""
-    context = browser.new_context(viewport={"width": 1440, "height": 900}, accept_downloads=True)
+    # Without moves and fades the picture lies still as soon as its tiles are there.
+    context = browser.new_context(
+        viewport={"width": 1440, "height": 900}, accept_downloads=True, reduced_motion="reduce"
+    )
     context.set_default_timeout(15_000)
     fresh, watch = context.new_page(), Watch(clinic.address)
     fresh.on("request", watch.see_request)
@@ -218,6 +223,12 @@ def enter_with_session(page: Page, clinic: Clinic) -> None:
     ]
     page.context.add_cookies(cookies)
     page.goto(f"{clinic.address}/")
+
+
+def find_picture(page: Page) -> dict[str, float]:
+    """Left, top and width of the picture on the screen, which the viewer shows whole."""
+    place: dict[str, float] = page.wait_for_function(FIND_PICTURE).json_value()
+    return place
 
 
 def sign_in(page: Page, clinic: Clinic, user_name: str) -> None:

@@ -9,9 +9,31 @@ import pytest
 from PIL import Image, ImageDraw
 from playwright.sync_api import Dialog, Page, Route, expect
 
-from .conftest import FIND_PICTURE, Clinic, Drawn, sign_in
+from .conftest import Clinic, Drawn, draw_picture, find_picture, sign_in
 
 MARKS = "**/api/candidates/*/marks"
+# The page tries again by itself every few seconds, which a slow test would meet or miss by chance.
+NO_TRIES_BY_ITSELF = """() => {
+    const later = window.setTimeout;
+    window.setTimeout = (act, wait, ...rest) => later(act, wait >= 2000 ? 2 ** 31 - 1 : wait, ...rest);
+}"""
+
+
+@pytest.fixture(scope="module")
+def looked_at(clinic: Clinic, tmp_path_factory: pytest.TempPathFactory) -> int:
+    """Id of one picture for the tests that store nothing, its read begun."""
+    drawn = draw_picture(tmp_path_factory.mktemp("picture") / "field-01.png", "looked at")
+    image_id = clinic.add_picture(clinic.file_specimen("looked at"), drawn.path)
+    clinic.post(f"/api/images/{image_id}/reads", {"mode": "aided"})
+    return image_id
+
+
+@pytest.fixture
+def looking(reader: Page, clinic: Clinic, looked_at: int) -> Page:
+    """That picture, open on the page."""
+    reader.goto(f"{clinic.address}/reading/{looked_at}")
+    reader.locator(".rail-item").first.wait_for()
+    return reader
 
 
 def test_unaided_read_withholds_proposals_until_it_is_locked(
@@ -44,13 +66,13 @@ def test_object_is_added_with_the_keyboard_alone(reading: int, page: Page, clini
     assert added["bbox"][3] > added["bbox"][2]
 
 
-def test_escape_gives_up_a_drawing(reading: int, page: Page) -> None:
-    page.keyboard.press("a")
-    expect(page.locator("#draw-hint")).to_be_visible()
-    page.keyboard.press("Escape")
-    expect(page.locator("#draw-hint")).to_be_hidden()
-    page.keyboard.press("j")
-    expect(page.locator("#candidate-heading")).to_have_text("Candidate 2")
+def test_escape_gives_up_a_drawing(looking: Page) -> None:
+    looking.keyboard.press("a")
+    expect(looking.locator("#draw-hint")).to_be_visible()
+    looking.keyboard.press("Escape")
+    expect(looking.locator("#draw-hint")).to_be_hidden()
+    looking.keyboard.press("j")
+    expect(looking.locator("#candidate-heading")).to_have_text("Candidate 2")
 
 
 def test_candidate_below_the_cut_is_reached_under_its_fold_and_marked(
@@ -78,39 +100,38 @@ def test_scale_bar_counts_pixels_when_the_scale_is_unknown(
     expect(reader.locator("#candidate-panel")).not_to_contain_text("µm long")
 
 
-def test_scale_bar_has_the_length_that_it_states(reading: int, page: Page) -> None:
+def test_scale_bar_has_the_length_that_it_states(looking: Page) -> None:
     """0.5 µm per pixel: the bar's width over the picture's width is its µm over 600."""
-    page.keyboard.press("f")
-    page.wait_for_timeout(600)
-    stated_um = float((page.locator(".scale-bar").text_content() or "").split()[0])
-    picture = page.evaluate(FIND_PICTURE)
-    bar = page.locator(".scale-bar-line").bounding_box()
+    looking.keyboard.press("f")
+    stated_um = float((looking.locator(".scale-bar").text_content() or "").split()[0])
+    picture = find_picture(looking)
+    bar = looking.locator(".scale-bar-line").bounding_box()
     assert bar is not None
     assert bar["width"] / picture["width"] == pytest.approx(stated_um / 600, rel=0.03)
 
 
-def test_size_and_caution_are_shown_without_opening_anything(reading: int, page: Page) -> None:
-    expect(page.locator("#candidate-panel")).to_contain_text(re.compile(r"\d+\.\d ± \d+\.\d µm long"))
-    expect(page.locator("#adequacy")).to_contain_text("of the picture was assessed")
-    expect(page.locator("#adequacy .caution")).to_contain_text("never a diagnosis")
+def test_size_and_caution_are_shown_without_opening_anything(looking: Page) -> None:
+    expect(looking.locator("#candidate-panel")).to_contain_text(re.compile(r"\d+\.\d ± \d+\.\d µm long"))
+    expect(looking.locator("#adequacy")).to_contain_text("of the picture was assessed")
+    expect(looking.locator("#adequacy .caution")).to_contain_text("never a diagnosis")
 
 
-def test_single_keys_can_be_switched_off(reading: int, page: Page) -> None:
-    page.keyboard.press("?")
-    expect(page.get_by_role("dialog")).to_contain_text("Next unmarked candidate")
-    page.get_by_label("Single-letter keys are on").uncheck()
-    page.get_by_role("button", name="Close").click()
-    page.keyboard.press("u")
-    page.keyboard.press("j")
-    expect(page.locator("#candidate-heading")).to_have_text("Candidate 1")
-    expect(page.locator("#rail-count")).to_have_text("5 candidates, 5 to mark")
+def test_single_keys_can_be_switched_off(looking: Page) -> None:
+    looking.keyboard.press("?")
+    expect(looking.get_by_role("dialog")).to_contain_text("Next unmarked candidate")
+    looking.get_by_label("Single-letter keys are on").uncheck()
+    looking.get_by_role("button", name="Close").click()
+    looking.keyboard.press("u")
+    looking.keyboard.press("j")
+    expect(looking.locator("#candidate-heading")).to_have_text("Candidate 1")
+    expect(looking.locator("#rail-count")).to_have_text("5 candidates, 5 to mark")
 
 
-def test_keys_do_not_act_while_somebody_types(reading: int, page: Page) -> None:
-    page.locator("#mark-remark").fill("")
-    page.locator("#mark-remark").press_sequentially("juncr")
-    expect(page.locator("#candidate-heading")).to_have_text("Candidate 1")
-    expect(page.locator("#rail-count")).to_have_text("5 candidates, 5 to mark")
+def test_keys_do_not_act_while_somebody_types(looking: Page) -> None:
+    looking.locator("#mark-remark").fill("")
+    looking.locator("#mark-remark").press_sequentially("juncr")
+    expect(looking.locator("#candidate-heading")).to_have_text("Candidate 1")
+    expect(looking.locator("#rail-count")).to_have_text("5 candidates, 5 to mark")
 
 
 def test_remark_is_kept_with_the_mark(reading: int, page: Page) -> None:
@@ -120,6 +141,7 @@ def test_remark_is_kept_with_the_mark(reading: int, page: Page) -> None:
 
 
 def test_mark_is_kept_and_sent_again_when_the_network_is_lost(reading: int, page: Page) -> None:
+    page.evaluate(NO_TRIES_BY_ITSELF)
     page.route(MARKS, lambda route: route.abort())
     page.keyboard.press("c")
     expect(page.locator("#outbox-notice")).to_contain_text("1 mark could not be stored yet")
@@ -131,6 +153,7 @@ def test_mark_is_kept_and_sent_again_when_the_network_is_lost(reading: int, page
 
 
 def test_mark_outlives_a_reload_without_network(reading: int, page: Page, clinic: Clinic) -> None:
+    page.evaluate(NO_TRIES_BY_ITSELF)
     page.route(MARKS, lambda route: route.abort())
     page.keyboard.press("u")
     expect(page.locator("#outbox-notice")).to_be_visible()
@@ -149,6 +172,7 @@ def test_mark_whose_answer_was_lost_is_not_stored_twice(
         route.fetch()
         route.abort()
 
+    page.evaluate(NO_TRIES_BY_ITSELF)
     page.route(MARKS, store_and_lose_answer)
     page.keyboard.press("c")
     expect(page.locator("#outbox-notice")).to_be_visible()

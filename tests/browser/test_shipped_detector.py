@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
@@ -20,6 +21,7 @@ from triage.groups import read_groups
 
 from .conftest import Clinic, enter_with_session, open_watched, run_clinic
 
+Boxes = NDArray[np.float64]
 LONG_MS = 120_000
 SEED, SHAPE_HW, UM_PER_PX = 14, (480, 640), 0.5
 LARGE_PX = 60
@@ -32,13 +34,13 @@ def shipped_clinic(chromium: str, tmp_path: Path) -> Iterator[Clinic]:
         yield running
 
 
-def draw_field(path: Path) -> np.ndarray[Any, np.dtype[np.float64]]:
+def draw_field(path: Path) -> Boxes:
     """Draw a field; the boxes of the large eggs that lie whole in it."""
     scene = draw_scene(SEED, 0, STYLES["field"], SHAPE_HW, um_per_px=UM_PER_PX)
     (picture,), (truth,) = render_scenes([scene])
     Image.fromarray(picture.permute(1, 2, 0).numpy()).save(path, "JPEG", quality=92)
     is_egg = np.array([group.kind == "candidate" for group in read_groups()])[truth.labels]
-    boxes_xyxy = np.asarray(truth.boxes_xyxy, dtype=np.float64)
+    boxes_xyxy: Boxes = np.asarray(truth.boxes_xyxy, dtype=np.float64)
     is_large = (boxes_xyxy[:, 2:] - boxes_xyxy[:, :2]).max(axis=1) >= LARGE_PX
     return boxes_xyxy[is_egg & is_large & (np.asarray(truth.visible) >= 0.99)]
 
@@ -67,9 +69,7 @@ def upload(page: Page, clinic: Clinic, specimen: dict[str, Any], picture: Path) 
     return int(page.url.rsplit("/", 1)[-1])
 
 
-def check_eggs_are_boxed(
-    candidates: list[dict[str, Any]], eggs_xyxy: np.ndarray[Any, np.dtype[np.float64]]
-) -> None:
+def check_eggs_are_boxed(candidates: list[dict[str, Any]], eggs_xyxy: Boxes) -> None:
     """Each egg has a measured candidate whose box shares half of their union."""
     assert len(eggs_xyxy) == 2
     boxes = np.array([item["bbox"] for item in candidates], dtype=np.float64).reshape(-1, 4)

@@ -12,7 +12,7 @@ import pytest
 from playwright.sync_api import Page, expect
 from pycocotools.coco import COCO
 
-from .conftest import FIND_PICTURE, SIZE_WH, Clinic, Drawn, sign_in
+from .conftest import SIZE_WH, Clinic, Drawn, find_picture, sign_in
 
 LONG_MS = 60_000
 DRAW_TOLERANCE_PX = 8.0
@@ -99,8 +99,7 @@ def add_missed_object(page: Page, drawn: Drawn) -> None:
 
 def drag_box(page: Page, box: tuple[int, int, int, int]) -> None:
     """Drag over a box of the picture, which the viewer shows whole."""
-    page.wait_for_timeout(500)
-    picture = page.evaluate(FIND_PICTURE)
+    picture = find_picture(page)
     scale = picture["width"] / SIZE_WH[0]
     start = (picture["left"] + box[0] * scale, picture["top"] + box[1] * scale)
     end = (picture["left"] + box[2] * scale, picture["top"] + box[3] * scale)

@@ -37,12 +37,16 @@ class BlobRecord:
 
 @dataclass
 class BlobDetector:
-    """Finds dark blobs; `pause_s` makes it slow, and `CRASH_COLOUR` in a tile ends its process."""
+    """Finds dark blobs; `CRASH_COLOUR` in a tile ends its process.
+
+    It hangs after `calls_before_hang` calls, until the process that started its own is gone.
+    """
 
     tile_px: int = 512
     um_per_px: float = 0.5
-    pause_s: float = 0.0
+    calls_before_hang: int | None = None
     record: BlobRecord = field(default_factory=BlobRecord)
+    n_calls: int = field(default=0, init=False)
 
     @property
     def name(self) -> str:
@@ -53,10 +57,18 @@ class BlobDetector:
         return self.record.weights_sha256
 
     def detect(self, tiles: NDArray[np.uint8]) -> list[Detections]:
-        time.sleep(self.pause_s)
+        if self.n_calls == self.calls_before_hang:
+            _hang()
+        self.n_calls += 1
         if (tiles == CRASH_COLOUR).all(axis=-1).any():
             os.kill(os.getpid(), signal.SIGKILL)
         return [find_blobs(tile) for tile in tiles]
+
+
+def _hang() -> None:
+    parent = os.getppid()
+    while os.getppid() == parent:
+        time.sleep(0.05)
 
 
 def find_blobs(tile: NDArray[np.uint8]) -> Detections:
@@ -99,7 +111,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--data", type=Path, required=True)
     parser.add_argument("--port", type=int, required=True)
-    parser.add_argument("--pause-s", type=float, default=0.0)
+    parser.add_argument("--calls-before-hang", type=int)
     parser.add_argument("--weights", default=BlobRecord.weights_sha256)
     options: Any = parser.parse_args(arguments)
     settings = Settings(data_folder=options.data, port=options.port)
@@ -109,7 +121,8 @@ def main(arguments: list[str] | None = None) -> None:
         except ConflictError:
             continue
     record = BlobRecord(weights_sha256=options.weights)
-    serve(settings, detector=BlobDetector(tile_px=SMALL_TILE_PX, pause_s=options.pause_s, record=record))
+    detector = BlobDetector(SMALL_TILE_PX, calls_before_hang=options.calls_before_hang, record=record)
+    serve(settings, detector=detector)
 
 
 if __name__ == "__main__":

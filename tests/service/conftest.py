@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 import sys
 import threading
 import time
@@ -18,7 +17,7 @@ import uvicorn
 sys.path.insert(0, str(Path(__file__).parent))
 
 from blob_detector import BlobDetector
-from service_calls import list_candidates, next_number, ok, specimen_body, upload_slide
+from service_calls import find_free_port, list_candidates, next_number, ok, specimen_body, upload_slide
 from service_slides import draw_slide
 
 from service.admin import create_user
@@ -37,7 +36,7 @@ PEOPLE = (
 @pytest.fixture(scope="session")
 def settings(tmp_path_factory: pytest.TempPathFactory) -> Settings:
     folder = tmp_path_factory.mktemp("service") / "data"
-    return Settings(data_folder=folder, separate_processes=False, upload_limit_mib=4, port=_free_port())
+    return Settings(data_folder=folder, separate_processes=False, upload_limit_mib=4, port=find_free_port())
 
 
 @pytest.fixture(scope="session")
@@ -139,10 +138,3 @@ def _with_token(server: str, user_name: str) -> httpx.Client:
         headers = {"X-CSRF-Token": signed_in["csrf_token"]}
         token = ok(browser.post("/api/tokens", json={"name": "tests"}, headers=headers), 201)["token"]
     return httpx.Client(base_url=server, headers={"Authorization": f"Bearer {token}"}, timeout=60)
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-    return port

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import socket
 import time
 from typing import Any
 
@@ -14,6 +15,14 @@ _COUNTER = itertools.count(1)
 def next_number() -> int:
     """A number that no other call gets."""
     return next(_COUNTER)
+
+
+def find_free_port() -> int:
+    """A port that nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+    return port
 
 
 def specimen_body() -> dict[str, Any]:
