@@ -16,6 +16,8 @@ _POSSIBLE_GRAVITY = (1.0, 1.6)
 # How much denser than an egg a solution must be before we say that it floats, and lighter before we say that
 # it sinks: more than two divisions of a hydrometer, and eggs of one taxon differ too. Our choice, no source.
 BORDERLINE_GRAVITY = 0.02
+# Mites, larvae and what fits no group: not what a solution is chosen for.
+_NOT_FLOATED_FOR = "other_egg"
 
 CAUTION = (
     "Density says what may rise, not what is there. A stage that isn't seen can't be said to be absent: eggs "
@@ -208,6 +210,7 @@ def _list_unmeasured(
             is_contradicted=False,
         )
         for group in candidate_groups()
+        if group != _NOT_FLOATED_FOR
         for reference in find_references(group, host)
         if reference.taxon not in measured
     )

@@ -106,11 +106,16 @@ def _advise(
     if not limits:
         return _advise_without_limit(counts)
     named = {
-        "sampling": "the smallest is only {:.1f} px wide",
-        "optics": "the objective fills only {:.1f} px of its width with detail",
+        "sampling": "the smallest is only {:g} px wide",
+        "optics": "the objective fills only {:g} px of its width with detail",
     }
-    why = " and ".join(named[name].format(counts[name]) for name in limits)
+    why = " and ".join(named[name].format(_cut_digits(counts[name] or 0.0)) for name in limits)
     return f"Can't be assessed in this picture: {why}, {least_px:g} are needed. {_next_step(objective)}"
+
+
+def _cut_digits(px: float) -> float:
+    """To a tenth, never up: 11.998 is not to read as 12 where 12 are needed."""
+    return math.floor(10 * px) / 10
 
 
 def _advise_without_limit(counts: dict[str, float | None]) -> str:

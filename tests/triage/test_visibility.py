@@ -45,6 +45,13 @@ def test_everything_is_wide_enough_at_40x_with_a_fine_camera() -> None:
     assert all(one.is_resolvable and not one.limited_by for one in judge(0.2, 40).values())
 
 
+def test_a_giardia_cyst_at_10x_just_misses_and_does_not_read_as_enough() -> None:
+    # 7 µm against 12 x 0.61 x 0.55 / 0.25 / 2.3 = 7.002 µm.
+    one = judge(0.2, 10)["giardia_cyst"]
+    assert (one.is_resolvable, one.limited_by) == (False, ("optics",))
+    assert "fills only 11.9 px" in one.advice
+
+
 def test_ascarid_eggs_are_wide_enough_at_4x() -> None:
     one = judge(1.4, 4)["ascarid_egg"]
     assert (one.is_resolvable, one.advice) == (True, "Wide enough to be shown.")
@@ -57,7 +64,7 @@ def test_a_coarse_camera_is_told_apart_from_a_weak_objective() -> None:
 
 def test_advice_at_40x_is_not_to_go_to_40x() -> None:
     advice = judge(2.0, 40)["oocyst"].advice
-    assert "only 5.0 px wide" in advice
+    assert "only 5 px wide" in advice
     assert "more pixels" in advice and "40x" not in advice
 
 
