@@ -252,6 +252,7 @@ def _decode(path: Path, kind: str, **options: Any) -> pyvips.Image:
     }[kind]
     # Our own limit is checked right after the header; the PNG decoder's is lower than a whole coverslip.
     own = {"unlimited": True} if kind in ("jpeg", "png") else {}
+    # An interlaced PNG is decoded whole and kept, so a file that was written again must be asked for anew.
     return load(str(path), access="sequential", fail_on="truncated", revalidate=True, **own, **options)
 
 

@@ -56,6 +56,16 @@ def test_open_picture_reads_progressive_jpeg(tmp_path: Path, rgb: NDArray[np.uin
         assert np.abs(read_all(picture) - rgb).max() <= 12
 
 
+def test_open_picture_reads_an_interlaced_file_that_was_written_again(
+    tmp_path: Path, rgb: NDArray[np.uint8]
+) -> None:
+    for pixels in (rgb, 255 - rgb):
+        whole = pyvips.Image.new_from_array(pixels).copy(interpretation="srgb")
+        whole.pngsave(str(tmp_path / "a.png"), interlace=True)
+        with open_picture(tmp_path / "a.png") as picture:
+            np.testing.assert_array_equal(read_all(picture), pixels)
+
+
 def test_open_picture_hashes_original_bytes(tmp_path: Path, rgb: NDArray[np.uint8]) -> None:
     path = save(tmp_path / "a.jpg", Image.fromarray(rgb))
     with open_picture(path) as picture:

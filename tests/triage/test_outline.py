@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from triage.images import Picture
-from triage.outline import find_outline
+from triage.outline import _measure_extents, find_outline
 from triage.records import Ellipse
 
 Draw = Callable[..., NDArray[np.uint8]]
@@ -118,3 +118,26 @@ def test_find_outline_sees_none_where_half_of_it_is_missing(draw: Draw, open_arr
     pixels[:, :100] = draw((200, 100), [])
     with open_array(pixels) as picture:
         assert find_outline(picture, Ellipse(100, 100, 90, 60, 0)) is None
+
+
+def test_find_outline_sees_none_where_the_edge_leaves_most_of_the_rim(draw: Draw, open_array: Open) -> None:
+    # The edge cuts the circle a little inside its rim: a fifth of the rays leave the picture there.
+    with open_array(draw((200, 200), [(36, 100, 80, 80, 0)])) as picture:
+        assert find_outline(picture, Ellipse(36, 100, 80, 80, 0)) is None
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_find_outline_makes_no_outline_out_of_grain(open_array: Open, seed: int) -> None:
+    grain = np.random.default_rng(seed).normal(150, 40, (200, 200, 3)).clip(0, 255).astype(np.uint8)
+    with open_array(grain) as picture:
+        for side in (16.0, 24.0, 40.0):
+            assert find_outline(picture, Ellipse(100, 100, side, 0.8 * side, 0)) is None
+
+
+def test_measure_extents_calls_the_longer_one_length() -> None:
+    # A thin spike makes the outline longest across the long axis of its area.
+    outline = [(0, 0), (60, 0), (60, 50), (31, 50), (30, 75), (29, 50), (0, 50)]
+    found = _measure_extents(np.array(outline, dtype=np.float64))
+    assert (found.length_px, found.width_px) == (pytest.approx(75, abs=1), pytest.approx(60, abs=1))
+    assert abs(found.angle_deg) == pytest.approx(90, abs=2)
+    assert (found.cx, found.cy) == (pytest.approx(30, abs=1), pytest.approx(37.5, abs=1))

@@ -14,6 +14,7 @@ from triage.boxes import box_iou
 from triage.calibration import Calibration
 from triage.groups import candidate_groups, look_alikes, read_groups
 from triage.images import Picture, open_picture
+from triage.outline import find_outline
 from triage.pipeline import (
     conclude_proposal,
     detect_batch,
@@ -23,7 +24,7 @@ from triage.pipeline import (
     propose_candidates,
 )
 from triage.proposal import proposal_to_json
-from triage.records import Candidate, Detections, Proposal
+from triage.records import Candidate, Detections, Ellipse, Proposal
 
 Draw = Callable[..., NDArray[np.uint8]]
 Open = Callable[[NDArray[np.uint8]], Picture]
@@ -172,6 +173,15 @@ def test_propose_candidates_does_not_measure_what_the_picture_cuts(
     assert candidate.is_cut_off and candidate.ellipse is None
     assert candidate.length_um_sd > 0.2 * candidate.length_um
     assert "The edge of the picture cuts it" in " ".join(candidate.reasons)
+
+
+def test_propose_candidates_does_not_measure_what_may_go_on_beyond_the_edge(
+    draw: Draw, open_array: Open, blob_detector: Any
+) -> None:
+    with open_array(draw((300, 300), [(9, 150, 16, 16, 0)], blur_px=0)) as picture:
+        (candidate,) = propose_candidates(picture, None, blob_detector).candidates
+        assert find_outline(picture, Ellipse(9, 150, 16, 16, 0)) is not None
+    assert candidate.is_cut_off and candidate.ellipse is None
 
 
 def test_plan_proposal_looks_at_the_scale_of_the_detector_and_at_half_of_it(

@@ -8,6 +8,7 @@ import pytest
 import torch
 
 from training.synthesize.kinds import KINDS, Kind, Parameters
+from training.synthesize.kinds.light import confine
 from training.synthesize.material import Material, Samples
 from training.synthesize.noise import make_texture
 from triage.groups import candidate_groups, look_alikes
@@ -102,6 +103,16 @@ def test_nothing_is_drawn_beyond_reach(kind: Kind) -> None:
     line = torch.linspace(-1.5, 1.5, 48).abs() > 1
     beyond = (line[:, None] | line[None]).reshape(-1).repeat(4)
     assert (material.density[beyond] == 0).all() and (material.path_um[beyond] == 0).all()
+
+
+@pytest.mark.parametrize("place_um", [(6.0, 0.0), (-6.0, 0.0), (0.0, 6.0), (0.0, -6.0)])
+def test_confine_takes_away_what_lies_beyond_reach(place_um: tuple[float, float]) -> None:
+    u_um, v_um = torch.tensor([place_um, (4.0, -4.0)]).T
+    samples = Samples(
+        u_um, v_um, torch.tensor([0, 0]), 1, um_per_px=torch.ones(1), texture=TEXTURE, offset=OFFSETS[:1]
+    )
+    kept = confine(samples, {"reach_um": torch.tensor([5.0])}, Material(torch.ones(2, 3), torch.ones(2)))
+    assert kept.density.tolist() == [[0, 0, 0], [1, 1, 1]] and kept.path_um.tolist() == [0, 1]
 
 
 @each_kind
