@@ -10,6 +10,7 @@ const ROOM_AROUND = 5;
 const LEAST_SIDE_PX = 18;
 const LEAST_JUDGED_PX = 60;
 const FLAG_ROOM_PX = 32;
+const MARGIN_PX = 52;
 const isCalm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 export class Viewer {
@@ -70,9 +71,10 @@ export class Viewer {
     return Math.max(width, height) * this.map.getZoomScale(this.map.getZoom(), this.image.zoom_levels - 1);
   }
 
-  /** The middle of the box; near an edge, as far in as the picture fills the view. */
+  /** The middle of the box; near an edge, as far in as the picture fills the view but for a margin for the scale bar. */
   #centerFor([x, y, width, height], zoom) {
-    const room = this.map.getSize().divideBy(2 * this.map.getZoomScale(zoom, this.image.zoom_levels - 1));
+    const screenPerPixel = this.map.getZoomScale(zoom, this.image.zoom_levels - 1);
+    const room = this.map.getSize().subtract([2 * MARGIN_PX, 2 * MARGIN_PX]).divideBy(2 * screenPerPixel);
     return [inside(y + height / 2, room.y, this.image.height), inside(x + width / 2, room.x, this.image.width)];
   }
 
