@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from itertools import takewhile
 from multiprocessing import get_context
 from multiprocessing.synchronize import Event
@@ -134,7 +135,9 @@ def prefetch(batches: DrawnBatches, n_workers: int) -> Iterator[Batch]:
             yield tiles, [{name: torch.from_numpy(value) for name, value in one.items()} for one in targets]
     finally:
         stopped.set()
-        deque(arrivals, maxlen=0)
+        # Workers that are gone already, interrupted from the keyboard say, have nothing to hand over.
+        with suppress(RuntimeError):
+            deque(arrivals, maxlen=0)
 
 
 def _open_loader(batches: DrawnBatches, n_workers: int, stopped: Event) -> DataLoader[Any]:

@@ -41,7 +41,7 @@ def draw_marks(rng: np.random.Generator, shape_hw: tuple[int, int]) -> Marks:
 
 def _draw_arrows(rng: np.random.Generator, shape_hw: tuple[int, int]) -> list[tuple[float, ...]]:
     size = min(shape_hw)
-    strokes = []
+    strokes: list[tuple[float, ...]] = []
     for _ in range(rng.integers(1, 4)):
         x, y = rng.uniform(0, shape_hw[1]), rng.uniform(0, shape_hw[0])
         turn, length = rng.uniform(0, 2 * np.pi), rng.uniform(0.05, 0.16) * size
