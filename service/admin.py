@@ -8,6 +8,7 @@ from service.settings import Settings
 from service.store import people
 from service.store.database import Database
 from service.store.models import User
+from triage.errors import RecordError
 
 
 def create_user(settings: Settings, user_name: str, display_name: str, role: str, password: str) -> User:
@@ -16,10 +17,13 @@ def create_user(settings: Settings, user_name: str, display_name: str, role: str
     Raises
     ------
     RecordError
-        If there is no such role, or the password is too short.
+        If a name is empty, there is no such role, or the password is too short.
     ConflictError
         If the user name is taken.
     """
+    for kind, name in (("user name", user_name), ("display name", display_name)):
+        if not name.strip():
+            raise RecordError(f"The {kind} is empty. Give the name that this person goes by.")
     password_hash = hash_password(password)
     Files(settings.data_folder)
     database = Database(settings.records_url())

@@ -6,6 +6,7 @@ import io
 import json
 import secrets
 import shutil
+import signal
 import tempfile
 import threading
 import time
@@ -113,6 +114,8 @@ def run_demo(
         If the service doesn't start, or a drawn slide could not be proposed.
     """
     folder = Path(tempfile.mkdtemp(prefix="coverslip-demo-"))
+    # A polite end from outside is an end like Ctrl+C.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         settings = Settings(data_folder=folder / "data", port=port, sign_in_tries_per_minute=60)
         logins = make_logins()
@@ -125,7 +128,9 @@ def run_demo(
                 say(line)
             if is_browser_opened:
                 webbrowser.open(address)
-            _wait_for_interrupt()
+            threading.Event().wait()
+    except KeyboardInterrupt:
+        say("Stopped; the demo's folder is removed.")
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 
@@ -257,10 +262,3 @@ def _wait_until(is_done: Callable[[], bool], sentence: str) -> None:
         if time.monotonic() > end:
             raise TriageError(f"{sentence} Start the demo again.")
         time.sleep(0.1)
-
-
-def _wait_for_interrupt() -> None:
-    try:
-        threading.Event().wait()
-    except KeyboardInterrupt:
-        return

@@ -140,6 +140,10 @@ def test_create_user_refuses_what_is_impossible(tmp_path: Path) -> None:
         create_user(settings, "bo", "Bo", "owner", "long enough password")
     with pytest.raises(RecordError, match="has 5 characters"):
         hash_password("short")
+    with pytest.raises(RecordError, match="The user name is empty"):
+        create_user(settings, " ", "Bo", "reader", "long enough password")
+    with pytest.raises(RecordError, match="The display name is empty"):
+        create_user(settings, "bo", "", "reader", "long enough password")
     create_user(settings, "bo", "Bo", "reader", "long enough password")
     with pytest.raises(ConflictError, match="named 'bo' already"):
         create_user(settings, "bo", "Bo", "reader", "long enough password")
