@@ -73,6 +73,39 @@ def propose(
 
 
 @app.command()
+def calibrate(
+    image: Annotated[Path, typer.Argument(metavar="IMAGE", help="Photograph of a stage micrometer.")],
+    division_um: Annotated[float, typer.Option(help="µm from mark to mark; 1 mm in 100 divisions has 10.")],
+    ruling_tolerance: Annotated[
+        float, typer.Option(help="Greatest relative error of the ruling itself; 1 µm in 1 mm is 0.001.")
+    ] = 0.0,
+    picture: Annotated[
+        Path | None, typer.Option(help="Write a PNG here that shows the marks that were found.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Write the JSON here instead of to standard output.")
+    ] = None,
+) -> None:
+    """µm per pixel of a photographed stage micrometer, with its standard uncertainty, as JSON.
+
+    The ruling may lie at any angle and partly out of the picture. Look at the picture of the marks found
+    before you use the scale.
+    """
+    from PIL import Image
+
+    from triage.images import open_picture
+    from triage.micrometer import calibrate_picture, scale_to_json
+
+    with _one_sentence():
+        _quiet_decoders()
+        with open_picture(image) as opened:
+            scale, shown = calibrate_picture(opened, division_um, ruling_tolerance=ruling_tolerance)
+        if picture is not None:
+            Image.fromarray(shown).save(picture, format="PNG")
+        write_json(scale_to_json(scale), out)
+
+
+@app.command()
 def demo(
     port: Annotated[
         int, typer.Option(min=0, max=65535, help="Port to listen on; 0 takes a free one.")
