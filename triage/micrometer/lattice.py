@@ -140,9 +140,9 @@ def fit_lattice(start: Lattice, xy: Floats, marks: NDArray[np.int_]) -> Fit:
     Weighted least squares with Huber's weights (P. J. Huber, Ann. Math. Statist. 35, 1964, from memory), the
     tilt terms held near zero by `_TILT_SD`. The errors of one mark's sightings go together (the mark itself
     may be misplaced), so the covariance is the sandwich clustered by mark (Liang and Zeger, Biometrika 73,
-    1986), each mark's residuals divided by one less their leverage, as a jackknife would (Bell and McCaffrey, Survey
-    Methodology 28, 2002; both from memory), and the 95 % factor of Student's t for the number of marks is
-    carried into the standard uncertainty, so that 1.96 of them make a 95 % interval.
+    1986), each mark's residuals divided by one less their leverage, as a jackknife would (Bell and McCaffrey,
+    Survey Methodology 28, 2002; both from memory), and the 95 % factor of Student's t for the number of marks
+    is carried into the standard uncertainty, so that 1.96 of them make a 95 % interval.
     """
     lattice = start
     precision = np.zeros(5)

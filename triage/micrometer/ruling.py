@@ -26,7 +26,7 @@ _MIN_CONTRAST = 0.03
 _MAX_PATCHINESS = 0.4
 _SIGHTING_ROUNDS = 3
 # What interpolation between pixels can shift either end of the ruling by, seen on drawn rulings.
-_PIXEL_GRID_PX = 0.007
+_PIXEL_GRID_PX = 0.008
 _SEARCHED_PIXELS = 3_000_000
 _LEAST_SIDE_PX = 32
 
