@@ -295,3 +295,13 @@ def test_calibrate_refuses_with_one_line(tmp_path: Path, arguments: tuple[object
         assert (result.exit_code, result.stdout, result.stderr.count("\n")) == (1, "", 1)
     else:
         assert result.exit_code == 2 and "--division-um" in result.stderr
+
+
+@pytest.mark.parametrize("blur_px", [1.2, 1.6, 2.5])
+def test_calibrate_picture_refuses_when_only_the_longer_marks_are_sharp_enough(
+    calibrate: Callable[..., RulingScale], blur_px: float
+) -> None:
+    # Divisions of 3.4 px melt into grey; each tenth mark, 34 px apart, can still be seen.
+    far = Ruling(um_per_px=2.94, contrast=0.8, blur_px=blur_px, has_numbers=False, mark_um=1.7)
+    with pytest.raises(CalibrationError, match="No ruling was found"):
+        calibrate(draw_ruling(far, 0))

@@ -23,8 +23,9 @@ _MAX_RMS = 0.03
 _MIN_EXPLAINED = 0.8
 _MIN_PRESENT = 0.7
 _MIN_CONTRAST = 0.03
-_MAX_PATCHINESS = 0.4
+_MAX_PATCHINESS = 0.15
 _SIGHTING_ROUNDS = 3
+_TRIED_STRIPES = 3
 # What interpolation between pixels can shift either end of the ruling by, seen on drawn rulings.
 _PIXEL_GRID_PX = 0.008
 _SEARCHED_PIXELS = 3_000_000
@@ -90,7 +91,7 @@ def _try_ruling(grey: Floats, factor: float) -> FoundRuling | None:
     if factor < 1:
         searched = np.asarray(cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA))
     flat = flatten_light(searched, min(searched.shape) / 12)
-    for stripes in find_stripes(flat)[:2]:
+    for stripes in find_stripes(flat)[:_TRIED_STRIPES]:
         sight = follow_stripes(flat, stripes)
         if sight is None:
             continue

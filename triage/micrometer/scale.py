@@ -189,6 +189,8 @@ def _list_notes(axis: str, angle_deg: float, relative_sd: float, tolerance: floa
         + "; where pixels may not be square, photograph it along x and along y.",
         "The scale is that at the picture's centre. It holds for this microscope, objective, camera setting "
         "and picture size alone: digital zoom, or a camera that was moved, needs a new calibration.",
+        "Look at the picture of the marks found: where only each fifth or tenth mark is drawn over, "
+        "the others were too blurred, and the division stated must be that of the marks drawn over.",
         "Distortion by the lens is not part of the uncertainty.",
     ]
     if tolerance == 0:

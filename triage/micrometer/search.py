@@ -106,9 +106,10 @@ def _measure_spacing(flat: Floats, angle: float) -> Stripes | None:
 
 
 def _row_autocorrelation(turned: Floats) -> Floats:
-    """Autocorrelation of each row for lags up to half the picture, averaged over neighbouring rows."""
+    """Autocorrelation of each row for lags up to a quarter of it, averaged over neighbouring rows."""
     n_columns = turned.shape[1]
-    n_lags = n_columns // 2
+    # Wider stripes would be too few to be a ruling.
+    n_lags = max(n_columns // 4, 4)
     size = next_fast_len(n_columns + n_lags, real=True)
     parts = []
     for first in range(0, len(turned), _ROW_CHUNK):
