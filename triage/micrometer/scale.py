@@ -208,9 +208,10 @@ def _list_notes(axis: str, angle_deg: float, relative_sd: float, tolerance: floa
 
 def _caption(scale: RulingScale) -> str:
     calibration = scale.calibration
+    # Spelled out: the font that comes with the imaging library has no Greek letter for it.
     return (
-        f"{scale.n_divisions} divisions of {scale.division_um:g} µm: {calibration.um_per_px:.5g} "
-        f"± {calibration.um_per_px_sd:.2g} µm per pixel"
+        f"{scale.n_divisions} divisions of {scale.division_um:g} micrometres: {calibration.um_per_px:.5f} "
+        f"± {calibration.um_per_px_sd:.5f} micrometres per pixel"
     )
 
 
