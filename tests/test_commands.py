@@ -83,6 +83,7 @@ def test_every_command_has_help(command: tuple[str, ...]) -> None:
     "arguments",
     [
         ("propose",),
+        ("calibrate", "ruling.png"),
         ("propose", "--um-per-px", "wide", "a.png"),
         ("propose", "--unknown", "a.png"),
         ("unknown",),
