@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
 
 MAX_ID = 2**31 - 1
 
@@ -160,6 +160,34 @@ class PreparationIn(Body):
     standing_min: Annotated[float, Field(ge=0, le=24 * 60)] | None = None
     coverslip_mm: Annotated[float, Field(gt=0, le=100)] | None = None
     prepared_at: datetime | None = None
+
+
+class PreparationFacts(Body):
+    """What is known so far of a preparation and its sample; all may be left out."""
+
+    method: Literal["passive", "centrifuged"] | None = None
+    solution: Line | None = None
+    specific_gravity: Real | None = None
+    standing_min: Annotated[float, Field(ge=0, le=24 * 60)] | None = None
+    sample_g: Annotated[float, Field(gt=0, le=1000)] | None = None
+    coverslip_mm: Annotated[float, Field(gt=0, le=100)] | None = None
+    prepared_at: AwareDatetime | None = None
+    species: Literal["dog", "cat", "other"] | None = None
+    hours_since_collection: Annotated[float, Field(ge=0, le=100_000)] | None = None
+    collected_on: Annotated[date | None, Field(description="Asked for where the hours aren't given.")] = None
+    filed_at: Annotated[
+        AwareDatetime | None, Field(description="The moment that ages are counted to; now when left out.")
+    ] = None
+
+
+class AdviceOut(Answered):
+    """What practice says of one fact; `field` is the fact's name when it is filed."""
+
+    rule: str
+    field: str | None
+    text: str
+    source: str
+    level: Literal["consider", "fine"]
 
 
 class SpecimenIn(Body):

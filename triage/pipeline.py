@@ -282,7 +282,7 @@ def _measure(
     found = outline or Outline(guess, share * guess.length_px, share * guess.width_px)
     length_um, length_um_sd = measure_um(found.ellipse.length_px, found.length_px_sd, calibration)
     width_um, width_um_sd = measure_um(found.ellipse.width_px, found.width_px_sd, calibration)
-    return MeasuredSize(length_um, width_um, length_um_sd, width_um_sd)
+    return MeasuredSize(length_um, width_um, length_um_sd, width_um_sd, is_of_part=is_cut_off)
 
 
 def _share_by_group(shares: NDArray[np.float64]) -> dict[str, float]:

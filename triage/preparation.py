@@ -25,6 +25,8 @@ _VIAL_ML = (10.0, 20.0)
 _FRESH_HOURS = 24.0
 # Common practice, no source.
 _WARM_HOURS = 2.0
+# Common practice, no source.
+_WET_HOURS = 1.0
 # Veterinary Laboratory and Field Manual, 3rd ed. pp. 117, 119: sugar of 1.32 bends delicate walls.
 _WALLS_BEND_GRAVITY = (1.32, 1.6)
 _HOSTS = ("dog", "cat", "both")
@@ -52,6 +54,8 @@ class Preparation:
     vial_ml, vial_mouth_mm : float or None
         Content and inner width of the vial or tube.
     hours_since_collection : float or None
+        At the least, where only the day is known.
+    hours_since_preparation : float or None
     objectives : tuple of float, or None
         Magnifications that the coverslip was looked at with.
     host : str or None
@@ -73,6 +77,7 @@ class Preparation:
     vial_ml: float | None = None
     vial_mouth_mm: float | None = None
     hours_since_collection: float | None = None
+    hours_since_preparation: float | None = None
     objectives: tuple[float, ...] | None = None
     host: str | None = None
 
@@ -81,7 +86,7 @@ class Preparation:
         _require_name("consistency", self.consistency, tuple(_LEAST_SAMPLE_G))
         if self.specific_gravity is not None:
             require_possible_gravity(self.specific_gravity)
-        for name in ("standing_min", "hours_since_collection"):
+        for name in ("standing_min", "hours_since_collection", "hours_since_preparation"):
             _require_number(name, getattr(self, name), is_zero_allowed=True)
         for name in ("sample_g", "coverslip_mm", "vial_ml", "vial_mouth_mm"):
             _require_number(name, getattr(self, name), is_zero_allowed=False)
@@ -234,12 +239,23 @@ def _check_age(made: Preparation) -> Iterator[Advice]:
         "age of the sample",
         hours <= _FRESH_HOURS,
         "Read within one day, kept on ice: later trophozoites are gone, some eggs hatch and worms from the "
-        f"soil move in. This one is {hours:g} h old.",
+        f"soil move in. This one is at least {math.floor(hours)} h old.",
         "NDSU fecal flotation test page; Zajac, chapter on fecal examination (web copy)",
     )
     if _WARM_HOURS < hours <= _FRESH_HOURS:
         yield _advise(
             "kept cold", False, f"Not read within {_WARM_HOURS:g} h: keep it in the cold.", COMMON_PRACTICE
+        )
+
+
+def _check_drying(made: Preparation) -> Iterator[Advice]:
+    hours = made.hours_since_preparation
+    if hours is not None and hours > _WET_HOURS:
+        yield _advise(
+            "drying",
+            False,
+            f"Prepared more than {_WET_HOURS:g} h before: look for crystals and for drying at the edge.",
+            COMMON_PRACTICE,
         )
 
 
@@ -262,6 +278,7 @@ _RULES: tuple[Callable[[Preparation], Iterator[Advice]], ...] = (
     _check_coverslip,
     _check_vial,
     _check_age,
+    _check_drying,
     _check_objectives,
 )
 

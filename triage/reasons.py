@@ -70,7 +70,8 @@ def _explain_look_alikes(shares: dict[str, float]) -> list[str]:
 def _explain_outline(ellipse: Ellipse | None, size: MeasuredSize | None, is_cut_off: bool) -> str:
     estimate = ", so its size is only the detector's own estimate" if size else ""
     if is_cut_off:
-        return f"The edge of the picture cuts it{estimate}."
+        part = f"{estimate} of the part in sight" if size else ""
+        return f"The edge of the picture cuts it{part}."
     if ellipse is None:
         return f"No closed outline was found{estimate}."
     return f"A closed outline was found, {ellipse.length_px / ellipse.width_px:.2f} times as long as wide."
@@ -84,7 +85,17 @@ def _explain_size(size: MeasuredSize | None, check: SizeCheck) -> list[str]:
         for value, sd in ((size.length_um, size.length_um_sd), (size.width_um, size.width_um_sd))
     )
     measured = f"Measures {length} x {width} µm (one standard uncertainty)."
-    return [measured, _explain_check(check)]
+    return [measured, _explain_part_check(check) if size.is_of_part else _explain_check(check)]
+
+
+def _explain_part_check(check: SizeCheck) -> str:
+    if check.result == "does not fit":
+        outside = next(taxon for taxon in check.taxa if taxon.result == "does not fit")
+        return (
+            "The part in sight is already larger than the published sizes of this group, for instance "
+            f"{_describe(outside)}."
+        )
+    return "The whole may be larger, so the size check can't decide."
 
 
 def _explain_check(check: SizeCheck) -> str:

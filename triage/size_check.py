@@ -13,12 +13,16 @@ COVERAGE_FACTOR = 2.0
 
 @dataclass(frozen=True)
 class MeasuredSize:
-    """Length and width in µm with their standard uncertainties."""
+    """Length and width in µm with their standard uncertainties.
+
+    `is_of_part` says that the object goes on beyond the picture, so that it may be larger than this.
+    """
 
     length_um: float
     width_um: float
     length_um_sd: float
     width_um_sd: float
+    is_of_part: bool = False
 
 
 def check_size(size: MeasuredSize | None, group: str, *, host: str | None = None) -> SizeCheck:
@@ -36,8 +40,9 @@ def check_size(size: MeasuredSize | None, group: str, *, host: str | None = None
     Returns
     -------
     check : SizeCheck
-        `fits` when one taxon's does, `does not fit` when taxa with a range exist and none does,
-        `no reference` when no source that was read gives a range, `no calibration` without a size.
+        `fits` when one taxon's does, `does not fit` when taxa with a range exist and the size rules all of
+        them out, `no calibration` without a size, and `no reference` when nothing can be compared: no source
+        that was read gives a range, or only a part was measured, which can be too large and nothing else.
 
     Notes
     -----
@@ -47,11 +52,10 @@ def check_size(size: MeasuredSize | None, group: str, *, host: str | None = None
     checks = tuple(_check_taxon(size, reference) for reference in find_references(group, host))
     if size is None:
         return SizeCheck("no calibration", checks)
-    results = {check.result for check in checks}
-    for result in ("fits", "does not fit"):
-        if result in results:
-            return SizeCheck(result, checks)
-    return SizeCheck("no reference", checks)
+    results = {check.result for check in checks if check.length_range_um or check.width_range_um}
+    if "fits" in results:
+        return SizeCheck("fits", checks)
+    return SizeCheck("does not fit" if results == {"does not fit"} else "no reference", checks)
 
 
 def _check_taxon(size: MeasuredSize | None, reference: TaxonReference) -> TaxonCheck:
@@ -75,11 +79,17 @@ def _compare(size: MeasuredSize | None, reference: TaxonReference) -> str:
     known = [(value, sd, bounds) for value, sd, bounds in pairs if bounds is not None]
     if not known:
         return "no reference"
+    if size.is_of_part:
+        return "does not fit" if any(_is_above(*one) for one in known) else "no reference"
     return "fits" if all(_is_within(*one) for one in known) else "does not fit"
 
 
 def _is_within(value: float, sd: float, bounds: Range) -> bool:
     return distance_outside(value, bounds) <= COVERAGE_FACTOR * sd
+
+
+def _is_above(value: float, sd: float, bounds: Range) -> bool:
+    return value - bounds[1] > COVERAGE_FACTOR * sd
 
 
 def distance_outside(value: float, bounds: Range) -> float:

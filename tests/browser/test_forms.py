@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import httpx
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from .conftest import Clinic, Drawn
 
@@ -59,6 +59,72 @@ def test_missing_specimen_code_is_told_and_focused(reader: Page, clinic: Clinic)
     reader.get_by_role("button", name="File the specimen").click()
     expect(reader.get_by_role("alert")).to_contain_text("Specimen code")
     expect(reader.get_by_label("Specimen code")).to_be_focused()
+
+
+def test_advice_stands_beside_its_field_with_its_source(reader: Page, clinic: Clinic) -> None:
+    reader.goto(f"{clinic.address}/specimens/new")
+    reader.get_by_label("Sample mass, g").fill("0.5")
+    advice = reader.locator("[data-advice=sample_g] li")
+    expect(advice).to_contain_text("This one weighed 0.5 g.")
+    expect(advice.locator("cite")).to_have_text("CAPC microscopic fecal exam procedures")
+    expect(reader.locator("[data-advice=coverslip_mm]")).to_be_empty()
+    reader.get_by_label("Coverslip side, mm").fill("40")
+    expect(reader.locator("[data-advice=coverslip_mm]")).to_contain_text("common practice, no source")
+    reader.get_by_label("Flotation solution").select_option("Sheather's sugar solution")
+    expect(reader.locator("[data-advice=specific_gravity]")).to_contain_text("At 1.25")
+
+
+def test_sources_that_differ_are_both_shown(reader: Page, clinic: Clinic) -> None:
+    reader.goto(f"{clinic.address}/specimens/new")
+    reader.get_by_label("Passive (bench-top)").check()
+    reader.get_by_label("Standing time, minutes").fill("9")
+    standing = reader.locator("[data-advice=standing_min]")
+    expect(standing.locator("li.take-note")).to_contain_text("TroCCAP SOP 1")
+    expect(standing.locator("li:not(.take-note)").last).to_contain_text("Zajac")
+
+
+def test_last_advice_stays_and_filing_goes_on_when_no_advice_comes(reader: Page, clinic: Clinic) -> None:
+    reader.goto(f"{clinic.address}/specimens/new")
+    reader.get_by_label("Sample mass, g").fill("0.5")
+    advice = reader.locator("[data-advice=sample_g]")
+    expect(advice).to_contain_text("weighed 0.5 g")
+    reader.route("**/api/preparation-advice*", lambda route: route.abort())
+    with reader.expect_event("requestfailed"):
+        reader.get_by_label("Sample mass, g").fill("0.7")
+    expect(advice).to_contain_text("weighed 0.5 g")
+    expect(reader.locator("#specimen-problem")).to_be_empty()
+    reader.get_by_label("Specimen code").fill("PF-0502")
+    reader.get_by_role("button", name="File the specimen").click()
+    expect(reader.get_by_role("heading", level=1)).to_have_text("Specimen PF-0502")
+
+
+def test_later_advice_is_not_undone_by_an_answer_that_came_late(reader: Page, clinic: Clinic) -> None:
+    late: list[Route] = []
+    reader.route("**/api/preparation-advice*sample_g=0.5&*", lambda route: late.append(route))
+    reader.goto(f"{clinic.address}/specimens/new")
+    with reader.expect_request("**/api/preparation-advice*sample_g=0.5&*"):
+        reader.get_by_label("Sample mass, g").fill("0.5")
+    reader.get_by_label("Sample mass, g").fill("0.7")
+    advice = reader.locator("[data-advice=sample_g]")
+    expect(advice).to_contain_text("weighed 0.7 g")
+    with reader.expect_event("requestfinished", lambda request: "sample_g=0.5" in request.url):
+        late[0].continue_()
+    # Whatever the answer does to the page, it does before the page's next turn.
+    reader.evaluate("new Promise((resolve) => setTimeout(resolve))")
+    expect(advice).to_contain_text("weighed 0.7 g")
+
+
+def test_specimen_page_folds_away_what_its_preparation_gives_to_consider(
+    reader: Page, clinic: Clinic
+) -> None:
+    reader.goto(f"{clinic.address}/specimens/{clinic.file_specimen('considered')['id']}")
+    considered = reader.locator("#preparation-advice li")
+    summary = reader.get_by_text("2 points to consider")
+    expect(summary).to_be_visible()
+    expect(considered.first).to_be_hidden()
+    summary.click()
+    expect(considered).to_contain_text(["The solution should be a little denser", "This one weighed 2 g."])
+    expect(reader.locator("#preparation-advice cite").last).to_contain_text("CAPC")
 
 
 def test_added_calibration_is_listed_and_offered_for_uploads(reader: Page, clinic: Clinic) -> None:

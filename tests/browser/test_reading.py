@@ -51,6 +51,22 @@ def test_unaided_read_withholds_proposals_until_it_is_locked(
     expect(reader.get_by_role("button", name="Lock my read")).to_be_hidden()
 
 
+def test_size_of_what_the_edge_cuts_is_compared_with_nothing(
+    reader: Page, clinic: Clinic, tmp_path: Path
+) -> None:
+    path = tmp_path / "edge.png"
+    picture = Image.new("RGB", (600, 400), (225, 220, 200))
+    ImageDraw.Draw(picture).ellipse((-20, 100, 120, 220), fill=(60, 45, 25))
+    picture.save(path)
+    image_id = clinic.add_picture(clinic.file_specimen("edge"), path)
+    clinic.post(f"/api/images/{image_id}/reads", {"mode": "aided"})
+    reader.goto(f"{clinic.address}/reading/{image_id}")
+    panel = reader.locator("#candidate-panel")
+    expect(panel).to_contain_text("The picture's edge cuts it: the whole may be larger")
+    expect(panel.locator(".taxa li").first).to_contain_text("not compared")
+    expect(panel.locator(".taxa")).not_to_contain_text(": fits")
+
+
 def test_object_is_added_with_the_keyboard_alone(reading: int, page: Page, clinic: Clinic) -> None:
     page.keyboard.press("a")
     for key in ("ArrowRight", "ArrowRight", "Shift+ArrowDown", "Enter"):

@@ -40,9 +40,11 @@ def file_specimen(page: Page) -> None:
     page.get_by_label("Specimen code").fill("PF-0431")
     page.get_by_label("Animal").fill("Juniper")
     page.get_by_label("Standing time, minutes").fill("5")
-    expect(page.get_by_text("Under eight minutes eggs may not have risen yet")).to_be_visible()
+    page.get_by_label("Passive (bench-top)").check()
+    advice = page.locator("[data-advice=standing_min]")
+    expect(advice).to_contain_text("Eight minutes at least. This one stood 5. common practice, no source")
     page.get_by_label("Standing time, minutes").fill("10")
-    expect(page.get_by_text("Under eight minutes")).to_have_count(0)
+    expect(advice).to_be_empty()
     page.get_by_role("button", name="File the specimen").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Specimen PF-0431")
 

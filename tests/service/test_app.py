@@ -33,6 +33,19 @@ BAD_VALUES: tuple[Any, ...] = (
     [{}],
     "9" * 400,
 )
+BAD_QUERY_VALUES = (
+    "",
+    "x",
+    "-1",
+    "0",
+    "nan",
+    "inf",
+    "1e308",
+    "9" * 400,
+    "\u0000",
+    "0001-01-01",
+    "9999-12-31T23:59:59Z",
+)
 BAD_IDS = ("0", "-1", "x", "1.5", "99999999999999999999", "%00", "é")
 
 
@@ -119,6 +132,22 @@ def test_no_path_fails_at_impossible_ids(reader: httpx.Client) -> None:
             answer = _send(reader, method, _fill(path, value), {})
             assert 400 <= answer.status_code < 500, (method, path, value, answer.text)
             assert answer.headers["content-type"] == "application/problem+json"
+
+
+def test_no_path_fails_at_impossible_query_values(
+    people: dict[str, httpx.Client], image: dict[str, Any]
+) -> None:
+    client = people["admin"]
+    document = client.get("/openapi.json").json()
+    asked = set()
+    for path, methods in document["paths"].items():
+        for parameter in methods.get("get", {}).get("parameters", ()):
+            if parameter["in"] == "query":
+                asked.add(path)
+                for value in BAD_QUERY_VALUES:
+                    answer = client.get(_fill(path, str(image["id"])), params={parameter["name"]: value})
+                    assert answer.status_code < 500, (path, parameter["name"], value, answer.text)
+    assert {"/api/specimens", "/api/preparation-advice"} <= asked
 
 
 def test_no_body_of_the_wrong_form_fails(people: dict[str, httpx.Client], image: dict[str, Any]) -> None:

@@ -175,6 +175,19 @@ def test_propose_candidates_does_not_measure_what_the_picture_cuts(
     assert "The edge of the picture cuts it" in " ".join(candidate.reasons)
 
 
+def test_propose_candidates_says_of_no_cut_off_object_that_its_size_fits(
+    draw: Draw, open_array: Open, blob_detector: Any
+) -> None:
+    egg = (85, 76)
+    with open_array(draw((300, 300), [(150, 150, *egg, 0)])) as picture:
+        (whole,) = propose_candidates(picture, KNOWN, blob_detector).candidates
+    with open_array(draw((300, 300), [(40, 150, *egg, 0)])) as picture:
+        (cut,) = propose_candidates(picture, KNOWN, blob_detector).candidates
+    assert whole.size_check.result == "fits" and cut.is_cut_off
+    assert cut.size_check.result == "no reference"
+    assert cut.reasons[-1] == "The whole may be larger, so the size check can't decide."
+
+
 def test_propose_candidates_does_not_measure_what_may_go_on_beyond_the_edge(
     draw: Draw, open_array: Open, blob_detector: Any
 ) -> None:

@@ -165,6 +165,17 @@ def test_age_of_the_sample(hours: float, age: str, n_cold: int) -> None:
     assert len(advise("kept cold", hours_since_collection=hours)) == n_cold
 
 
+def test_age_is_told_as_what_it_is_at_the_least() -> None:
+    (one,) = advise("age of the sample", hours_since_collection=31.9)
+    assert "at least 31 h old" in one.text
+
+
+@pytest.mark.parametrize(("hours", "n"), [(None, 0), (0, 0), (1, 0), (1.1, 1)])
+def test_after_an_hour_crystals_and_drying_are_looked_for(hours: float | None, n: int) -> None:
+    found = advise("drying", hours_since_preparation=hours)
+    assert [(one.level, one.source) for one in found] == n * [("consider", COMMON_PRACTICE)]
+
+
 @pytest.mark.parametrize(
     ("objectives", "expected"),
     [(None, "consider"), ((10,), "consider"), ((10, 40), "fine"), ((4, 10, 40), "fine")],
@@ -195,6 +206,7 @@ def test_no_preparation_is_ever_refused_or_named_with_a_verdict(
         ({"consistency": "hard"}, "no consistency named 'hard'"),
         ({"specific_gravity": 118}, "specific gravity is 118"),
         ({"standing_min": -1}, "standing_min is -1; it must be a number 0 or more"),
+        ({"hours_since_preparation": -1}, "hours_since_preparation is -1"),
         ({"sample_g": 0}, "sample_g is 0; it must be a number above 0"),
         ({"coverslip_mm": math.nan}, "coverslip_mm is nan"),
     ],

@@ -58,6 +58,24 @@ def test_explain_candidate_says_when_no_range_was_read() -> None:
 
 
 @pytest.mark.parametrize(
+    ("length_um", "sentence"),
+    [
+        (47.9, "The whole may be larger, so the size check can't decide."),
+        (250, "The part in sight is already larger than the published sizes of this group, for instance "),
+    ],
+)
+def test_explain_candidate_says_what_the_size_of_a_part_can_tell(length_um: float, sentence: str) -> None:
+    text = explain(ellipse=None, size=MeasuredSize(length_um, 30, 12, 8, is_of_part=True), is_cut_off=True)
+    assert (
+        "The edge of the picture cuts it, so its size is only the detector's own estimate of the part"
+        in text[1]
+    )
+    assert text[2].startswith(f"Measures {length_um:.1f} ± 12.0 x")
+    assert text[3].startswith(sentence)
+    assert "Fits" not in " ".join(text)
+
+
+@pytest.mark.parametrize(
     ("changes", "sentence"),
     [
         ({"ellipse": None}, "No closed outline was found."),

@@ -7,8 +7,8 @@ from triage.groups import candidate_groups, look_alikes
 from triage.size_check import MeasuredSize, check_size
 
 
-def size(length_um: float, width_um: float, sd_um: float = 0.0) -> MeasuredSize:
-    return MeasuredSize(length_um, width_um, sd_um, sd_um)
+def size(length_um: float, width_um: float, sd_um: float = 0.0, *, is_of_part: bool = False) -> MeasuredSize:
+    return MeasuredSize(length_um, width_um, sd_um, sd_um, is_of_part)
 
 
 def result_of(check_taxon: str, measured: MeasuredSize, group: str, **options: str) -> str:
@@ -85,6 +85,40 @@ def test_check_size_without_calibration(group: str) -> None:
 def test_check_size_fits_when_one_taxon_fits() -> None:
     assert check_size(size(80, 35), "trichurid_egg").result == "fits"
     assert check_size(size(120, 35), "trichurid_egg").result == "does not fit"
+
+
+# Traversa 2010, as above: 50-60 x 30-35 µm.
+@pytest.mark.parametrize(
+    ("length_um", "width_um", "sd_um", "expected"),
+    [
+        (55, 32, 0, "no reference"),
+        (20, 10, 0, "no reference"),
+        (47.9, 32, 12, "no reference"),
+        (62, 32, 1.1, "no reference"),
+        (62, 32, 0.9, "does not fit"),
+        (20, 40, 1, "does not fit"),
+    ],
+)
+def test_check_size_of_a_part_rules_out_what_is_smaller_and_says_nothing_else(
+    length_um: float, width_um: float, sd_um: float, expected: str
+) -> None:
+    part = size(length_um, width_um, sd_um, is_of_part=True)
+    assert result_of("Eucoleus boehmi", part, "trichurid_egg") == expected
+
+
+# Eucoleus boehmi, the smallest, ends at 60 µm; Trichuris vulpis, the largest, at 90 µm (tables of sizes).
+@pytest.mark.parametrize(("length_um", "expected"), [(70, "no reference"), (150, "does not fit")])
+def test_check_size_of_a_part_does_not_fit_only_when_no_taxon_is_left(
+    length_um: float, expected: str
+) -> None:
+    assert check_size(size(length_um, 10, is_of_part=True), "trichurid_egg").result == expected
+
+
+def test_check_size_of_a_part_fits_no_taxon_of_any_group() -> None:
+    for group in candidate_groups():
+        for length_um in (5, 20, 50, 80, 150):
+            check = check_size(size(length_um, 0.6 * length_um, 0.25 * length_um, is_of_part=True), group)
+            assert "fits" not in {check.result, *(one.result for one in check.taxa)}
 
 
 # Mites are left out here: they lay eggs, which are in the table.

@@ -1,31 +1,45 @@
 import { post } from "./api.js";
-import { byId } from "./dom.js";
+import { byId, fill } from "./dom.js";
 import { startPage, submitting } from "./page.js";
-import { adviseOn } from "./preparation-advice.js";
+import { adviceItem, getAdvice, toConsider } from "./preparation-advice.js";
 
+const ADVICE_DELAY_MS = 300;
 const form = byId("specimen-form");
 const problem = byId("specimen-problem");
+let adviceTimer;
+let timesAsked = 0;
 
 await startPage();
 form.prepared_at.value = localNow();
-form.addEventListener("input", showAdvice);
+form.addEventListener("input", askSoon);
 byId("solution").addEventListener("change", useSolution);
 form.addEventListener("submit", fileSpecimen);
-showAdvice();
+askForAdvice();
 
 function useSolution(event) {
   const option = event.target.selectedOptions[0];
   byId("other-solution-field").hidden = option.value !== "";
   if (option.dataset.sg) form.specific_gravity.value = option.dataset.sg;
-  showAdvice();
+  askSoon();
 }
 
-function showAdvice() {
-  const advice = adviseOn(readForm());
+function askSoon() {
+  clearTimeout(adviceTimer);
+  adviceTimer = setTimeout(askForAdvice, ADVICE_DELAY_MS);
+}
+
+/** Without an answer the last advice stays: filing goes on without any. */
+async function askForAdvice() {
+  const asked = ++timesAsked;
+  const advice = await getAdvice(readForm()).catch(() => null);
+  if (advice && asked === timesAsked) showAdvice(toConsider(advice));
+}
+
+function showAdvice(advice) {
   for (const place of form.querySelectorAll("[data-advice]")) {
-    const { words = "", isWarning = false } = advice[place.dataset.advice] ?? {};
-    if (place.textContent !== words) place.textContent = words;
-    place.classList.toggle("take-note", isWarning);
+    const items = advice.filter(({ field }) => field === place.dataset.advice).map(adviceItem);
+    // What still holds is left alone, so that it isn't read aloud again.
+    if (place.textContent !== items.map((item) => item.textContent).join("")) fill(place, items);
   }
 }
 
@@ -67,8 +81,9 @@ function readPreparation() {
   };
 }
 
+/** What the field doesn't allow is told at filing; until then it counts as not filled in. */
 function numberOrNull(field) {
-  return field.value === "" ? null : Number(field.value);
+  return field.value === "" || !field.validity.valid ? null : Number(field.value);
 }
 
 function localNow() {

@@ -1,9 +1,10 @@
 import { get, post } from "./api.js";
 import { byId, el, facts, fill, keepFocus, stateMark } from "./dom.js";
 import { startPage, submitting, withProblem } from "./page.js";
+import { adviceItem, getAdvice } from "./preparation-advice.js";
 import { showSignOff } from "./sign-off.js";
 import { startUploads } from "./uploads.js";
-import { dateTime, day, METHODS, personName, pictureState, scaleWords, SPECIES, timeLeft } from "./words.js";
+import { countOf, dateTime, day, METHODS, personName, pictureState, scaleWords, SPECIES, timeLeft } from "./words.js";
 
 const POLL_MS = 1500;
 const specimenId = document.body.dataset.specimenId;
@@ -14,7 +15,7 @@ let canUpload = false;
 
 const session = await startPage();
 await refresh();
-if (specimen) await Promise.all([offerUploads(), offerSecondLook()]);
+if (specimen) await Promise.all([offerUploads(), offerSecondLook(), showAdvice()]);
 
 async function refresh() {
   clearTimeout(pollTimer);
@@ -94,6 +95,15 @@ function showFacts() {
     ["Filed", dateTime(specimen.created_at)],
     ["Remarks", specimen.remarks],
   ]);
+}
+
+/** What the preparation gives to consider; the page goes without it when no answer comes. */
+async function showAdvice() {
+  const advice = await getAdvice({ ...specimen, preparation: specimen.preparations.at(-1) }).catch(() => []);
+  const considered = advice.filter(({ field, level }) => field && level === "consider");
+  byId("considered").hidden = considered.length === 0;
+  byId("considered-count").textContent = `${countOf(considered.length, "point")} to consider`;
+  fill(byId("preparation-advice"), considered.map(adviceItem));
 }
 
 function showSecondLooks() {

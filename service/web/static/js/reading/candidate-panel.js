@@ -115,11 +115,12 @@ function scoreRow(label, score) {
 function sizePart(item) {
   const { result, taxa } = item.size_check ?? { result: "no calibration", taxa: [] };
   return el("div", { class: "part" }, el("h3", {}, "Size check"),
-    el("p", {}, `${CHECK_SYMBOLS[result] ?? ""} ${sizeCheckWords(result)}`),
-    taxa.length > 0 && el("ul", { class: "taxa" }, taxa.map(taxonRow)));
+    el("p", {}, `${CHECK_SYMBOLS[result] ?? ""} ${sizeCheckWords(result, item.cut_off)}`),
+    taxa.length > 0 && el("ul", { class: "taxa" }, taxa.map((taxon) => taxonRow(taxon, item.cut_off))));
 }
 
-function sizeCheckWords(result) {
+function sizeCheckWords(result, isCutOff) {
+  if (isCutOff && result === "no reference") return "The picture's edge cuts it: the whole may be larger, so its size can't be compared.";
   return {
     fits: "Fits a published size of this group. A size that fits is not an identification.",
     "does not fit": "Fits no published size of this group. Measure it again before you decide.",
@@ -128,11 +129,12 @@ function sizeCheckWords(result) {
   }[result] ?? result;
 }
 
-function taxonRow(taxon) {
+function taxonRow(taxon, isCutOff) {
   const range = (name, pair) => pair && `${name} ${pair[0]}–${pair[1]} µm`;
   const ranges = [range("length", taxon.length_range_um), range("width", taxon.width_range_um)].filter(Boolean).join(", ");
   const kind = taxon.result === "fits" ? "fits" : "misfit";
-  return el("li", { class: kind }, el("span", {}, `${CHECK_SYMBOLS[taxon.result] ?? ""} `, el("em", {}, taxon.taxon), `: ${taxon.result}`),
+  const words = isCutOff && ranges && taxon.result === "no reference" ? "not compared" : taxon.result;
+  return el("li", { class: kind }, el("span", {}, `${CHECK_SYMBOLS[taxon.result] ?? ""} `, el("em", {}, taxon.taxon), `: ${words}`),
     ranges && el("span", { class: "small-label" }, ` (${ranges})`), taxon.source && el("cite", {}, taxon.source),
     taxon.other_figures?.length > 0 && el("cite", {}, `Other figures, not used for the check: ${taxon.other_figures.join("; ")}`));
 }
