@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 
 from triage.errors import RecordError
+from triage.tables import read_rows, to_names, to_number
 
 
 @dataclass(frozen=True)
@@ -41,8 +40,7 @@ class Group:
 @cache
 def read_groups() -> tuple[Group, ...]:
     """All groups in the order of the table: candidates first, then look-alikes."""
-    text = resources.files("triage").joinpath("data/groups.csv").read_text(encoding="utf-8")
-    return tuple(_to_group(row) for row in csv.DictReader(text.splitlines()))
+    return tuple(_to_group(row) for row in read_rows("groups.csv"))
 
 
 def candidate_groups() -> tuple[str, ...]:
@@ -75,7 +73,7 @@ def _to_group(row: dict[str, str]) -> Group:
         name=row["name"],
         kind=row["kind"],
         label=row["label"],
-        common_groups=tuple(row["common_groups"].split("|")),
-        smallest_width_um=float(row["smallest_width_um"]) if row["smallest_width_um"] else None,
+        common_groups=to_names(row["common_groups"]),
+        smallest_width_um=to_number(row["smallest_width_um"]),
         appearance=row["appearance"],
     )

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 
 from triage.groups import find_group
+from triage.tables import read_rows
 
 Range = tuple[float, float]
 # What is proposed are eggs, oocysts and cysts; larvae and grown mites are measured by other rules.
@@ -69,8 +68,7 @@ class TaxonReference:
 @cache
 def read_published_sizes() -> tuple[PublishedSize, ...]:
     """All rows of the table."""
-    text = resources.files("triage").joinpath("data/morphometrics.csv").read_text(encoding="utf-8")
-    return tuple(_to_published_size(row) for row in csv.DictReader(text.splitlines()))
+    return tuple(_to_published_size(row) for row in read_rows("morphometrics.csv"))
 
 
 @cache
