@@ -12,6 +12,13 @@ from sqlalchemy.types import TypeDecorator
 
 APPEND_ONLY = (
     "calibrations",
+    "calibration_pictures",
+    "scale_measurements",
+    "calibration_measurements",
+    "scale_refusals",
+    "ocular_scales",
+    "image_file_scales",
+    "job_measurements",
     "specimens",
     "preparations",
     "images",
@@ -56,6 +63,7 @@ class Base(DeclarativeBase):
         date: Date,
         dict[str, Any]: JSON,
         list[int]: JSON,
+        list[float]: JSON,
     }
 
 
@@ -95,7 +103,10 @@ class Token(Base):
 
 
 class CalibrationRow(Base):
-    """Micrometres per pixel of one microscope at one objective."""
+    """Micrometres per pixel of one microscope at one objective and camera setting, as a person confirmed it.
+
+    Where an axis was measured by itself, its own scale stands beside the one that is measured with.
+    """
 
     __tablename__ = "calibrations"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -106,6 +117,86 @@ class CalibrationRow(Base):
     source: Mapped[str] = mapped_column(String(400))
     image_width: Mapped[int | None]
     image_height: Mapped[int | None]
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    camera_setting: Mapped[str] = mapped_column(String(200), default="", server_default="")
+    um_per_px_x: Mapped[float | None]
+    um_per_px_x_sd: Mapped[float | None]
+    um_per_px_y: Mapped[float | None]
+    um_per_px_y_sd: Mapped[float | None]
+
+
+class CalibrationPicture(Base):
+    """A photograph that a scale is measured on, of no specimen; its bytes are kept under `sha256`."""
+
+    __tablename__ = "calibration_pictures"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    file_name: Mapped[str] = mapped_column(String(255))
+    sha256: Mapped[str] = mapped_column(String(64), index=True)
+    n_bytes: Mapped[int] = mapped_column(BigInteger)
+    width: Mapped[int]
+    height: Mapped[int]
+    zoom_levels: Mapped[int]
+    file_um_per_px: Mapped[float | None]
+    file_scale_source: Mapped[str | None] = mapped_column(String(80))
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
+class ScaleMeasurement(Base):
+    """A scale measured on one picture, proposed: nothing uses it until a person confirms it.
+
+    `picture_id` says that it may go on record as a calibration, `image_id` that it belongs to that image alone;
+    `details` holds what was given and found, `shown` names the picture of what was found.
+    """
+
+    __tablename__ = "scale_measurements"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    picture_id: Mapped[int | None] = mapped_column(ForeignKey("calibration_pictures.id"), index=True)
+    image_id: Mapped[int | None] = mapped_column(ForeignKey("images.id"), index=True)
+    method: Mapped[str] = mapped_column(String(20))
+    um_per_px: Mapped[float]
+    um_per_px_sd: Mapped[float]
+    source: Mapped[str] = mapped_column(String(200))
+    measured_axis: Mapped[str] = mapped_column(String(10))
+    details: Mapped[dict[str, Any]]
+    shown: Mapped[str | None] = mapped_column(String(64))
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
+class CalibrationMeasurement(Base):
+    """The measurement, or one of the two, that a calibration on record rests on."""
+
+    __tablename__ = "calibration_measurements"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    calibration_id: Mapped[int] = mapped_column(ForeignKey("calibrations.id"), index=True)
+    measurement_id: Mapped[int] = mapped_column(ForeignKey("scale_measurements.id"), unique=True)
+
+
+class ScaleRefusal(Base):
+    """A person's word that a measurement is not to be used."""
+
+    __tablename__ = "scale_refusals"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    measurement_id: Mapped[int] = mapped_column(ForeignKey("scale_measurements.id"), unique=True)
+    reason: Mapped[str] = mapped_column(String(200))
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
+class OcularScaleRow(Base):
+    """What one division of an eyepiece's scale spans on the slide, for one objective of one microscope."""
+
+    __tablename__ = "ocular_scales"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    microscope: Mapped[str] = mapped_column(String(200))
+    objective: Mapped[str] = mapped_column(String(200))
+    stage_divisions: Mapped[float]
+    stage_division_um: Mapped[float]
+    ocular_divisions: Mapped[float]
+    um_per_division: Mapped[float]
+    um_per_division_sd: Mapped[float]
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
     created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
 
@@ -134,8 +225,12 @@ class Preparation(Base):
     solution: Mapped[str] = mapped_column(String(200))
     specific_gravity: Mapped[float | None]
     sample_g: Mapped[float | None]
+    consistency: Mapped[str | None] = mapped_column(String(20))
     standing_min: Mapped[float | None]
     coverslip_mm: Mapped[float | None]
+    vial_ml: Mapped[float | None]
+    vial_mouth_mm: Mapped[float | None]
+    objectives: Mapped[list[float] | None]
     prepared_at: Mapped[datetime | None]
 
 
@@ -153,6 +248,16 @@ class Image(Base):
     height: Mapped[int]
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
     created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
+class ImageFileScale(Base):
+    """What an image's file says of its own scale; nothing uses it until a person confirms it."""
+
+    __tablename__ = "image_file_scales"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    image_id: Mapped[int] = mapped_column(ForeignKey("images.id"), unique=True)
+    um_per_px: Mapped[float]
+    source: Mapped[str] = mapped_column(String(80))
 
 
 class Job(Base):
@@ -173,6 +278,15 @@ class Job(Base):
     batch_seconds: Mapped[float | None]
     attempt: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class JobMeasurement(Base):
+    """The measurement on the image itself that a job takes its scale from."""
+
+    __tablename__ = "job_measurements"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    job_id: Mapped[int] = mapped_column(ForeignKey("jobs.id"), unique=True)
+    measurement_id: Mapped[int] = mapped_column(ForeignKey("scale_measurements.id"), index=True)
 
 
 class ProposalRow(Base):
