@@ -235,8 +235,12 @@ def _present_preparations(view: View, specimen_id: int) -> list[schemas.Preparat
             solution=row.solution,
             specific_gravity=row.specific_gravity,
             sample_g=row.sample_g,
+            consistency=row.consistency,
             standing_min=row.standing_min,
             coverslip_mm=row.coverslip_mm,
+            vial_ml=row.vial_ml,
+            vial_mouth_mm=row.vial_mouth_mm,
+            objectives=row.objectives,
             prepared_at=row.prepared_at,
             images=[summary for preparation_id, summary in summaries if preparation_id == row.id],
         )

@@ -7,6 +7,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
 
+from triage.flotation import LEAST_GRAVITY, MOST_GRAVITY
+
 MAX_ID = 2**31 - 1
 
 
@@ -39,6 +41,9 @@ Real = Annotated[float, Field(allow_inf_nan=False)]
 Answer = Literal["confirm", "reject", "unsure"]
 Mode = Literal["aided", "unaided"]
 State = Literal["waiting", "proposing", "ready", "failed"]
+Consistency = Literal["formed", "soft", "slurry", "liquid"]
+Millimetres = Annotated[float, Field(gt=0, le=100)]
+Objectives = Annotated[list[Annotated[float, Field(gt=0, le=200)]], Field(min_length=1, max_length=10)]
 
 
 class Body(BaseModel):
@@ -155,10 +160,16 @@ class PreparationIn(Body):
 
     method: Literal["passive", "centrifuged"]
     solution: FilledLine
-    specific_gravity: Annotated[float, Field(ge=1.0, le=2.0)] | None = None
+    specific_gravity: Annotated[float, Field(ge=LEAST_GRAVITY, le=MOST_GRAVITY)] | None = None
     sample_g: Annotated[float, Field(gt=0, le=1000)] | None = None
+    consistency: Consistency | None = None
     standing_min: Annotated[float, Field(ge=0, le=24 * 60)] | None = None
-    coverslip_mm: Annotated[float, Field(gt=0, le=100)] | None = None
+    coverslip_mm: Millimetres | None = None
+    vial_ml: Annotated[float, Field(gt=0, le=1000)] | None = None
+    vial_mouth_mm: Millimetres | None = None
+    objectives: Annotated[
+        Objectives | None, Field(description="Magnifications that the coverslip was looked at with.")
+    ] = None
     prepared_at: datetime | None = None
 
 
@@ -170,7 +181,11 @@ class PreparationFacts(Body):
     specific_gravity: Real | None = None
     standing_min: Annotated[float, Field(ge=0, le=24 * 60)] | None = None
     sample_g: Annotated[float, Field(gt=0, le=1000)] | None = None
-    coverslip_mm: Annotated[float, Field(gt=0, le=100)] | None = None
+    consistency: Consistency | None = None
+    coverslip_mm: Millimetres | None = None
+    vial_ml: Annotated[float, Field(gt=0, le=1000)] | None = None
+    vial_mouth_mm: Millimetres | None = None
+    objectives: Objectives | None = None
     prepared_at: AwareDatetime | None = None
     species: Literal["dog", "cat", "other"] | None = None
     hours_since_collection: Annotated[float, Field(ge=0, le=100_000)] | None = None
@@ -263,8 +278,12 @@ class PreparationOut(Answered):
     solution: str
     specific_gravity: float | None
     sample_g: float | None
+    consistency: str | None
     standing_min: float | None
     coverslip_mm: float | None
+    vial_ml: float | None
+    vial_mouth_mm: float | None
+    objectives: list[float] | None
     prepared_at: datetime | None
     images: list[ImageSummary]
 

@@ -11,8 +11,8 @@ from triage.groups import candidate_groups
 from triage.morphometrics import find_references
 from triage.tables import read_rows, to_number
 
-# From water to the densest solution in the table, with some room (our choice).
-_POSSIBLE_GRAVITY = (1.0, 1.6)
+# From water to the densest solution in the table (1.40), with some room (our choice).
+LEAST_GRAVITY, MOST_GRAVITY = 1.0, 1.6
 # How much denser than an egg a solution must be before we say that it floats, and lighter before we say that
 # it sinks: more than two divisions of a hydrometer, and eggs of one taxon differ too. Our choice, no source.
 BORDERLINE_GRAVITY = 0.02
@@ -135,11 +135,10 @@ def require_possible_gravity(specific_gravity: float) -> None:
     RecordError
         If it lies outside 1.0 to 1.6.
     """
-    low, high = _POSSIBLE_GRAVITY
-    if not low <= specific_gravity <= high:
+    if not LEAST_GRAVITY <= specific_gravity <= MOST_GRAVITY:
         raise RecordError(
-            f"The specific gravity is {specific_gravity}; it must lie between {low} and {high}. Read the "
-            "hydrometer again, at the temperature that it is made for."
+            f"The specific gravity is {specific_gravity}; it must lie between {LEAST_GRAVITY} and "
+            f"{MOST_GRAVITY}. Read the hydrometer again, at the temperature that it is made for."
         )
 
 

@@ -16,7 +16,7 @@ _CAPC = "CAPC microscopic fecal exam procedures"
 _TROCCAP_PASSIVE = "TroCCAP SOP 1"
 _METHODS = ("passive", "centrifuged")
 # Least sample by consistency: CAPC.
-_LEAST_SAMPLE_G = {"formed": 1.0, "soft": 2.0, "slurry": 4.0, "liquid": 6.0}
+LEAST_SAMPLE_G = {"formed": 1.0, "soft": 2.0, "slurry": 4.0, "liquid": 6.0}
 # 22 mm: TroCCAP SOP 1. 18 and 24 mm: from memory.
 _COVERSLIP_SIDES_MM = (18.0, 22.0, 24.0)
 # Common practice, no source.
@@ -83,13 +83,15 @@ class Preparation:
 
     def __post_init__(self) -> None:
         _require_name("method", self.method, _METHODS)
-        _require_name("consistency", self.consistency, tuple(_LEAST_SAMPLE_G))
+        _require_name("consistency", self.consistency, tuple(LEAST_SAMPLE_G))
         if self.specific_gravity is not None:
             require_possible_gravity(self.specific_gravity)
         for name in ("standing_min", "hours_since_collection", "hours_since_preparation"):
             _require_number(name, getattr(self, name), is_zero_allowed=True)
         for name in ("sample_g", "coverslip_mm", "vial_ml", "vial_mouth_mm"):
             _require_number(name, getattr(self, name), is_zero_allowed=False)
+        for magnification in self.objectives or ():
+            _require_number("objective", magnification, is_zero_allowed=False)
 
 
 @dataclass(frozen=True)
@@ -105,7 +107,8 @@ class Advice:
 def check_preparation(preparation: Preparation) -> tuple[Advice, ...]:
     """What practice says of a preparation, always in the same order; a fact not written down gets no advice.
 
-    The objectives are the exception: without them the way of reading is said.
+    The objectives are the exception: without them the way of reading is said, as what there is nothing
+    against.
     """
     return tuple(advice for rule in _RULES for advice in rule(preparation))
 
@@ -190,8 +193,8 @@ def _check_sample(made: Preparation) -> Iterator[Advice]:
     if made.sample_g is None:
         return
     # Without a consistency, only what is enough for all of them is surely enough.
-    least = _LEAST_SAMPLE_G.get(made.consistency or "liquid", 0.0)
-    amounts = ", ".join(f"{grams:g} g {name}" for name, grams in _LEAST_SAMPLE_G.items())
+    least = LEAST_SAMPLE_G.get(made.consistency or "liquid", 0.0)
+    amounts = ", ".join(f"{grams:g} g {name}" for name, grams in LEAST_SAMPLE_G.items())
     yield _advise(
         "sample mass",
         made.sample_g >= least,
@@ -262,8 +265,9 @@ def _check_drying(made: Preparation) -> Iterator[Advice]:
 def _check_objectives(made: Preparation) -> Iterator[Advice]:
     yield _advise(
         "objectives",
-        made.objectives is not None and {10.0, 40.0} <= set(made.objectives),
-        "Focus at 4x, read at 10x, go to 40x for oocysts and cysts.",
+        made.objectives is None or {10.0, 40.0} <= set(made.objectives),
+        "Focus at 4x, read at 10x, go to 40x for oocysts and cysts."
+        + (f" This one was read at {_list_objectives(made.objectives)}." if made.objectives else ""),
         COMMON_PRACTICE,
     )
 
@@ -281,6 +285,10 @@ _RULES: tuple[Callable[[Preparation], Iterator[Advice]], ...] = (
     _check_drying,
     _check_objectives,
 )
+
+
+def _list_objectives(objectives: tuple[float, ...]) -> str:
+    return ", ".join(f"{magnification:g}x" for magnification in sorted(set(objectives)))
 
 
 def _advise(rule: str, is_fine: bool, text: str, source: str) -> Advice:

@@ -14,7 +14,7 @@ from triage.preparation import Preparation, check_preparation
 
 router = APIRouter(tags=["preparations"])
 
-# The fact that each rule is about, by its name when a specimen is filed; rules of no such fact aren't here.
+# The fact that each rule is about, by its name when a specimen is filed.
 FIELD_OF = {
     "method": "method",
     "usual specific gravity": "specific_gravity",
@@ -23,9 +23,12 @@ FIELD_OF = {
     "standing time": "standing_min",
     "sample mass": "sample_g",
     "coverslip": "coverslip_mm",
+    "vial": "vial_ml",
+    "vial mouth": "vial_mouth_mm",
     "age of the sample": "collected_on",
     "kept cold": "collected_on",
     "drying": "prepared_at",
+    "objectives": "objectives",
 }
 # Where on earth a day begins first and ends last.
 _FIRST_ZONE, _LAST_ZONE = timezone(timedelta(hours=14)), timezone(timedelta(hours=-12))
@@ -36,9 +39,7 @@ def list_advice(facts: Annotated[PreparationFacts, Query()], user: UserDep) -> l
     """Advice with its source, never a block; a fact that is left out gets none."""
     made = _to_preparation(facts, facts.filed_at or datetime.now(UTC))
     return [
-        AdviceOut(
-            rule=one.rule, field=FIELD_OF.get(one.rule), text=one.text, source=one.source, level=one.level
-        )
+        AdviceOut(rule=one.rule, field=FIELD_OF[one.rule], text=one.text, source=one.source, level=one.level)
         for one in check_preparation(made)
     ]
 
@@ -53,7 +54,11 @@ def _to_preparation(facts: PreparationFacts, filed_at: datetime) -> Preparation:
         specific_gravity=facts.specific_gravity,
         standing_min=facts.standing_min,
         sample_g=facts.sample_g,
+        consistency=facts.consistency,
         coverslip_mm=facts.coverslip_mm,
+        vial_ml=facts.vial_ml,
+        vial_mouth_mm=facts.vial_mouth_mm,
+        objectives=None if facts.objectives is None else tuple(facts.objectives),
         hours_since_collection=age_hours,
         hours_since_preparation=_hours(facts.prepared_at, filed_at) if facts.prepared_at else None,
         host=facts.species,

@@ -22,6 +22,9 @@ FACTS: tuple[dict[str, Any], ...] = (
         "standing_min": 6,
         "sample_g": 0.5,
         "coverslip_mm": 40,
+        "vial_ml": 50,
+        "vial_mouth_mm": 45,
+        "objectives": [4, 10],
         "hours_since_collection": 30,
         "prepared_at": "2026-11-23T08:00:00Z",
         "filed_at": "2026-11-23T10:00:00Z",
@@ -57,6 +60,10 @@ def test_advice_is_what_the_rules_say_with_source_and_level(reader: httpx.Client
         ("specific_gravity", 1.1, "denser than the eggs", "consider"),
         ("sample_g", 0.5, "sample mass", "consider"),
         ("coverslip_mm", 22, "coverslip", "fine"),
+        ("vial_ml", 50, "vial", "consider"),
+        ("vial_ml", 15, "vial", "fine"),
+        ("objectives", [10], "objectives", "consider"),
+        ("objectives", [4, 10, 40], "objectives", "fine"),
         ("hours_since_collection", 25, "age of the sample", "consider"),
         ("hours_since_collection", 5, "kept cold", "consider"),
     ],
@@ -67,10 +74,22 @@ def test_each_fact_is_advised_on_by_itself(
     assert rules(reader, **{fact: value})[rule] == level
 
 
+@pytest.mark.parametrize(("consistency", "level"), [("formed", "fine"), ("liquid", "consider")])
+def test_consistency_decides_how_much_is_enough(reader: httpx.Client, consistency: str, level: str) -> None:
+    # CAPC: 1 g formed, 6 g liquid.
+    assert rules(reader, sample_g=2, consistency=consistency)["sample mass"] == level
+
+
+@pytest.mark.parametrize(("mouth_mm", "level"), [(16, "fine"), (22, "consider")])
+def test_mouth_of_the_vial_is_compared_with_the_coverslip(
+    reader: httpx.Client, mouth_mm: float, level: str
+) -> None:
+    assert rules(reader, vial_mouth_mm=mouth_mm, coverslip_mm=22)["vial mouth"] == level
+
+
 def test_every_rule_on_a_filed_fact_names_it(reader: httpx.Client) -> None:
     said = [one for facts in FACTS for one in ask(reader, **facts)]
-    assert {one["rule"] for one in said} == {*FIELD_OF, "objectives"}
-    assert {one["rule"]: one["field"] for one in said} == {**FIELD_OF, "objectives": None}
+    assert {one["rule"]: one["field"] for one in said} == FIELD_OF
     assert set(FIELD_OF.values()) <= {*PreparationIn.model_fields, *SpecimenIn.model_fields}
 
 
@@ -128,6 +147,10 @@ def test_hours_go_before_the_day_of_collection(reader: httpx.Client) -> None:
         ({"standing_min": -1}, "standing_min: Input should be greater than or equal to 0; received '-1'."),
         ({"sample_g": 0}, "sample_g: Input should be greater than 0"),
         ({"coverslip_mm": 0}, "coverslip_mm: "),
+        ({"consistency": "hard"}, "consistency: Input should be 'formed', 'soft', 'slurry' or 'liquid'"),
+        ({"vial_ml": 0}, "vial_ml: Input should be greater than 0"),
+        ({"vial_mouth_mm": 101}, "vial_mouth_mm: Input should be less than or equal to 100"),
+        ({"objectives": [10, 0]}, "objectives.1: Input should be greater than 0"),
         ({"hours_since_collection": -1}, "hours_since_collection: "),
         ({"collected_on": "soon"}, "collected_on: "),
         (

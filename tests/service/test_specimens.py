@@ -38,6 +38,45 @@ def test_specimen_comes_back_as_filed(assistant: httpx.Client) -> None:
     assert read["signed_off"] is None and read["created_by"]["display_name"] == "The assistant"
 
 
+FACTS = {
+    "method": "passive",
+    "solution": "zinc sulfate",
+    "specific_gravity": 1.18,
+    "sample_g": 2.5,
+    "consistency": "soft",
+    "standing_min": 12,
+    "coverslip_mm": 22,
+    "vial_ml": 15,
+    "vial_mouth_mm": 16.5,
+    "objectives": [4, 10, 40],
+    "prepared_at": None,
+}
+
+
+def test_every_preparation_fact_comes_back_as_filed(assistant: httpx.Client) -> None:
+    filed = ok(assistant.post("/api/specimens", json=specimen_body() | {"preparation": FACTS}), 201)
+    preparation = filed["preparations"][0]
+    assert {name: preparation[name] for name in FACTS} == FACTS
+
+
+def test_preparation_facts_may_be_left_out(assistant: httpx.Client) -> None:
+    preparation = ok(assistant.post("/api/specimens", json=specimen_body()), 201)["preparations"][0]
+    assert [preparation[name] for name in ("consistency", "vial_ml", "vial_mouth_mm", "objectives")] == [
+        None
+    ] * 4
+
+
+@pytest.mark.parametrize(("gravity", "status"), [(1.0, 201), (1.6, 201), (0.99, 422), (1.61, 422)])
+def test_specific_gravity_is_filed_within_the_limits_of_the_advice(
+    assistant: httpx.Client, gravity: float, status: int
+) -> None:
+    body = specimen_body()
+    body["preparation"]["specific_gravity"] = gravity
+    assert assistant.post("/api/specimens", json=body).status_code == status
+    advice = assistant.get("/api/preparation-advice", params={"specific_gravity": gravity})
+    assert advice.status_code == (200 if status == 201 else 422)
+
+
 def test_code_is_taken_once(assistant: httpx.Client) -> None:
     body = specimen_body()
     ok(assistant.post("/api/specimens", json=body), 201)

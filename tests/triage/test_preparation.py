@@ -42,7 +42,7 @@ def test_a_careful_bench_preparation_is_fine_but_for_method_and_heavy_eggs() -> 
 
 def test_facts_not_written_down_get_no_advice_but_how_to_read() -> None:
     (one,) = check_preparation(Preparation())
-    assert (one.rule, one.level) == ("objectives", "consider")
+    assert (one.rule, one.level) == ("objectives", "fine")
 
 
 def test_every_advice_has_a_source() -> None:
@@ -178,10 +178,15 @@ def test_after_an_hour_crystals_and_drying_are_looked_for(hours: float | None, n
 
 @pytest.mark.parametrize(
     ("objectives", "expected"),
-    [(None, "consider"), ((10,), "consider"), ((10, 40), "fine"), ((4, 10, 40), "fine")],
+    [(None, "fine"), ((10,), "consider"), ((10, 40), "fine"), ((4, 10, 40), "fine")],
 )
 def test_reading_at_10x_and_40x(objectives: tuple[float, ...] | None, expected: str) -> None:
     assert level("objectives", objectives=objectives) == expected
+
+
+def test_objectives_that_were_used_are_told_back() -> None:
+    (one,) = advise("objectives", objectives=(10, 4, 10))
+    assert one.text.endswith("This one was read at 4x, 10x.")
 
 
 @given(
@@ -209,6 +214,7 @@ def test_no_preparation_is_ever_refused_or_named_with_a_verdict(
         ({"hours_since_preparation": -1}, "hours_since_preparation is -1"),
         ({"sample_g": 0}, "sample_g is 0; it must be a number above 0"),
         ({"coverslip_mm": math.nan}, "coverslip_mm is nan"),
+        ({"objectives": (10, 0)}, "objective is 0; it must be a number above 0"),
     ],
 )
 def test_impossible_facts_are_refused(facts: dict[str, object], message: str) -> None:

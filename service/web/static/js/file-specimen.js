@@ -75,10 +75,19 @@ function readPreparation() {
     solution: form.solution.value || form.other_solution.value.trim(),
     specific_gravity: numberOrNull(form.specific_gravity),
     sample_g: numberOrNull(form.sample_g),
+    consistency: form.consistency.value || null,
     standing_min: numberOrNull(form.standing_min),
     coverslip_mm: numberOrNull(form.coverslip_mm),
+    vial_ml: numberOrNull(form.vial_ml),
+    vial_mouth_mm: numberOrNull(form.vial_mouth_mm),
+    objectives: readObjectives(),
     prepared_at: form.prepared_at.value ? new Date(form.prepared_at.value).toISOString() : null,
   };
+}
+
+function readObjectives() {
+  const ticked = [...form.querySelectorAll("[name=objectives]:checked")].map((box) => Number(box.value));
+  return ticked.length ? ticked : null;
 }
 
 /** What the field doesn't allow is told at filing; until then it counts as not filled in. */

@@ -3,13 +3,17 @@
 import { get } from "./api.js";
 import { el } from "./dom.js";
 
-const PREPARATION_FACTS = ["method", "solution", "specific_gravity", "sample_g", "standing_min", "coverslip_mm", "prepared_at"];
+const PREPARATION_FACTS = [
+  "method", "solution", "specific_gravity", "sample_g", "consistency", "standing_min", "coverslip_mm", "vial_ml", "vial_mouth_mm",
+  "objectives", "prepared_at",
+];
 
 /** Advice on a specimen as it is filed; on one without `created_at`, as of now. */
 export function getAdvice({ species, collected_on, created_at, preparation }) {
   const known = PREPARATION_FACTS.map((name) => [name, preparation[name]]);
   const facts = [["species", species], ["collected_on", collected_on], ["filed_at", created_at], ...known];
-  return get(`/api/preparation-advice?${new URLSearchParams(facts.filter(([, value]) => value || value === 0))}`);
+  const single = facts.flatMap(([name, value]) => [value].flat().map((one) => [name, one]));
+  return get(`/api/preparation-advice?${new URLSearchParams(single.filter(([, value]) => value || value === 0))}`);
 }
 
 /** What there is to consider, and beside it what other sources say under the same rule. */

@@ -4,7 +4,7 @@ import { startPage, submitting, withProblem } from "./page.js";
 import { adviceItem, getAdvice } from "./preparation-advice.js";
 import { showSignOff } from "./sign-off.js";
 import { startUploads } from "./uploads.js";
-import { countOf, dateTime, day, METHODS, personName, pictureState, scaleWords, SPECIES, timeLeft } from "./words.js";
+import { CONSISTENCIES, countOf, dateTime, day, METHODS, personName, pictureState, scaleWords, SPECIES, timeLeft } from "./words.js";
 
 const POLL_MS = 1500;
 const specimenId = document.body.dataset.specimenId;
@@ -89,8 +89,11 @@ function showFacts() {
     ["Solution", preparation.solution],
     ["Specific gravity", preparation.specific_gravity?.toFixed(3).replace(/0$/, "")],
     ["Sample mass", withUnit(preparation.sample_g, "g")],
+    ["Consistency", CONSISTENCIES[preparation.consistency]],
     ["Standing", withUnit(preparation.standing_min, "min")],
     ["Coverslip", withUnit(preparation.coverslip_mm, "mm side")],
+    ["Vial", [withUnit(preparation.vial_ml, "ml"), withUnit(preparation.vial_mouth_mm, "mm mouth")].filter(Boolean).join(", ")],
+    ["Objectives used", preparation.objectives?.map((magnification) => `${magnification}x`).join(", ")],
     ["Prepared", dateTime(preparation.prepared_at)],
     ["Filed", dateTime(specimen.created_at)],
     ["Remarks", specimen.remarks],

@@ -5,6 +5,8 @@ import { stateMark } from "./dom.js";
 export const SPECIES = { dog: "Dog", cat: "Cat", other: "Other" };
 export const METHODS = { centrifuged: "Centrifuged", passive: "Passive (bench-top)" };
 
+export const CONSISTENCIES = { formed: "Formed", soft: "Soft", slurry: "Slurry", liquid: "Liquid" };
+
 /** The three answers, and none; `symbol` is shown wherever the color is. */
 export const ANSWERS = {
   confirm: { symbol: "✓", done: "confirmed", verb: "Confirm" },
