@@ -54,6 +54,8 @@ class TaxonReference:
         The widest range that was read; None where there is none.
     source : str
         Where the ranges come from.
+    source_figures : tuple of str
+        What each of these sources prints.
     other_figures : tuple of str
         Shown beside them, but deciding nothing.
     """
@@ -62,6 +64,7 @@ class TaxonReference:
     length_range_um: Range | None
     width_range_um: Range | None
     source: str
+    source_figures: tuple[str, ...]
     other_figures: tuple[str, ...]
 
 
@@ -100,17 +103,19 @@ def find_references(group: str, host: str | None = None) -> tuple[TaxonReference
 
 
 def _to_reference(taxon: str, stage: str, rows: list[PublishedSize]) -> TaxonReference:
-    deciding = [row for row in rows if _is_deciding(row)]
+    deciding = [row for row in rows if is_deciding(row)]
     return TaxonReference(
         taxon=f"{taxon} ({stage})" if stage in ("packet", "sporocyst") else taxon,
         length_range_um=_widest([row.length_um for row in deciding]),
         width_range_um=_widest([row.width_um for row in deciding]),
         source="; ".join(dict.fromkeys(row.source for row in deciding)),
-        other_figures=tuple(_describe(row) for row in rows if not _is_deciding(row)),
+        source_figures=tuple(f"{describe_size(row)} ({row.source})" for row in deciding),
+        other_figures=tuple(_describe_other(row) for row in rows if not is_deciding(row)),
     )
 
 
-def _is_deciding(row: PublishedSize) -> bool:
+def is_deciding(row: PublishedSize) -> bool:
+    """Whether the size check takes this row: a range, from a source that was read and is no weak one."""
     return row.figure == "range" and row.strength == "read"
 
 
@@ -121,12 +126,17 @@ def _widest(bounds: list[tuple[float | None, float | None]]) -> Range | None:
     return min(low for low, _ in ranges), max(high for _, high in ranges)
 
 
-def _describe(row: PublishedSize) -> str:
+def describe_size(row: PublishedSize) -> str:
+    """Length and width as the source prints them, with their unit."""
     sizes = " x ".join(
         _print_bounds(bounds) for bounds in (row.length_um, row.width_um) if bounds[1] is not None
     )
+    return f"{sizes} µm"
+
+
+def _describe_other(row: PublishedSize) -> str:
     standing = {"read": "", "weak": ", weak source", "memory": ""}[row.strength]
-    return f"{sizes} µm ({row.figure}{standing}; {row.source})"
+    return f"{describe_size(row)} ({row.figure}{standing}; {row.source})"
 
 
 def _print_bounds(bounds: tuple[float | None, float | None]) -> str:

@@ -88,7 +88,10 @@ def _size_check_to_json(check: SizeCheck) -> dict[str, Any]:
                 "width_range_um": list(taxon.width_range_um) if taxon.width_range_um else None,
                 "source": taxon.source,
                 "other_figures": list(taxon.other_figures),
+                "source_figures": list(taxon.source_figures),
+                "kept_with": list(taxon.kept_with),
             }
             for taxon in check.taxa
         ],
+        "kept_together": [asdict(one) | {"taxa": list(one.taxa)} for one in check.kept_together],
     }

@@ -101,13 +101,22 @@ def _explain_part_check(check: SizeCheck) -> str:
 def _explain_check(check: SizeCheck) -> str:
     fitting = [taxon for taxon in check.taxa if taxon.result == "fits"]
     if fitting:
-        names = ", ".join(taxon.taxon for taxon in fitting[1:4])
-        also = f" Also fits {names}." if names else ""
-        return f"Fits the published size of {_describe(fitting[0])}.{also}"
+        return f"Fits the published size of {_describe(fitting[0])}.{_list_others(fitting)}"
     outside = [taxon for taxon in check.taxa if taxon.result == "does not fit"]
     if outside:
         return f"Lies outside the published sizes of this group, for instance {_describe(outside[0])}."
     return "No range from a source that was read is at hand for this group."
+
+
+def _list_others(fitting: list[TaxonCheck]) -> str:
+    """What else fits, and what size can't tell from the first: a size that fits is no name."""
+    first, *rest = fitting
+    also = [taxon.taxon for taxon in rest if taxon.taxon not in first.kept_with][:3]
+    return "".join(
+        f" {words} {', '.join(names)}."
+        for words, names in (("Size can't tell it from", first.kept_with), ("Also fits", also))
+        if names
+    )
 
 
 def _describe(taxon: TaxonCheck) -> str:

@@ -85,7 +85,9 @@ class Ellipse:
 class TaxonCheck:
     """A measured size against one taxon's published range; ranges in µm, None where no source gives one.
 
-    `other_figures` are shown but decide nothing: single values, means, weak sources, figures from memory.
+    `source_figures` are what each source prints of the ranges that decide. `other_figures` are shown but
+    decide nothing: single values, means, weak sources, figures from memory. `kept_with` names the taxa that
+    size can't tell from this one, whatever their own results.
     """
 
     taxon: str
@@ -94,14 +96,31 @@ class TaxonCheck:
     width_range_um: tuple[float, float] | None
     source: str
     other_figures: tuple[str, ...] = ()
+    source_figures: tuple[str, ...] = ()
+    kept_with: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class TogetherCheck:
+    """A measured size against taxa that size can't tell apart: one result for all of them, with why."""
+
+    label: str
+    taxa: tuple[str, ...]
+    result: str
+    text: str
+    source: str
 
 
 @dataclass(frozen=True)
 class SizeCheck:
-    """`fits`, `does not fit`, `no reference` or `no calibration`, with the taxa it was asked of."""
+    """`fits`, `does not fit`, `no reference` or `no calibration`, with the taxa it was asked of.
+
+    `kept_together` joins those of them that size can't tell apart.
+    """
 
     result: str
     taxa: tuple[TaxonCheck, ...] = ()
+    kept_together: tuple[TogetherCheck, ...] = ()
 
 
 @dataclass(frozen=True)

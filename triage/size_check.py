@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from triage.inseparable import InseparableTaxa, read_inseparable_taxa, taxa_kept_with
 from triage.morphometrics import Range, TaxonReference, find_references
-from triage.records import SizeCheck, TaxonCheck
+from triage.records import SizeCheck, TaxonCheck, TogetherCheck
 
 # A measured value may lie this many standard uncertainties beyond a printed bound and still fit it.
 COVERAGE_FACTOR = 2.0
@@ -47,15 +48,33 @@ def check_size(size: MeasuredSize | None, group: str, *, host: str | None = None
     Notes
     -----
     Two standard uncertainties are allowed on both sides, about 95 % (JCGM 100:2008, 6.3.3). A size that fits
-    is no name: several taxa share sizes.
+    is no name: several taxa share sizes, and those that must stay together get one result in
+    `kept_together`, the widest that any of them allows.
     """
     checks = tuple(_check_taxon(size, reference) for reference in find_references(group, host))
+    together = tuple(
+        _check_together(size, checks, one)
+        for one in read_inseparable_taxa()
+        if any(check.taxon in one.taxa for check in checks)
+    )
+    return SizeCheck(_sum_up(size, checks), checks, together)
+
+
+def _sum_up(size: MeasuredSize | None, checks: tuple[TaxonCheck, ...]) -> str:
     if size is None:
-        return SizeCheck("no calibration", checks)
+        return "no calibration"
     results = {check.result for check in checks if check.length_range_um or check.width_range_um}
     if "fits" in results:
-        return SizeCheck("fits", checks)
-    return SizeCheck("does not fit" if results == {"does not fit"} else "no reference", checks)
+        return "fits"
+    return "does not fit" if results == {"does not fit"} else "no reference"
+
+
+def _check_together(
+    size: MeasuredSize | None, checks: tuple[TaxonCheck, ...], together: InseparableTaxa
+) -> TogetherCheck:
+    members = tuple(check for check in checks if check.taxon in together.taxa)
+    result = _sum_up(size, members)
+    return TogetherCheck(together.label, together.taxa, result, together.text, together.source)
 
 
 def _check_taxon(size: MeasuredSize | None, reference: TaxonReference) -> TaxonCheck:
@@ -66,6 +85,8 @@ def _check_taxon(size: MeasuredSize | None, reference: TaxonReference) -> TaxonC
         width_range_um=reference.width_range_um,
         source=reference.source or "no range from a source that was read",
         other_figures=reference.other_figures,
+        source_figures=reference.source_figures,
+        kept_with=taxa_kept_with(reference.taxon),
     )
 
 

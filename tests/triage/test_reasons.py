@@ -47,6 +47,12 @@ def test_explain_candidate_names_every_taxon_that_fits_and_the_first_source() ->
     assert "Also fits Trichuris spp., Eucoleus aerophilus." in text
 
 
+def test_explain_candidate_names_what_size_cannot_tell_apart() -> None:
+    text = explain(group="ascarid_egg", size=MeasuredSize(88, 85, 0.5, 0.5))[-1]
+    assert text.startswith("Fits the published size of Toxocara canis (75-90 x 65-90 µm;")
+    assert "Size can't tell it from Toxocara cati, Toxocara canis/cati." in text
+
+
 def test_explain_candidate_names_a_range_that_the_size_misses() -> None:
     text = explain(size=MeasuredSize(150, 90, 0.5, 0.5))[-1]
     assert text.startswith("Lies outside the published sizes of this group, for instance Trichuris vulpis")

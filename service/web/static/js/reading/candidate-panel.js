@@ -1,12 +1,13 @@
 // All that is known of one candidate, and the answers a reader can give.
 
 import { byId, el, fill, stateMark, svg } from "../dom.js";
-import { ANSWERS, dateTime, personName, sizeLines } from "../words.js";
+import { ANSWERS, countOf, dateTime, personName, sizeLines } from "../words.js";
 import { markWords } from "./mark-words.js";
 import { settlePart } from "./settle.js";
 
 const CROP_PX = 320;
 const SCORES_SHOWN = 4;
+const TAXA_SHOWN = 4;
 const CHECK_SYMBOLS = { fits: "✓", "does not fit": "✕", "no reference": "–", "no calibration": "–" };
 
 export function showCandidatePanel(desk) {
@@ -113,10 +114,24 @@ function scoreRow(label, score) {
 }
 
 function sizePart(item) {
-  const { result, taxa } = item.size_check ?? { result: "no calibration", taxa: [] };
+  const { result, taxa, kept_together: together = [] } = item.size_check ?? { result: "no calibration", taxa: [] };
   return el("div", { class: "part" }, el("h3", {}, "Size check"),
     el("p", {}, `${CHECK_SYMBOLS[result] ?? ""} ${sizeCheckWords(result, item.cut_off)}`),
-    taxa.length > 0 && el("ul", { class: "taxa" }, taxa.map((taxon) => taxonRow(taxon, item.cut_off))));
+    taxa.length > 0 && taxaList(taxa, together, item.cut_off));
+}
+
+/** What fits first; a long rest is folded away. Taxa that size can't tell apart have one row. */
+function taxaList(taxa, together, isCutOff) {
+  const joined = new Set(together.flatMap((one) => one.taxa));
+  const rows = [
+    ...together.map((one) => ({ result: one.result, row: togetherRow(one, taxa, isCutOff) })),
+    ...taxa.filter((one) => !joined.has(one.taxon)).map((one) => ({ result: one.result, row: taxonRow(one, isCutOff) })),
+  ];
+  const [first, rest] = [rows.filter(({ result }) => result === "fits"), rows.filter(({ result }) => result !== "fits")];
+  const list = (some) => el("ul", { class: "taxa" }, some.map(({ row }) => row));
+  if (rows.length <= TAXA_SHOWN) return list([...first, ...rest]);
+  return el("div", { class: "stack" }, first.length > 0 && list(first),
+    rest.length > 0 && el("details", { class: "part" }, el("summary", {}, `${countOf(rest.length, "other taxon", "other taxa")} of this group, with their sources`), list(rest)));
 }
 
 function sizeCheckWords(result, isCutOff) {
@@ -130,13 +145,39 @@ function sizeCheckWords(result, isCutOff) {
 }
 
 function taxonRow(taxon, isCutOff) {
+  return el("li", { class: taxon.result === "fits" ? "fits" : "misfit" },
+    checkLine(taxon.taxon, taxon.result, isCutOff && rangesOf(taxon)), rangesPart(taxon), figuresParts(taxon));
+}
+
+/** No species of them has a result of its own here: only what is published of each. */
+function togetherRow({ label, taxa: names, result, text, source }, taxa, isCutOff) {
+  const members = taxa.filter(({ taxon }) => names.includes(taxon));
+  return el("li", { class: result === "fits" ? "fits" : "misfit" },
+    checkLine(label, result, isCutOff && members.some(rangesOf)), el("p", {}, text), el("cite", {}, source),
+    members.map((taxon) => el("div", { class: "member" }, el("em", {}, taxon.taxon), rangesPart(taxon), figuresParts(taxon))));
+}
+
+function checkLine(name, result, isPart) {
+  const words = isPart && result === "no reference" ? "not compared" : result;
+  return el("span", {}, `${CHECK_SYMBOLS[result] ?? ""} `, el("em", {}, name), `: ${words}`);
+}
+
+function rangesOf(taxon) {
   const range = (name, pair) => pair && `${name} ${pair[0]}–${pair[1]} µm`;
-  const ranges = [range("length", taxon.length_range_um), range("width", taxon.width_range_um)].filter(Boolean).join(", ");
-  const kind = taxon.result === "fits" ? "fits" : "misfit";
-  const words = isCutOff && ranges && taxon.result === "no reference" ? "not compared" : taxon.result;
-  return el("li", { class: kind }, el("span", {}, `${CHECK_SYMBOLS[taxon.result] ?? ""} `, el("em", {}, taxon.taxon), `: ${words}`),
-    ranges && el("span", { class: "small-label" }, ` (${ranges})`), taxon.source && el("cite", {}, taxon.source),
-    taxon.other_figures?.length > 0 && el("cite", {}, `Other figures, not used for the check: ${taxon.other_figures.join("; ")}`));
+  return [range("length", taxon.length_range_um), range("width", taxon.width_range_um)].filter(Boolean).join(", ");
+}
+
+function rangesPart(taxon) {
+  return rangesOf(taxon) && el("span", { class: "small-label" }, ` (${rangesOf(taxon)})`);
+}
+
+/** Candidates of an older set have no figure for each source, only the sources. */
+function figuresParts(taxon) {
+  const deciding = taxon.source_figures?.length ? taxon.source_figures.join("; ") : taxon.source;
+  return [
+    deciding && el("cite", {}, deciding),
+    taxon.other_figures?.length > 0 && el("cite", {}, `Other figures, not used for the check: ${taxon.other_figures.join("; ")}`),
+  ];
 }
 
 function reasonsPart(item) {
