@@ -6,7 +6,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from triage.calibration import Calibration, measure_um, state_calibration, to_px
+from triage.calibration import (
+    Calibration,
+    has_drifted,
+    join_axes,
+    measure_um,
+    scale_to_resized,
+    state_calibration,
+    to_px,
+)
 from triage.errors import CalibrationError
 
 
@@ -50,3 +58,49 @@ def test_state_calibration_assumes_two_percent_where_no_uncertainty_is_stated() 
 def test_state_calibration_refuses_zero() -> None:
     with pytest.raises(CalibrationError, match=r"gives 0\.0 µm per pixel"):
         state_calibration(0.0, None, source="x")
+
+
+@pytest.mark.parametrize(
+    ("picture_wh", "um_per_px"),
+    [
+        ((4000, 3000), 0.25),
+        ((3000, 4000), 0.25),
+        ((2000, 1500), 0.5),
+        ((1500, 2000), 0.5),
+        ((8000, 6000), 0.125),
+    ],
+)
+def test_scale_to_resized_keeps_the_field_in_um(picture_wh: tuple[int, int], um_per_px: float) -> None:
+    scaled = scale_to_resized(Calibration(0.25, 0.001, "x"), (4000, 3000), picture_wh)
+    assert scaled.um_per_px == pytest.approx(um_per_px)
+    assert scaled.um_per_px_sd == pytest.approx(0.004 * um_per_px)
+
+
+def test_scale_to_resized_carries_the_rounding_of_sides() -> None:
+    scaled = scale_to_resized(Calibration(0.25, 0.0, "x"), (4000, 3000), (401, 300))
+    assert scaled.um_per_px == pytest.approx(0.25 * (4000 / 401 + 10) / 2)
+    # Half the difference of the two factors, rectangular.
+    assert scaled.um_per_px_sd == pytest.approx(0.25 * (10 - 4000 / 401) / 2 / math.sqrt(3))
+
+
+@pytest.mark.parametrize("picture_wh", [(4000, 2250), (3000, 3000), (4000, 2984), (1, 1), (1920, 1080)])
+def test_scale_to_resized_refuses_another_aspect(picture_wh: tuple[int, int]) -> None:
+    with pytest.raises(CalibrationError, match=rf"4000 x 3000 px; this one has {picture_wh[0]} x"):
+        scale_to_resized(Calibration(0.25, 0.001, "x"), (4000, 3000), picture_wh)
+
+
+def test_join_axes_carries_their_difference() -> None:
+    joined = join_axes(Calibration(0.5, 0.003, "x"), Calibration(0.504, 0.004, "x"))
+    assert joined.um_per_px == pytest.approx(0.502)
+    assert joined.um_per_px_sd == pytest.approx(math.hypot(0.0025, 0.002 / math.sqrt(3)))
+
+
+def test_join_axes_refuses_pixels_far_from_square() -> None:
+    with pytest.raises(CalibrationError, match=r"0\.5 µm per pixel along x and 0\.52 along y"):
+        join_axes(Calibration(0.5, 0.0, "x"), Calibration(0.52, 0.0, "x"))
+
+
+@pytest.mark.parametrize(("newer", "drifted"), [(0.5027, False), (0.5029, True), (0.4971, True)])
+def test_has_drifted_beyond_both_uncertainties(newer: float, drifted: bool) -> None:
+    # Root 2 of 0.001, times 1.96: 0.00277.
+    assert has_drifted(Calibration(newer, 0.001, "x"), Calibration(0.5, 0.001, "x")) is drifted

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from triage.calibration import Calibration
 from triage.errors import CalibrationError
 from triage.images import Picture
+from triage.micrometer.axis import name_axis
 from triage.micrometer.overlay import draw_marks
 from triage.micrometer.ruling import FoundRuling, find_ruling
 
@@ -20,8 +21,6 @@ _POSSIBLE_DIVISION_UM = (0.1, 10_000.0)
 # Keeps the work under a gigabyte; a phone's 12 million pixels are below it.
 _MEASURED_PIXELS = 16_000_000
 _SHOWN_SIDE_PX = 2400
-# Within this of a picture axis, pixels that are 1 % from square shift the scale by less than 0.03 %.
-_ALONG_AXIS_DEG = 10.0
 _UNCERTAIN_RELATIVE_SD = 0.0015
 # ITU-R BT.601 luma.
 _LUMA = np.array([0.299, 0.587, 0.114])
@@ -157,7 +156,7 @@ def _state_scale(
     um_per_px = division_um * float(np.hypot(*slope))
     relative_sd = math.hypot(found.relative_sd, ruling_tolerance / math.sqrt(3))
     angle_deg = math.degrees(math.atan2(slope[1], slope[0])) % 180
-    axis = _name_axis(angle_deg)
+    axis = name_axis(angle_deg)
     marks = found.marks
     return RulingScale(
         calibration=Calibration(um_per_px, relative_sd * um_per_px, SOURCE),
@@ -173,13 +172,6 @@ def _state_scale(
         height=picture.height,
         notes=_list_notes(axis, angle_deg, relative_sd, ruling_tolerance),
     )
-
-
-def _name_axis(angle_deg: float) -> str:
-    from_x = min(angle_deg, 180 - angle_deg)
-    if from_x <= _ALONG_AXIS_DEG:
-        return "x"
-    return "y" if from_x >= 90 - _ALONG_AXIS_DEG else "oblique"
 
 
 def _list_notes(axis: str, angle_deg: float, relative_sd: float, tolerance: float) -> tuple[str, ...]:
