@@ -7,8 +7,8 @@ into the picture.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Protocol
+from dataclasses import dataclass, fields
+from typing import Any, Protocol
 
 import numpy as np
 import torch
@@ -17,11 +17,14 @@ from torch import Tensor
 
 from training.synthesize.material import Material, Samples
 from training.synthesize.noise import make_texture
+from training.synthesize.transfer import send_arrays
 
 SLABS = 3
 MARGIN_PX = 32
 _MARGIN_STEP_PX = 64
-_SAMPLES_AT_ONCE = 24_000_000
+_SAMPLES_AT_ONCE = 4_000_000
+"""So many at least; then comes a new part."""
+_ALONG = 1e-9
 
 
 Paint = Callable[[Samples, dict[str, Tensor]], Material]
@@ -66,13 +69,6 @@ class Things:
     def __len__(self) -> int:
         return len(self.centre_xy)
 
-    def take(self, chosen: NDArray[np.int64]) -> Things:
-        """The objects of these rows."""
-        return Things(
-            parameters={name: values[chosen] for name, values in self.parameters.items()},
-            **{name: getattr(self, name)[chosen] for name in _POSE},
-        )
-
 
 _POSE = ("centre_xy", "angle_rad", "slab", "offset", "outline_um")
 
@@ -112,7 +108,7 @@ def blank_canvas(
     height, width = canvas_shape(shape_hw)
     planes = torch.zeros(4, len(um_per_px), SLABS, height, width, device=device)
     host = np.asarray(um_per_px, np.float32)
-    return Canvas(planes, torch.from_numpy(host).to(device), host)
+    return Canvas(planes, send_arrays([host], planes.device)[0], host)
 
 
 def join_things(things: Sequence[Things]) -> Things:
@@ -153,64 +149,125 @@ def _form(things: Things) -> str:
 
 
 def _splat_alike(canvas: Canvas, paint: Paint, things: Things, tile_of: NDArray[np.int64]) -> None:
-    windows = _windows(canvas, things, tile_of)
-    area = (windows[:, 2] - windows[:, 0]) * (windows[:, 3] - windows[:, 1])
-    group = np.cumsum(area) // _SAMPLES_AT_ONCE
-    for part in np.unique(group[area > 0]):
-        chosen = np.flatnonzero((group == part) & (area > 0))
-        _splat_part(canvas, paint, things.take(chosen), tile_of[chosen], windows[chosen])
+    runs = _lay_runs(canvas, things, tile_of)
+    group = (np.cumsum(runs.count) - runs.count) // _SAMPLES_AT_ONCE
+    for part in np.unique(group):
+        _splat_part(canvas, paint, things, tile_of, runs.take(group == part))
 
 
-def _windows(canvas: Canvas, things: Things, tile_of: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Canvas pixels x1, y1, x2, y2 that each object can touch."""
-    um_per_px = canvas.host_um_per_px[tile_of]
-    turn = np.abs(np.cos(things.angle_rad)) + np.abs(np.sin(things.angle_rad))
-    half = (things.parameters["reach_um"] / um_per_px * turn + 1.0)[:, None]
+@dataclass(frozen=True)
+class _Runs:
+    """Pixels side by side in one row of one object, a run each.
+
+    Attributes
+    ----------
+    owner : ndarray of shape (R,)
+        Object, ascending.
+    count : ndarray of shape (R,)
+        Pixels, at least one.
+    place : ndarray of shape (R,)
+        Where in a flat plane of the canvas the first pixel lies.
+    first_um, step_um : ndarray of shape (R, 2), float32
+        u and v of the first pixel, and from each to the next.
+    """
+
+    owner: NDArray[np.int64]
+    count: NDArray[np.int64]
+    place: NDArray[np.int64]
+    first_um: NDArray[np.float32]
+    step_um: NDArray[np.float32]
+
+    def take(self, chosen: NDArray[Any]) -> _Runs:
+        return _Runs(*(getattr(self, each.name)[chosen] for each in fields(self)))
+
+
+def _lay_runs(canvas: Canvas, things: Things, tile_of: NDArray[np.int64]) -> _Runs:
+    """The pixels in the turned rectangle that each object can fill, and one pixel around."""
     height, width = canvas.planes.shape[-2:]
+    um_per_px = canvas.host_um_per_px[tile_of].astype(np.float64)
+    reach = things.parameters["reach_um"]
+    half = np.stack([reach, things.parameters.get("reach_across_um", reach)], 1) / um_per_px[:, None] + 1.0
+    axis = np.stack([np.cos(things.angle_rad), np.sin(things.angle_rad)], 1)
     centre = things.centre_xy + MARGIN_PX
-    corners = np.hstack([np.floor(centre - half), np.ceil(centre + half)]).astype(np.int64)
-    return corners.clip(0, [width, height, width, height])
+    tall = half[:, 0] * np.abs(axis[:, 1]) + half[:, 1] * np.abs(axis[:, 0])
+    top, bottom = (
+        np.ceil(centre[:, 1] + sign * tall - 0.5).astype(np.int64).clip(0, height) for sign in (-1, 1)
+    )
+    owner = np.repeat(np.arange(len(things)), bottom - top)
+    row = np.arange(len(owner)) - np.repeat(np.cumsum(bottom - top) - bottom, bottom - top)
+    down = row + 0.5 - centre[owner, 1]
+    axis, half, middle = axis[owner], half[owner], centre[owner, 0]
+    low, high = _cross(down, axis, half)
+    left, right = (np.ceil(middle + x - 0.5).clip(0, width).astype(np.int64) for x in (low, high))
+    right_of_centre = left + 0.5 - middle
+    first = np.stack(
+        [right_of_centre * axis[:, 0] + down * axis[:, 1], down * axis[:, 0] - right_of_centre * axis[:, 1]],
+        axis=1,
+    )
+    step = np.stack([axis[:, 0], -axis[:, 1]], axis=1)
+    scale = um_per_px[owner, None]
+    plane = (tile_of * SLABS + things.slab)[owner]
+    return _Runs(
+        owner,
+        right - left,
+        (plane * height + row) * width + left,
+        (first * scale).astype(np.float32),
+        (step * scale).astype(np.float32),
+    ).take(right > left)
+
+
+def _cross(
+    down: NDArray[np.float64], axis: NDArray[np.float64], half: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """From where to where the row `down` pixels below a rectangle's centre lies in it, in pixels.
+
+    `axis` (n, 2) is the direction of its long side, `half` (n, 2) half its sides; from above to where
+    means not at all.
+    """
+    low, high = np.full(len(down), -np.inf), np.full(len(down), np.inf)
+    cosine, sine = axis.T
+    for slope, start, reach in ((cosine, down * sine, half[:, 0]), (-sine, down * cosine, half[:, 1])):
+        # A side that lies along the row bounds it nowhere: the rows were chosen to lie between such sides.
+        safe = np.where(np.abs(slope) < _ALONG, np.inf, slope)
+        ends = np.stack([(-reach - start) / safe, (reach - start) / safe])
+        is_bound = np.isfinite(safe)
+        low = np.where(is_bound, np.maximum(low, ends.min(axis=0)), low)
+        high = np.where(is_bound, np.minimum(high, ends.max(axis=0)), high)
+    return low, high
 
 
 def _splat_part(
-    canvas: Canvas, paint: Paint, things: Things, tile_of: NDArray[np.int64], windows: NDArray[np.int64]
+    canvas: Canvas, paint: Paint, things: Things, tile_of: NDArray[np.int64], runs: _Runs
 ) -> None:
     device = canvas.planes.device
-    owner, x, y = _lay(windows, device)
-    centre = torch.from_numpy((things.centre_xy + MARGIN_PX).astype(np.float32)).to(device)
-    turn = torch.from_numpy(np.stack([np.cos(things.angle_rad), np.sin(things.angle_rad)], 1)).to(device)
-    tile = torch.from_numpy(tile_of).to(device)
-    um_per_px = canvas.um_per_px[tile]
-    towards_x = (x + 0.5 - centre[owner, 0]) * um_per_px[owner]
-    towards_y = (y + 0.5 - centre[owner, 1]) * um_per_px[owner]
-    cosine, sine = turn.float()[owner].unbind(1)
-    samples = Samples(
-        u_um=towards_x * cosine + towards_y * sine,
-        v_um=towards_y * cosine - towards_x * sine,
-        owner=owner,
-        n_objects=len(things),
-        um_per_px=um_per_px,
-        texture=make_texture(device),
-        offset=torch.from_numpy(things.offset).to(device),
+    names = list(things.parameters)
+    first_sample = np.cumsum(runs.count) - runs.count
+    tile, offset, owner_of, count, places, spread, *values = send_arrays(
+        [
+            tile_of,
+            things.offset,
+            runs.owner,
+            runs.count,
+            np.stack([runs.place - first_sample, first_sample]),
+            np.concatenate([runs.first_um, runs.step_um], axis=1).T,
+            *(things.parameters[name] for name in names),
+        ],
+        device,
     )
-    parameters = {name: torch.from_numpy(values).to(device) for name, values in things.parameters.items()}
-    material = paint(samples, parameters)
-    height, width = canvas.planes.shape[-2:]
-    slab = torch.from_numpy(things.slab).to(device)
-    place = ((tile * SLABS + slab)[owner] * height + y) * width + x
-    for plane, values in zip(canvas.planes, (*material.density.unbind(1), material.path_um), strict=True):
-        plane.view(-1).index_add_(0, place, values)
-
-
-def _lay(windows: NDArray[np.int64], device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
-    """Owner, column and row of every pixel of every window, end to end."""
-    widths = windows[:, 2] - windows[:, 0]
-    counts = widths * (windows[:, 3] - windows[:, 1])
-    starts = np.cumsum(counts) - counts
-    table = torch.from_numpy(np.stack([counts, starts, widths, windows[:, 0], windows[:, 1]])).to(device)
-    total = int(counts.sum())
-    owner = torch.repeat_interleave(torch.arange(len(counts), device=device), table[0], output_size=total)
-    start, width, left, top = table[1:, owner]
-    within = torch.arange(total, device=device) - start
-    row = torch.div(within, width, rounding_mode="floor")
-    return owner, left + within - row * width, top + row
+    total = int(runs.count.sum())
+    run = torch.repeat_interleave(torch.arange(len(count), device=device), count, output_size=total)
+    index = torch.arange(total, device=device)
+    along = (index - places[1][run]).float()
+    samples = Samples(
+        u_um=torch.addcmul(spread[0][run], spread[2][run], along),
+        v_um=torch.addcmul(spread[1][run], spread[3][run], along),
+        owner=owner_of[run],
+        n_objects=len(things),
+        um_per_px=canvas.um_per_px[tile],
+        texture=make_texture(device),
+        offset=offset,
+    )
+    material = paint(samples, dict(zip(names, values, strict=True)))
+    index += places[0][run]
+    for plane, added in zip(canvas.planes, (*material.density.unbind(1), material.path_um), strict=True):
+        plane.view(-1).index_add_(0, index, added)

@@ -13,7 +13,7 @@ from torch import Tensor
 
 from training.synthesize.canvas import Canvas
 from training.synthesize.material import sample_plane
-from training.synthesize.noise import TABLE_SIZE, fractal, make_table, make_texture
+from training.synthesize.noise import TABLE_SIZE, TEXTURE_SIZE, fractal, make_table, make_texture
 
 LAYERS = 3
 _COARSE_PX = 4
@@ -141,7 +141,7 @@ def _cloud(texture: Tensor, place_um: tuple[Tensor, ...], of: dict[str, Tensor])
 
 def _push(texture: Tensor, place_um: tuple[Tensor, ...], grain_um: Tensor) -> Tensor:
     """Shift (B, 2, H', W') in grains, so that grains are no perfect discs."""
-    x, y = (axis / grain_um * (texture.shape[-1] / 64) for axis in place_um)
+    x, y = (axis / grain_um * (TEXTURE_SIZE / 64) for axis in place_um)
     x, y = x + 0 * y, y + 0 * x
     shifts = [sample_plane(texture[6], x, y), sample_plane(texture[6], x + 101.3, y + 57.7)]
     return 0.22 * torch.stack(shifts, dim=1)

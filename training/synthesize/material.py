@@ -28,9 +28,10 @@ class Samples:
         Number of objects; 0 is valid.
     um_per_px : Tensor of shape (n_objects,)
         Pixel size at each object, for edges no sharper than the picture resolves.
-    texture : Tensor of shape (C, T, T)
+    texture : Tensor of shape (C, T + 1, T + 1)
         Tileable smooth noise, zero mean, unit deviation, one octave a channel
-        (period of channel c is 2**c lattice cells); sample it with `sample_texture`.
+        (period of channel c is 2**c lattice cells), its first row and column repeated behind the last;
+        sample it with `sample_texture`.
     offset : Tensor of shape (n_objects, 2)
         Random shift of each object in the texture, so that no two look alike.
     """
@@ -52,7 +53,7 @@ class Samples:
 
         `cell_um` is a number or a tensor (n_objects,).
         """
-        size = self.texture.shape[-1]
+        size = self.texture.shape[-1] - 1
         cell = self.of(cell_um) if isinstance(cell_um, Tensor) else cell_um
         step = size / 2**channel
         x = self.u_um / cell * step + self.of(self.offset[:, 0]) * size
@@ -78,18 +79,16 @@ class Material:
 
 
 def sample_plane(plane: Tensor, x: Tensor, y: Tensor) -> Tensor:
-    """Bilinear value of a tileable square plane (T, T), T a power of two, at texel places `x`, `y`."""
-    size = plane.shape[-1]
-    wrap = size - 1
-    left, top = torch.floor(x), torch.floor(y)
-    right_share, lower_share = x - left, y - top
-    column, row = left.long(), top.long()
-    this_row, next_row = (row & wrap) * size, ((row + 1) & wrap) * size
-    this_column, next_column = column & wrap, (column + 1) & wrap
-    flat = plane.reshape(-1)
-    upper = torch.lerp(flat[this_row + this_column], flat[this_row + next_column], right_share)
-    lower = torch.lerp(flat[next_row + this_column], flat[next_row + next_column], right_share)
-    return torch.lerp(upper, lower, lower_share)
+    """Bilinear value, at texel places `x`, `y`, of a tileable square.
+
+    `plane` (T + 1, T + 1) repeats its first row and column behind its last ones.
+    """
+    size = plane.shape[-1] - 1
+    place = torch.stack([x, y], dim=-1).remainder_(size).mul_(2 / size).sub_(1)
+    values = torch.nn.functional.grid_sample(
+        plane[None, None], place.reshape(1, 1, -1, 2), padding_mode="border", align_corners=True
+    )
+    return values.view(x.shape)
 
 
 def soft_step(distance_um: Tensor, edge_um: Tensor | float) -> Tensor:

@@ -17,7 +17,10 @@ _MASK = 0xFFFFFFFF
 
 @cache
 def make_texture(device: torch.device) -> Tensor:
-    """Tileable smooth noise (C, T, T) of zero mean and unit deviation, one octave a channel."""
+    """Tileable smooth noise (C, T + 1, T + 1) of zero mean and unit deviation, one octave a channel.
+
+    The first row and column are repeated behind the last ones.
+    """
     generator = torch.Generator().manual_seed(20_250_101)
     white = torch.randn(TEXTURE_CHANNELS, TEXTURE_SIZE, TEXTURE_SIZE, generator=generator)
     rows = torch.fft.fftfreq(TEXTURE_SIZE, 1 / TEXTURE_SIZE)
@@ -27,7 +30,7 @@ def make_texture(device: torch.device) -> Tensor:
     octave = torch.exp(-0.5 * (torch.log2(frequency.clamp(min=1e-3) / centre) / 0.5) ** 2)
     planes = torch.fft.irfft2(torch.fft.rfft2(white) * octave, s=(TEXTURE_SIZE, TEXTURE_SIZE))
     planes = planes / planes.std(dim=(1, 2), keepdim=True)
-    return planes.to(device)
+    return torch.nn.functional.pad(planes, (0, 1, 0, 1), mode="circular").to(device)
 
 
 @cache

@@ -47,7 +47,7 @@ def test_grain_is_normal_and_differs_between_keys():
 
 
 def test_texture_has_zero_mean_unit_deviation_and_one_octave_a_channel():
-    texture = make_texture(torch.device("cpu"))
+    texture = make_texture(torch.device("cpu"))[:, :-1, :-1]
     assert texture.mean(dim=(1, 2)).abs().max() < 1e-4
     assert texture.std(dim=(1, 2)) == pytest.approx(np.ones(len(texture)), abs=1e-3)
     roughness = (texture[:, :, 1:] - texture[:, :, :-1]).std(dim=(1, 2))

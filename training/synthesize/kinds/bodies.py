@@ -18,6 +18,7 @@ from torch import Tensor
 
 from training.synthesize.kinds.chance import Array, Range, happens, uniform
 from training.synthesize.material import Samples
+from training.synthesize.transfer import constant
 
 N_OUTLINE = 96
 _WAVES = (2, 3, 4, 5)
@@ -211,8 +212,7 @@ def _swell(angle: Tensor, table: Tensor) -> tuple[Tensor, Tensor]:
 
     `table` holds a column of the body in each row, `table[column]` spreading over `angle`.
     """
-    counts = torch.tensor(_WAVES, dtype=angle.dtype, device=angle.device)
-    counts = counts.reshape(-1, *(1,) * angle.ndim)
+    counts = constant(_WAVES, angle.device).reshape(-1, *(1,) * angle.ndim)
     waves = (counts * angle + table[Column.WAVE_PHASE : Column.ROUGH_SIZE]).cos()
     smooth = 1 + (table[Column.WAVE_SIZE : Column.WAVE_PHASE] * waves).sum(0)
     turns = table[Column.ROUGH_COUNT : Column.ROUGH_PHASE] * angle + table[Column.ROUGH_PHASE :]
