@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 from triage.errors import RecordError
@@ -16,6 +17,9 @@ SAMPLES_PER_RESOLVED_DISTANCE = 2.3
 _USUAL_NUMERICAL_APERTURES = {4.0: 0.10, 10.0: 0.25, 20.0: 0.40, 40.0: 0.65, 100.0: 1.25}
 # Immersion oil ends it a little above 1.5; beyond lies a slip of the keyboard (our choice).
 _MOST_NUMERICAL_APERTURE = 1.6
+# As engraved or typed: "10x/0.25", "Plan 40 × / 0,65", "20x NA 0.4".
+_MAGNIFICATION = re.compile(r"(\d+(?:[.,]\d+)?)\s*[x×]", re.IGNORECASE)
+_APERTURE = re.compile(r"(?:/|\bn\.?\s?a\.?\s*[=:]?)\s*([01][.,]\d+)", re.IGNORECASE)
 # 22 / 2.2 and 18 / 1.8 may land a hair above a whole number in floating point.
 _DIGITS_BEFORE_CEIL = 9
 
@@ -23,6 +27,8 @@ _DIGITS_BEFORE_CEIL = 9
 @dataclass(frozen=True)
 class Objective:
     """Magnification and numerical aperture, as engraved.
+
+    `is_aperture_usual` says that the aperture was not read from it, but is the usual one.
 
     Raises
     ------
@@ -32,6 +38,7 @@ class Objective:
 
     magnification: float
     numerical_aperture: float
+    is_aperture_usual: bool = False
 
     def __post_init__(self) -> None:
         _require_positive("The magnification of the objective", self.magnification, "x")
@@ -67,7 +74,35 @@ class Coverage:
 def usual_objective(magnification: float) -> Objective | None:
     """The common plan achromat of 4, 10, 20, 40 or 100x (apertures from memory); None for another."""
     aperture = _USUAL_NUMERICAL_APERTURES.get(magnification)
-    return None if aperture is None else Objective(magnification, aperture)
+    return None if aperture is None else Objective(magnification, aperture, is_aperture_usual=True)
+
+
+def read_objective(text: str) -> Objective | None:
+    """The objective that a person named, for instance `10x/0.25` or `Plan 40x`; None if it can't be told.
+
+    Parameters
+    ----------
+    text : str
+        The first number before an `x` is the magnification; an aperture follows a stroke or `NA`.
+
+    Returns
+    -------
+    objective : Objective or None
+        Without an aperture that is possible, the usual one of that magnification, if it has one.
+    """
+    found = _MAGNIFICATION.search(text)
+    if found is None:
+        return None
+    magnification = _to_number(found.group(1))
+    engraved = _APERTURE.search(text)
+    aperture = _to_number(engraved.group(1)) if engraved else 0.0
+    if magnification > 0 and 0 < aperture <= _MOST_NUMERICAL_APERTURE:
+        return Objective(magnification, aperture)
+    return usual_objective(magnification)
+
+
+def _to_number(text: str) -> float:
+    return float(text.replace(",", "."))
 
 
 def field_diameter_mm(field_number_mm: float, magnification: float, *, tube_factor: float = 1.0) -> float:

@@ -17,6 +17,7 @@ from triage.group_prior import weigh_group_scores
 from triage.groups import candidate_groups, look_alikes, read_groups
 from triage.images import Picture
 from triage.merge import join_detections, merge_detections, take_detections
+from triage.optics import Objective
 from triage.outline import Outline, find_outline
 from triage.proposal import CAUTION
 from triage.rank import rank_candidates
@@ -76,6 +77,8 @@ class ProposalPlan:
         `dog` or `cat` narrows the published sizes.
     """
 
+    objective : Objective or None
+        What the picture was taken with.
     calibration: Calibration | None
     frames_hw: tuple[tuple[int, int], ...]
     tiles: tuple[Tile, ...]
@@ -83,6 +86,7 @@ class ProposalPlan:
     host: str | None = None
 
     @property
+    objective: Objective | None = None
     def n_batches(self) -> int:
         """Number of batches for `detect_batch`."""
         return math.ceil(len(self.tiles) / BATCH_TILES)
@@ -96,6 +100,7 @@ def propose_candidates(
     host: str | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> Proposal:
+    objective: Objective | None = None,
     """Every candidate of a picture, ranked, measured and explained.
 
     Parameters
@@ -108,13 +113,15 @@ def propose_candidates(
         `dog` or `cat` narrows the published sizes.
     on_progress : callable, optional
         Called after each batch with the number of batches done and of all.
+    objective : Objective, optional
+        What the picture was taken with; says what it can show.
 
     Returns
     -------
     proposal : Proposal
         Same picture, calibration and weights: the same candidates in the same order.
     """
-    plan = plan_proposal(picture, calibration, detector, host=host)
+    plan = plan_proposal(picture, calibration, detector, host=host, objective=objective)
     detections = []
     for batch_index in range(plan.n_batches):
         detections.append(detect_batch(picture, plan, batch_index, detector))
@@ -124,7 +131,12 @@ def propose_candidates(
 
 
 def plan_proposal(
-    picture: Picture, calibration: Calibration | None, detector: Detector, *, host: str | None = None
+    picture: Picture,
+    calibration: Calibration | None,
+    detector: Detector,
+    *,
+    host: str | None = None,
+    objective: Objective | None = None,
 ) -> ProposalPlan:
     """At which scales the picture is looked at, and in which tiles.
 
@@ -149,7 +161,9 @@ def plan_proposal(
     )
     overlap_px = min(OVERLAP_PX, detector.tile_px // 2)
     tiles = [tile for frame_hw in frames_hw for tile in plan_tiles(frame_hw, detector.tile_px, overlap_px)]
-    return ProposalPlan(calibration, frames_hw, tuple(tiles), _describe_detector(detector), host)
+    return ProposalPlan(
+        calibration, frames_hw, tuple(tiles), _describe_detector(detector), host=host, objective=objective
+    )
 
 
 def detect_batch(picture: Picture, plan: ProposalPlan, batch_index: int, detector: Detector) -> Detections:
@@ -180,7 +194,7 @@ def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence
         height=picture.height,
         calibration=asdict(plan.calibration) if plan.calibration else None,
         detector=plan.detector,
-        adequacy=assess_adequacy(picture, um_per_px, finest),
+        adequacy=assess_adequacy(picture, um_per_px, finest, objective=plan.objective),
         candidates=rank_candidates(candidates),
         caution=CAUTION,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from triage.records import Candidate, Ellipse, Proposal, SizeCheck
+from triage.records import Adequacy, Candidate, Ellipse, Proposal, SizeCheck, Visibility
 
 CAUTION = (
     "Candidates are places for a person to look at, never a diagnosis: a trained reader marks every one, and "
@@ -31,14 +31,34 @@ def proposal_to_json(proposal: Proposal) -> dict[str, Any]:
         },
         "calibration": proposal.calibration,
         "detector": proposal.detector,
-        "adequacy": {
-            "assessed_fraction": proposal.adequacy.assessed_fraction,
-            "notes": list(proposal.adequacy.notes),
-            "groups_not_resolvable": list(proposal.adequacy.groups_not_resolvable),
-        },
+        "adequacy": _adequacy_to_json(proposal.adequacy),
         "candidates": [_candidate_to_json(candidate) for candidate in proposal.candidates],
         "caution": proposal.caution,
     }
+
+
+def _adequacy_to_json(adequacy: Adequacy) -> dict[str, Any]:
+    return {
+        "assessed_fraction": adequacy.assessed_fraction,
+        "notes": list(adequacy.notes),
+        "groups_not_resolvable": list(adequacy.groups_not_resolvable),
+        "groups": [_visibility_to_json(one) for one in adequacy.groups],
+        "focus": adequacy.focus,
+        "light": adequacy.light,
+        "objective": adequacy.objective,
+    }
+
+
+def _visibility_to_json(one: Visibility) -> dict[str, Any]:
+    rounded = {
+        name: None if px is None else round(px, 2)
+        for name, px in (
+            ("width_px", one.width_px),
+            ("resolved_px", one.resolved_px),
+            ("focused_px", one.focused_px),
+        )
+    }
+    return asdict(one) | {"limited_by": list(one.limited_by)} | rounded
 
 
 def _candidate_to_json(candidate: Candidate) -> dict[str, Any]:

@@ -150,12 +150,53 @@ class Candidate:
 
 
 @dataclass(frozen=True)
+class Visibility:
+    """Whether a picture can show the smallest member of a group.
+
+    Attributes
+    ----------
+    group : str
+        A name from `triage.groups`.
+    smallest_width_um : float
+    width_px : float or None
+        Pixels of the picture across that width; None without a scale.
+    resolved_px : float or None
+        How many of them the objective could fill with detail; None where the objective is unknown.
+    is_resolvable : bool or None
+        None where neither scale nor objective is known.
+    limited_by : tuple of str
+        `sampling` (too few pixels), `optics` (the objective resolves too little), `focus` (too blurred).
+    advice : str
+        What to do, in a few sentences; never that the group is not there.
+    focused_px : float or None
+        How many pixels the blur leaves apart; None for a picture in focus.
+    """
+
+    group: str
+    smallest_width_um: float
+    width_px: float | None
+    resolved_px: float | None
+    is_resolvable: bool | None
+    limited_by: tuple[str, ...]
+    advice: str
+    focused_px: float | None = None
+
+
+@dataclass(frozen=True)
 class Adequacy:
-    """What of the picture was assessed, and which groups it can't show."""
+    """What of the picture was assessed, and which groups it can't show.
+
+    `groups` says of each group why, `focus` and `light` what was measured of the picture, `objective` what it
+    is taken to have been photographed with; None where that isn't known.
+    """
 
     assessed_fraction: float
     notes: tuple[str, ...] = ()
     groups_not_resolvable: tuple[str, ...] = ()
+    groups: tuple[Visibility, ...] = ()
+    focus: dict[str, float | None] | None = None
+    light: dict[str, float] | None = None
+    objective: dict[str, float | bool] | None = None
 
 
 @dataclass(frozen=True)

@@ -1,51 +1,34 @@
-"""What a picture can show: each group's smallest width against the pixels and the objective's resolution."""
+"""What a picture can show: each group's smallest width against pixels, objective and focus."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from typing import Any
 
-from triage.adequacy import LEAST_WIDTH_PX
 from triage.errors import RecordError
-from triage.groups import Group, read_groups
+from triage.groups import Group, find_group, read_groups
 from triage.optics import Objective, largest_useful_um_per_px
+from triage.records import Visibility
 
+# An object needs about this many pixels across its width to be proposed honestly.
+LEAST_WIDTH_PX = 12.0
 # Where protozoa are read (TroCCAP SOP 1: 10x for worm stages, 40x for protozoa).
 _FINE_MAGNIFICATION = 40.0
-
-
-@dataclass(frozen=True)
-class Visibility:
-    """Whether a picture can show the smallest member of a group.
-
-    Attributes
-    ----------
-    group : str
-        A name from `triage.groups`.
-    smallest_width_um : float
-    width_px : float or None
-        Pixels of the picture across that width; None without a scale.
-    resolved_px : float or None
-        How many of them the objective could fill with detail; None where the objective is unknown.
-    is_resolvable : bool or None
-        None where neither scale nor objective is known.
-    limited_by : tuple of str
-        `sampling` (too few pixels), `optics` (the objective resolves too little), or both.
-    advice : str
-        What to do, one sentence or two; never that the group is not there.
-    """
-
-    group: str
-    smallest_width_um: float
-    width_px: float | None
-    resolved_px: float | None
-    is_resolvable: bool | None
-    limited_by: tuple[str, ...]
-    advice: str
+_PLAIN_ADVICE = "Can't be assessed in this picture: too few pixels across it. Go to 40x."
+_WORDS = {
+    "sampling": "the smallest is only {:g} px wide",
+    "optics": "the objective fills only {:g} px of its width with detail",
+    "focus": "the blur leaves only {:g} px of its width apart",
+}
 
 
 def judge_visibility(
-    um_per_px: float | None, objective: Objective | None, *, least_width_px: float = LEAST_WIDTH_PX
+    um_per_px: float | None,
+    objective: Objective | None,
+    *,
+    blur_um: float | None = None,
+    least_width_px: float = LEAST_WIDTH_PX,
 ) -> tuple[Visibility, ...]:
     """What one picture can show of each candidate group, in the order of the table.
 
@@ -55,6 +38,8 @@ def judge_visibility(
         Scale of the picture; None if unknown.
     objective : Objective or None
         What it was taken with; None if unknown.
+    blur_um : float, optional
+        Standard deviation of the blur of a picture out of focus; None for one in focus, or not judged.
     least_width_px : float
         Pixels that an object needs across its width.
 
@@ -67,50 +52,82 @@ def judge_visibility(
     -----
     An objective fills pixels with detail down to its largest useful one (Rayleigh / 2.3); finer ones only
     enlarge the blur. So the least number of pixels is asked of both: of the camera's, and of those that
-    the objective can fill. That the same number holds for both is our choice, without a source.
+    the objective can fill. A blur of standard deviation s parts points about 2.35 s from each other (its
+    width at half height), so its pixels are 2.35 s / 2.3, taken as s. That the same number holds for all
+    three is our choice, without a source.
     """
     if um_per_px is not None and not (math.isfinite(um_per_px) and um_per_px > 0):
         raise RecordError(
             f"The scale is {um_per_px} µm per pixel; it must be a number above 0. Calibrate the picture, "
             "or leave the scale out."
         )
+    fill = {
+        "sampling": um_per_px,
+        "optics": None if objective is None else largest_useful_um_per_px(objective),
+        "focus": blur_um,
+    }
     return tuple(
-        _judge_group(group, group.smallest_width_um, um_per_px, objective, least_width_px)
+        _judge_group(group, group.smallest_width_um, fill, objective, least_width_px)
         for group in read_groups()
         if group.kind == "candidate" and group.smallest_width_um is not None
     )
 
 
+def tell_limits(adequacy: Mapping[str, Any]) -> tuple[str, ...]:
+    """What a picture can't show, a sentence a group, for every page and paper that speaks of it.
+
+    Parameters
+    ----------
+    adequacy : mapping
+        As in the JSON of a proposal; one that was made before groups were judged by themselves will do.
+
+    Returns
+    -------
+    sentences : tuple of str
+        For instance `Giardia cyst: can't be assessed in this picture: the smallest is only 7 px wide, 12 are
+        needed. Go to 40x.` None of them means only that no limit is known: without a scale none can be.
+    """
+    advice = {one["group"]: str(one["advice"]) for one in adequacy.get("groups", ())}
+    return tuple(
+        f"{find_group(name).label}: {_lower_first(advice.get(name, _PLAIN_ADVICE))}"
+        for name in adequacy["groups_not_resolvable"]
+    )
+
+
+def _lower_first(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]
+
+
 def _judge_group(
-    group: Group, width_um: float, um_per_px: float | None, objective: Objective | None, least_px: float
+    group: Group,
+    width_um: float,
+    fill: Mapping[str, float | None],
+    objective: Objective | None,
+    least_px: float,
 ) -> Visibility:
-    width_px = None if um_per_px is None else width_um / um_per_px
-    resolved_px = None if objective is None else width_um / largest_useful_um_per_px(objective)
-    counts = {"sampling": width_px, "optics": resolved_px}
+    counts = {name: None if size_um is None else width_um / size_um for name, size_um in fill.items()}
     limits = tuple(name for name, px in counts.items() if px is not None and px < least_px)
-    is_unknown = width_px is None and resolved_px is None
+    is_unknown = all(px is None for px in counts.values())
     return Visibility(
         group=group.name,
         smallest_width_um=width_um,
-        width_px=width_px,
-        resolved_px=resolved_px,
+        width_px=counts["sampling"],
+        resolved_px=counts["optics"],
         is_resolvable=None if is_unknown else not limits,
         limited_by=limits,
         advice=_advise(counts, limits, objective, least_px),
+        focused_px=counts["focus"],
     )
 
 
 def _advise(
-    counts: dict[str, float | None], limits: tuple[str, ...], objective: Objective | None, least_px: float
+    counts: Mapping[str, float | None], limits: tuple[str, ...], objective: Objective | None, least_px: float
 ) -> str:
     if not limits:
         return _advise_without_limit(counts)
-    named = {
-        "sampling": "the smallest is only {:g} px wide",
-        "optics": "the objective fills only {:g} px of its width with detail",
-    }
-    why = " and ".join(named[name].format(_cut_digits(counts[name] or 0.0)) for name in limits)
-    return f"Can't be assessed in this picture: {why}, {least_px:g} are needed. {_next_step(objective)}"
+    why = " and ".join(_WORDS[name].format(_cut_digits(counts[name] or 0.0)) for name in limits)
+    steps = " ".join(_next_steps(limits, objective))
+    return f"Can't be assessed in this picture: {why}, {least_px:g} are needed. {steps}"
 
 
 def _cut_digits(px: float) -> float:
@@ -118,9 +135,9 @@ def _cut_digits(px: float) -> float:
     return math.floor(10 * px) / 10
 
 
-def _advise_without_limit(counts: dict[str, float | None]) -> str:
+def _advise_without_limit(counts: Mapping[str, float | None]) -> str:
     names = {"sampling": "the scale", "optics": "the objective"}
-    unknown = [names[name] for name, px in counts.items() if px is None]
+    unknown = [words for name, words in names.items() if counts[name] is None]
     if len(unknown) == len(names):
         return "Can't be judged: neither the scale nor the objective is known."
     return (
@@ -130,7 +147,12 @@ def _advise_without_limit(counts: dict[str, float | None]) -> str:
     )
 
 
-def _next_step(objective: Objective | None) -> str:
+def _next_steps(limits: tuple[str, ...], objective: Objective | None) -> Iterator[str]:
+    if "focus" in limits:
+        yield "Take it again in focus."
+    if not set(limits) - {"focus"}:
+        return
     if objective is None or objective.magnification < _FINE_MAGNIFICATION:
-        return "Go to 40x."
-    return "Photograph it with more pixels to the field or with an objective of larger aperture."
+        yield "Go to 40x."
+    else:
+        yield "Photograph it with more pixels to the field or with an objective of larger aperture."

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from triage.adequacy import assess_adequacy, find_unresolvable
 from triage.images import Picture
+from triage.optics import Objective, usual_objective
 
 Draw = Callable[..., NDArray[np.uint8]]
 Open = Callable[[NDArray[np.uint8]], Picture]
@@ -25,6 +26,44 @@ def test_assess_adequacy_of_a_sharp_picture_has_nothing_to_remark(draw: Draw, op
 def test_assess_adequacy_remarks_on_blur(draw: Draw, open_array: Open) -> None:
     with open_array(draw((500, 600), EGGS, blur_px=6.0)) as picture:
         assert "looks blurred" in " ".join(assess_adequacy(picture, 0.5, 0.5).notes)
+
+
+def test_assess_adequacy_of_blur_says_which_groups_it_hides(draw: Draw, open_array: Open) -> None:
+    with open_array(draw((500, 600), EGGS, blur_px=3.0)) as picture:
+        blurred = assess_adequacy(picture, 0.5, 0.5)
+    assert blurred.groups_not_resolvable == ("spirurid_egg", "oocyst", "giardia_cyst")
+    assert {one.limited_by for one in blurred.groups if one.is_resolvable is False} == {("focus",)}
+    assert blurred.focus is not None and blurred.focus["sharpness"] < blurred.focus["least_sharpness"]
+
+
+def test_assess_adequacy_of_a_weak_objective_says_which_groups_it_hides(draw: Draw, open_array: Open) -> None:
+    with open_array(draw((500, 600), EGGS)) as picture:
+        taken = assess_adequacy(picture, 0.25, 0.25, objective=Objective(4, 0.1))
+        usual = assess_adequacy(picture, 0.25, 0.25, objective=usual_objective(4))
+    assert taken.groups_not_resolvable == ("spirurid_egg", "oocyst", "giardia_cyst")
+    assert taken.objective == {"magnification": 4, "numerical_aperture": 0.1, "is_aperture_usual": False}
+    assert taken.notes == ()
+    (note,) = usual.notes
+    assert note.startswith("The aperture of the objective isn't on record; 0.1 is taken, usual for 4x")
+
+
+def test_assess_adequacy_of_a_black_picture(open_array: Open) -> None:
+    with open_array(np.zeros((300, 300, 3), dtype=np.uint8)) as picture:
+        adequacy = assess_adequacy(picture, 0.5, 0.5)
+    assert (adequacy.assessed_fraction, adequacy.focus) == (0.0, None)
+    assert adequacy.notes == ("The whole picture is black and shows nothing.",)
+
+
+def test_assess_adequacy_tells_of_the_light(draw: Draw, open_array: Open) -> None:
+    with open_array(draw((500, 600), EGGS)) as picture:
+        light = assess_adequacy(picture, 0.5, 0.5).light
+    assert light is not None and list(light) == [
+        "black_fraction",
+        "burnt_out_fraction",
+        "contrast",
+        "evenness",
+    ]
+    assert light["evenness"] > 0.9 and light["contrast"] > 50
 
 
 def test_assess_adequacy_remarks_on_missing_contrast(open_array: Open) -> None:

@@ -14,6 +14,7 @@ from triage.optics import (
     largest_useful_um_per_px,
     plan_coverage,
     rayleigh_um,
+    read_objective,
     usual_objective,
 )
 
@@ -86,6 +87,29 @@ def test_usual_objectives_resolve_what_their_aperture_allows(
     assert rayleigh_um(objective) == pytest.approx(rayleigh, abs=6e-4)
     assert abbe_um(objective) == pytest.approx(abbe, abs=6e-4)
     assert largest_useful_um_per_px(objective) == pytest.approx(um_per_px, abs=6e-4)
+
+
+@pytest.mark.parametrize(
+    ("text", "magnification", "aperture", "is_usual"),
+    [
+        ("10x/0.25", 10, 0.25, False),
+        ("Plan 40 × / 0,65", 40, 0.65, False),
+        ("20X NA 0.45", 20, 0.45, False),
+        ("4x n.a. 0.13", 4, 0.13, False),
+        ("40x", 40, 0.65, True),
+        ("100x oil, phone at the eyepiece", 100, 1.25, True),
+        ("10x/0.17 coverglass, eyepiece 15x", 10, 0.17, False),
+    ],
+)
+def test_read_objective_as_people_write_it(
+    text: str, magnification: float, aperture: float, is_usual: bool
+) -> None:
+    assert read_objective(text) == Objective(magnification, aperture, is_usual)
+
+
+@pytest.mark.parametrize("text", ["", "low power", "x", "7x", "0x", "10", "/0.25"])
+def test_read_objective_guesses_none(text: str) -> None:
+    assert read_objective(text) is None
 
 
 def test_usual_objective_of_an_unusual_magnification_is_none() -> None:

@@ -149,7 +149,8 @@ TOXOCARA = "Toxocara canis or Toxocara cati"
 
 @pytest.mark.parametrize("host", ["dog", "cat", "other"])
 def test_check_size_names_no_toxocara_species_whatever_the_host(host: str) -> None:
-    # Uga et al. 2000: about 90 % of the eggs lay in a range that both share; Fahrion et al. 2011: dogs shed both.
+    # Uga et al. 2000: about 90 % of the eggs lay in a range that both share; Fahrion et al. 2011: dogs
+    # shed both.
     for one in check_size(size(80, 75), "ascarid_egg", host=host).taxa:
         if one.taxon in ("Toxocara canis", "Toxocara cati"):
             assert {"Toxocara canis", "Toxocara cati"} - {one.taxon} <= set(one.kept_with)

@@ -8,7 +8,8 @@ from triage.adequacy import find_unresolvable
 from triage.errors import RecordError
 from triage.groups import candidate_groups
 from triage.optics import Objective, usual_objective
-from triage.visibility import Visibility, judge_visibility
+from triage.records import Visibility
+from triage.visibility import judge_visibility, tell_limits
 
 
 def judge(um_per_px: float | None, magnification: float | None) -> dict[str, Visibility]:
@@ -87,6 +88,55 @@ def test_finer_pixels_and_larger_apertures_never_hide_a_group(um_per_px: float, 
     assert all(
         better.is_resolvable or not worse.is_resolvable for worse, better in zip(coarse, fine, strict=True)
     )
+
+
+def test_blur_limits_the_smallest_first_and_asks_for_focus_not_for_40x() -> None:
+    # 12 blurs across: 0.95 µm leaves 11.57 of 11 µm and 22 of 21 µm.
+    judged = {one.group: one for one in judge_visibility(0.2, usual_objective(40), blur_um=0.95)}
+    limited = [name for name, one in judged.items() if one.limited_by]
+    assert limited == ["spirurid_egg", "oocyst", "giardia_cyst"]
+    one = judged["spirurid_egg"]
+    assert one.limited_by == ("focus",) and one.focused_px == pytest.approx(11.58, abs=0.01)
+    assert one.advice == (
+        "Can't be assessed in this picture: the blur leaves only 11.5 px of its width apart, 12 are needed. "
+        "Take it again in focus."
+    )
+
+
+def test_blur_and_pixels_both_limit_and_both_are_told() -> None:
+    judged = {one.group: one for one in judge_visibility(1.0, None, blur_um=2.0)}
+    assert judged["oocyst"].limited_by == ("sampling", "focus")
+    assert judged["oocyst"].advice.endswith("Take it again in focus. Go to 40x.")
+
+
+@given(blur_um=st.floats(0.1, 20))
+def test_more_blur_never_shows_more(blur_um: float) -> None:
+    for less, more in zip(
+        judge_visibility(0.2, None, blur_um=blur_um),
+        judge_visibility(0.2, None, blur_um=1.5 * blur_um),
+        strict=True,
+    ):
+        assert less.is_resolvable or not more.is_resolvable
+
+
+def test_tell_limits_gives_a_sentence_a_group_with_what_to_do() -> None:
+    groups = [
+        {"group": one.group, "advice": one.advice} for one in judge_visibility(1.0, usual_objective(10))
+    ]
+    adequacy = {"groups_not_resolvable": ["oocyst", "giardia_cyst"], "groups": groups}
+    assert tell_limits(adequacy) == (
+        "Coccidian oocyst: can't be assessed in this picture: the smallest is only 10 px wide, 12 are "
+        "needed. Go to 40x.",
+        "Giardia cyst: can't be assessed in this picture: the smallest is only 7 px wide and the objective "
+        "fills only 11.9 px of its width with detail, 12 are needed. Go to 40x.",
+    )
+
+
+def test_tell_limits_of_an_older_proposal_names_the_group_and_what_to_do() -> None:
+    assert tell_limits({"groups_not_resolvable": ["giardia_cyst"]}) == (
+        "Giardia cyst: can't be assessed in this picture: too few pixels across it. Go to 40x.",
+    )
+    assert tell_limits({"groups_not_resolvable": []}) == ()
 
 
 @pytest.mark.parametrize("um_per_px", [0.0, -1.0, float("nan")])

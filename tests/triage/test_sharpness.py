@@ -1,0 +1,88 @@
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.special import ndtr
+from scipy.stats import norm
+
+from triage.images import Picture
+from triage.sharpness import LEAST_SHARPNESS, Focus, blur_px, measure_focus, measure_sharpness
+
+Draw = Callable[..., NDArray[np.uint8]]
+Open = Callable[[NDArray[np.uint8]], Picture]
+EGGS = [(120.0 + 110 * i, 100.0 + 90 * j, 80.0, 45.0, 20.0 * i) for i in range(4) for j in range(4)]
+
+
+def edge(blurred_by_px: float) -> NDArray[np.float64]:
+    """A straight edge, blurred exactly: the normal distribution over its columns."""
+    profile = 60 + 120 * ndtr((np.arange(160) - 80) / blurred_by_px)
+    return np.tile(profile, (40, 1))
+
+
+@pytest.mark.parametrize("blur", [0.7, 1.0, 1.5, 2.0, 3.0, 5.0])
+def test_blur_of_a_straight_edge_is_read_back_from_its_sharpness(blur: float) -> None:
+    place = np.linspace(-20, 20, 4001)
+    strongest = [
+        np.abs(sigma**2 * np.gradient(norm.pdf(place, scale=math.hypot(blur, sigma)), place)).max()
+        for sigma in (1, 4)
+    ]
+    assert blur_px(strongest[0] / strongest[1]) == pytest.approx(blur, rel=0.03)
+
+
+def test_sharpness_of_an_edge_falls_with_its_blur_and_not_with_its_contrast() -> None:
+    measured = [measure_sharpness(edge(blur)) for blur in (0.5, 1, 2, 3, 4, 6)]
+    assert measured == sorted(measured, reverse=True)
+    assert measure_sharpness(0.2 * edge(2)) == pytest.approx(measure_sharpness(edge(2)))
+
+
+@pytest.mark.parametrize("level", [0.0, 128.0])
+def test_without_an_edge_there_is_no_sharpness(level: float) -> None:
+    assert measure_sharpness(np.full((50, 50), level)) == 0.0
+
+
+@pytest.mark.parametrize(("sharpness", "blur"), [(1.0, 0.0), (2.8, 0.0), (1 / 16, math.inf), (0.0, math.inf)])
+def test_blur_at_both_ends(sharpness: float, blur: float) -> None:
+    assert blur_px(sharpness) == blur
+
+
+@given(st.floats(0.07, 0.99), st.floats(0.07, 0.99))
+def test_sharper_is_never_more_blurred(one: float, other: float) -> None:
+    low, high = sorted((one, other))
+    assert blur_px(high) <= blur_px(low)
+
+
+def test_threshold_is_where_the_smallest_spirurid_egg_is_twelve_blurs_wide() -> None:
+    # 11 µm: Spirocerca lupi, 30-38 x 11-15 µm (table of sizes).
+    blur_um = Focus(LEAST_SHARPNESS, 0.5).blur_um
+    assert blur_um is not None and 11 / blur_um == pytest.approx(12, abs=0.1)
+
+
+def test_focus_has_no_micrometres_without_a_scale() -> None:
+    assert Focus(0.2, None).blur_um is None
+
+
+def test_measure_focus_tells_sharp_from_blurred(draw: Draw, open_array: Open) -> None:
+    with open_array(draw((500, 600), EGGS)) as picture:
+        assert not measure_focus(picture, 0.5, overview_px=1024).is_blurred
+    with open_array(draw((500, 600), EGGS, blur_px=4.0)) as picture:
+        blurred = measure_focus(picture, 0.5, overview_px=1024)
+    assert blurred.is_blurred
+    # Two pixels: what a blur of 4 px and 0.8 px of drawing leave, less what the grain adds.
+    assert blurred.blur_um == pytest.approx(2.0, rel=0.3)
+
+
+def test_measure_focus_is_of_the_scene_and_not_of_its_pixels(draw: Draw, open_array: Open) -> None:
+    """The same blur in µm, at twice the pixels, is judged alike."""
+    large = [tuple(2 * value for value in egg[:4]) + egg[4:] for egg in EGGS]
+    with open_array(draw((500, 600), EGGS, blur_px=3.0)) as picture:
+        coarse = measure_focus(picture, 0.5, overview_px=1024)
+    with open_array(draw((1000, 1200), large, blur_px=6.0)) as picture:
+        fine = measure_focus(picture, 0.25, overview_px=1024)
+    assert fine.um_per_px == coarse.um_per_px == 0.5
+    assert fine.sharpness == pytest.approx(coarse.sharpness, rel=0.2)

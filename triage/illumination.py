@@ -1,0 +1,100 @@
+"""How a picture is lit: what is black, what is burnt out, how even the light is, how much stands out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+# Below this brightness, of 255, lies the dark surround of an eyepiece, which shows nothing.
+_LEAST_GREY = 20.0
+# At this brightness the camera is full. Dark objects still show on it, thin clear walls may not.
+_BURNT_OUT_GREY = 253.0
+MOST_BURNT_OUT = 0.3
+# Spread of brightness, of 255, below which even the thin wall of a hookworm-type egg drowns (our choice).
+LEAST_CONTRAST = 3.0
+MOST_BLACK = 0.05
+# Light of the darkest part over that of the brightest; below it the same wall looks different at different
+# places (our choice).
+LEAST_EVENNESS = 0.5
+_PARTS_A_SIDE = 8
+# The fluid between the objects is taken from the brighter end of each part, the brightest of it left out.
+_FLUID_PERCENT = 75
+_LEAST_LIT_SHARE = 0.5
+
+
+@dataclass(frozen=True)
+class Light:
+    """What is measured of the light.
+
+    Attributes
+    ----------
+    black_fraction, burnt_out_fraction : float
+        Share of the area.
+    contrast : float
+        Range that holds 98 % of the brightness values of the lit area, in grey levels of 255.
+    evenness : float
+        Light of the darkest part of the lit area over that of the brightest, up to 1.
+    """
+
+    black_fraction: float
+    burnt_out_fraction: float
+    contrast: float
+    evenness: float
+
+
+def measure_light(grey: NDArray[np.float64]) -> Light:
+    """How a picture is lit.
+
+    Parameters
+    ----------
+    grey : ndarray of shape (H, W)
+        Brightness, 0 to 255, of the picture or a reduced copy of it.
+    """
+    is_lit = grey >= _LEAST_GREY
+    return Light(
+        black_fraction=1.0 - float(is_lit.mean()),
+        burnt_out_fraction=float((grey >= _BURNT_OUT_GREY).mean()),
+        contrast=measure_contrast(grey[is_lit]) if is_lit.any() else 0.0,
+        evenness=_measure_evenness(grey, is_lit),
+    )
+
+
+def measure_contrast(grey: NDArray[np.float64]) -> float:
+    """Range that holds 98 % of brightness values, in grey levels of 255."""
+    low, high = np.percentile(grey, [1, 99])
+    return float(high - low)
+
+
+def _measure_evenness(grey: NDArray[np.float64], is_lit: NDArray[np.bool_]) -> float:
+    """Darkest over brightest fluid of the parts that are mostly lit; 1 where there are fewer than two."""
+    rows = np.array_split(np.arange(grey.shape[0]), _PARTS_A_SIDE)
+    columns = np.array_split(np.arange(grey.shape[1]), _PARTS_A_SIDE)
+    parts = [np.ix_(row, column) for row in rows for column in columns if row.size and column.size]
+    fluid = [
+        float(np.percentile(grey[part][is_lit[part]], _FLUID_PERCENT))
+        for part in parts
+        if is_lit[part].mean() >= _LEAST_LIT_SHARE
+    ]
+    return min(fluid) / max(fluid) if fluid else 1.0
+
+
+def remark_on_light(light: Light) -> tuple[str, ...]:
+    """What is to be said of the light, a sentence or two each; nothing where it is good."""
+    if light.black_fraction == 1:
+        return ("The whole picture is black and shows nothing.",)
+    remarks = {
+        f"{100 * light.black_fraction:.0f} % of the area is black and shows nothing.": (
+            light.black_fraction > MOST_BLACK
+        ),
+        "Much of the picture is burnt out; thin walls may not show. Take it again with less light.": (
+            light.burnt_out_fraction > MOST_BURNT_OUT
+        ),
+        "The light is uneven: the darkest part has less than half the light of the brightest. Center the "
+        "condenser and the lamp.": light.evenness < LEAST_EVENNESS,
+        "The picture has hardly any contrast; thin-walled objects would not show.": (
+            light.contrast < LEAST_CONTRAST
+        ),
+    }
+    return tuple(sentence for sentence, is_due in remarks.items() if is_due)
