@@ -75,18 +75,18 @@ class ProposalPlan:
         Name, weights, scale and default cut of the detector.
     host : str or None
         `dog` or `cat` narrows the published sizes.
-    """
-
     objective : Objective or None
         What the picture was taken with.
+    """
+
     calibration: Calibration | None
     frames_hw: tuple[tuple[int, int], ...]
     tiles: tuple[Tile, ...]
     detector: dict[str, float | str]
     host: str | None = None
+    objective: Objective | None = None
 
     @property
-    objective: Objective | None = None
     def n_batches(self) -> int:
         """Number of batches for `detect_batch`."""
         return math.ceil(len(self.tiles) / BATCH_TILES)
@@ -98,9 +98,9 @@ def propose_candidates(
     detector: Detector,
     *,
     host: str | None = None,
+    objective: Objective | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> Proposal:
-    objective: Objective | None = None,
     """Every candidate of a picture, ranked, measured and explained.
 
     Parameters
@@ -111,10 +111,10 @@ def propose_candidates(
     detector : Detector
     host : str, optional
         `dog` or `cat` narrows the published sizes.
-    on_progress : callable, optional
-        Called after each batch with the number of batches done and of all.
     objective : Objective, optional
         What the picture was taken with; says what it can show.
+    on_progress : callable, optional
+        Called after each batch with the number of batches done and of all.
 
     Returns
     -------
