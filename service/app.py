@@ -19,6 +19,7 @@ from service.files import Files
 from service.headers import BodyLimit, SecurityHeaders
 from service.jobs import Jobs
 from service.routes import (
+    calibration_pictures,
     calibrations,
     candidates,
     groups,
@@ -28,6 +29,7 @@ from service.routes import (
     marks,
     preparation_advice,
     reads,
+    scale_measurements,
     second_looks,
     session,
     specimens,
@@ -46,6 +48,8 @@ NOUNS = (
     users,
     groups,
     calibrations,
+    calibration_pictures,
+    scale_measurements,
     specimens,
     preparation_advice,
     images,

@@ -17,7 +17,7 @@ from starlette.concurrency import run_in_threadpool
 
 from service.errors import TooLargeError
 
-FOLDERS = ("incoming", "originals", "pyramids", "work", "labelled-sets")
+FOLDERS = ("incoming", "originals", "pyramids", "work", "labelled-sets", "shown-marks")
 
 
 @dataclass(frozen=True)
@@ -117,6 +117,10 @@ class Files:
     def labelled_set(self, set_id: int) -> Path:
         """Where the zip file of an export is kept."""
         return self._folder / "labelled-sets" / f"{set_id}.zip"
+
+    def shown_marks(self, name: str) -> Path:
+        """Where the picture of a found ruling is kept, under a name of our own."""
+        return self._folder / "shown-marks" / f"{name}.jpg"
 
     def new_folder(self) -> tempfile.TemporaryDirectory[str]:
         """A folder that goes away with its `with` block, on the same disk."""

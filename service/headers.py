@@ -94,4 +94,6 @@ def _stated_length(scope: Scope) -> int:
 
 def _is_upload(scope: Scope) -> bool:
     path: str = scope["path"]
-    return path.startswith("/api/preparations/") and path.endswith("/images")
+    return path == "/api/calibration-pictures" or (
+        path.startswith("/api/preparations/") and path.endswith("/images")
+    )

@@ -17,7 +17,7 @@ from dbos import DBOS, DBOSConfig, DBOSPortableJSONSerializer, SetWorkflowID
 from service.files import Files
 from service.settings import Settings
 from service.steps import DetectorSource, Task
-from service.store import images, specimens
+from service.store import calibrations, images, specimens
 from service.store.database import Database
 from service.store.models import Job
 from service.workers import ChildWorker, LocalWorker, Worker, WorkerDiedError, WorkerPool
@@ -67,6 +67,8 @@ class Jobs:
         self._pool = WorkerPool([self._new_worker() for _ in range(settings.workers)])
         # Looking at an upload must not wait for a detector at work.
         self._looking = WorkerPool([self._new_worker()])
+        # Nor must looking wait for a ruling that is searched.
+        self._measuring = WorkerPool([self._new_worker()])
 
     def start(self) -> None:
         """Start the engine, and resume what a stop or a kill cut off."""
@@ -87,10 +89,11 @@ class Jobs:
         self._is_stopping = True
         self._pool.close()
         self._looking.close()
+        self._measuring.close()
         DBOS.destroy(destroy_registry=True)
 
     def look(self, received_path: Any, file_name: str) -> dict[str, Any]:
-        """Width, height and stated scale of an upload, after it was decoded once.
+        """Width, height and what the file says of its scale, after an upload was decoded once.
 
         Raises
         ------
@@ -105,6 +108,17 @@ class Jobs:
                     f"{file_name} made the decoder fail, so it was not taken. Save it as PNG or TIFF."
                 ) from err
         return answer
+
+    def measure(self, step: str, *arguments: Any) -> Any:
+        """What a step of measuring a scale returns, at once; it waits for no candidates.
+
+        Raises
+        ------
+        TriageError
+            What the step raised.
+        """
+        with self._measuring.borrow() as worker:
+            return worker.call(step, *arguments)
 
     def enqueue(self, job: Job) -> None:
         """Let the work on a job begin as soon as a worker is free."""
@@ -232,6 +246,11 @@ class Jobs:
             job = images.read_job(session, job_id)
             image = images.read_image_state(session, job.image_id).image
             species = specimens.specimen_of_image(session, image.id).species
+            objective = (
+                calibrations.read_calibration(session, job.calibration_id).objective
+                if job.calibration_id is not None
+                else None
+            )
         task = Task(
             path=self._files.original(image.sha256),
             file_name=image.file_name,
@@ -239,6 +258,7 @@ class Jobs:
             um_per_px_sd=job.um_per_px_sd,
             calibration_source=job.calibration_source,
             host=species if species in HOSTS else None,
+            objective=objective,
         )
         return task, job
 

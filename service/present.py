@@ -9,10 +9,10 @@ from typing import Any
 from service import schemas
 from service.jobs import progress_of
 from service.settle import current_answer, is_unsettled, needs_mark
-from service.store import images, people, reading, specimens
+from service.store import calibrations, images, people, reading, specimens
 from service.store.database import Session
 from service.store.images import ImageState
-from service.store.models import AdjudicationRow, Job, MarkRow, Specimen, User
+from service.store.models import AdjudicationRow, ImageFileScale, Job, MarkRow, Specimen, User
 from service.store.reading import ReadState, Spoken
 from service.store.specimens import SecondLookState
 from triage.pyramid import TILE_PX
@@ -143,8 +143,9 @@ def present_image(view: View, image_id: int) -> schemas.ImageOut:
     image = state.image
     read = reading.reads_to_show(view.session, image_ids=[image_id], reader_id=view.user.id).get(image_id)
     elsewhere = images.specimens_with_bytes(view.session, image.sha256)
+    stated = calibrations.file_scales_of(view.session, [image_id]).get(image_id)
     return schemas.ImageOut(
-        **_summarize_image(state, reading.list_spoken(view.session, [image_id]), read),
+        **_summarize_image(state, reading.list_spoken(view.session, [image_id]), read, stated),
         bytes=image.n_bytes,
         preparation_id=image.preparation_id,
         specimen_id=specimen.id,
@@ -170,7 +171,9 @@ def present_read(state: ReadState) -> schemas.ReadingOut:
     )
 
 
-def _summarize_image(state: ImageState, spoken: Sequence[Spoken], read: ReadState | None) -> dict[str, Any]:
+def _summarize_image(
+    state: ImageState, spoken: Sequence[Spoken], read: ReadState | None, stated: ImageFileScale | None
+) -> dict[str, Any]:
     image, job = state.image, state.job
     progress, seconds_left = progress_of(job)
     is_withheld = read is not None and read.is_withholding
@@ -185,6 +188,7 @@ def _summarize_image(state: ImageState, spoken: Sequence[Spoken], read: ReadStat
         "seconds_left": seconds_left,
         "problem": job.problem,
         "calibration": _used_calibration(job),
+        "file_scale": None if stated is None else schemas.FileScaleOut.model_validate(stated),
         "candidates": None if is_withheld else sum(one.candidate.is_above_cut for one in spoken),
         "unmarked": None if is_withheld else sum(needs_mark(one) for one in spoken),
     }
@@ -255,6 +259,7 @@ def _image_summaries(
     states = images.list_image_states(view.session, specimen_ids)
     image_ids = [state.image.id for of_one in states.values() for state in of_one]
     reads = reading.reads_to_show(view.session, image_ids=image_ids, reader_id=view.user.id)
+    stated = calibrations.file_scales_of(view.session, image_ids)
     spoken: dict[int, list[Spoken]] = {image_id: [] for image_id in image_ids}
     for one in reading.list_spoken(view.session, image_ids):
         spoken[one.candidate.image_id].append(one)
@@ -263,7 +268,12 @@ def _image_summaries(
             (
                 state.image.preparation_id,
                 schemas.ImageSummary(
-                    **_summarize_image(state, spoken[state.image.id], reads.get(state.image.id))
+                    **_summarize_image(
+                        state,
+                        spoken[state.image.id],
+                        reads.get(state.image.id),
+                        stated.get(state.image.id),
+                    )
                 ),
             )
             for state in of_one

@@ -128,31 +128,11 @@ class GroupOut(Answered):
     appearance: str
 
 
-class CalibrationIn(Body):
-    """A microscope's scale at one objective, for pictures of one size (any size when it is left out)."""
+class FileScaleOut(Answered):
+    """What a picture's file says of its own scale; nothing uses it until a person confirms it."""
 
-    microscope: FilledLine
-    objective: FilledLine
-    um_per_px: Real
-    um_per_px_sd: Real
-    source: FilledLine
-    image_width: Annotated[int, Field(ge=1, le=MAX_ID)] | None = None
-    image_height: Annotated[int, Field(ge=1, le=MAX_ID)] | None = None
-
-
-class CalibrationOut(Answered):
-    """A calibration on record."""
-
-    id: int
-    microscope: str
-    objective: str
     um_per_px: float
-    um_per_px_sd: float
     source: str
-    image_width: int | None
-    image_height: int | None
-    created_at: datetime
-    created_by: Person
 
 
 class PreparationIn(Body):
@@ -249,6 +229,9 @@ class ImageSummary(Answered):
     seconds_left: float | None
     problem: str | None
     calibration: UsedCalibration | None
+    file_scale: Annotated[
+        FileScaleOut | None, Field(description="What the file says of its own scale; only a proposal.")
+    ]
     candidates: int | None
     unmarked: int | None
 
@@ -431,6 +414,12 @@ class ProposalIn(Body):
     calibration_id: Id | None = None
     um_per_px: Real | None = None
     um_per_px_sd: Real | None = None
+    measurement_id: Annotated[
+        Id | None, Field(description="Measured on this image itself; to take it is to confirm it.")
+    ] = None
+    confirm_file_scale: Annotated[
+        bool, Field(description="True takes what the file says of its scale, as the asking person confirms.")
+    ] = False
 
 
 class ReadIn(Body):

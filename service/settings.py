@@ -74,6 +74,15 @@ class Settings(BaseSettings):
     step_timeout_s: Annotated[
         float, Field(gt=0, description="Seconds after which one step of work is given up, in a child.")
     ] = 900.0
+    calibration_reminder_days: Annotated[
+        int,
+        Field(
+            ge=1,
+            le=36_500,
+            description="Days after which a calibration is marked as old, so that somebody measures again "
+            "(365: common practice, no source).",
+        ),
+    ] = 365
     executor_id: Annotated[
         str, Field(min_length=1, description="Name of this machine among those that share the databases.")
     ] = "local"

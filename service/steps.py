@@ -5,7 +5,8 @@ Everything that goes in and out is plain data, because a worker may be another p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import secrets
+from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +16,9 @@ if TYPE_CHECKING:
     from triage.images import Picture
     from triage.pipeline import ProposalPlan
     from triage.records import Detector
+
+# Thin lines stay sharp.
+SHOWN_QUALITY = 90
 
 
 @dataclass(frozen=True)
@@ -42,6 +46,7 @@ class Task:
     um_per_px_sd: float | None
     calibration_source: str | None
     host: str | None
+    objective: str | None = None
 
     def calibration(self) -> Calibration | None:
         """The scale as the pipeline takes it."""
@@ -68,28 +73,54 @@ class Steps:
         return self._source.load()
 
     def look(self, path: Path, file_name: str) -> dict[str, Any]:
-        """Decode a picture once: its width, height and stated scale.
+        """Decode a picture once: its width, height, and what its file says of its scale.
 
         Raises
         ------
         ImageError
             If it is no picture, damaged, or beyond the limits.
         """
+        from triage.file_scale import find_file_scale
         from triage.images import open_picture
 
         with open_picture(path, file_name=file_name) as picture:
-            return {"width": picture.width, "height": picture.height, "um_per_px": picture.um_per_px}
+            stated = find_file_scale(path)
+            return {
+                "width": picture.width,
+                "height": picture.height,
+                "file_scale": None if stated is None else asdict(stated),
+            }
+
+    def write_viewer_copy(self, path: Path, file_name: str, target: Path) -> int:
+        """Write the viewer's pyramid of a picture that no candidates are proposed for; count its levels."""
+        from triage.images import open_picture
+
+        with open_picture(path, file_name=file_name) as picture:
+            return _write_whole(picture, target)
+
+    def measure_ruling(
+        self, path: Path, file_name: str, division_um: float, ruling_tolerance: float, shown_path: Path
+    ) -> dict[str, Any]:
+        """The scale of a photographed stage micrometer as JSON; what was found is drawn to `shown_path`.
+
+        Raises
+        ------
+        CalibrationError
+            If there is no ruling, or a number is impossible.
+        """
+        from PIL import Image
+
+        from triage.images import open_picture
+        from triage.micrometer import calibrate_picture, scale_to_json
+
+        with open_picture(path, file_name=file_name) as picture:
+            scale, shown = calibrate_picture(picture, division_um, ruling_tolerance=ruling_tolerance)
+        Image.fromarray(shown).save(shown_path, format="JPEG", quality=SHOWN_QUALITY)
+        return scale_to_json(scale)
 
     def write_pyramid(self, task: Task, target: Path) -> int:
         """Write the viewer's pyramid of a picture, whole or not at all, and count its levels."""
-        from triage.pyramid import read_zoom_levels, write_pyramid
-
-        if target.exists():
-            return read_zoom_levels(target)
-        unfinished = target.with_suffix(".part.tif")
-        n_levels = write_pyramid(self._open(task), unfinished)
-        unfinished.replace(target)
-        return n_levels
+        return _write_whole(self._open(task), target)
 
     def plan(self, task: Task) -> int:
         """How many batches of tiles a picture takes."""
@@ -123,13 +154,33 @@ class Steps:
         if self._picture is None or self._task != task:
             self.close()
             self._picture = open_picture(task.path, file_name=task.file_name)
+            # What the file says of its scale counts only through the task, once a person has confirmed it.
+            self._picture.um_per_px = None
             self._task = task
         return self._picture
 
     def _planned(self, task: Task) -> ProposalPlan:
+        from triage.optics import read_objective
         from triage.pipeline import plan_proposal
 
         picture = self._open(task)
         if self._plan is None:
-            self._plan = plan_proposal(picture, task.calibration(), self._detector, host=task.host)
+            self._plan = plan_proposal(
+                picture,
+                task.calibration(),
+                self._detector,
+                host=task.host,
+                objective=read_objective(task.objective) if task.objective else None,
+            )
         return self._plan
+
+
+def _write_whole(picture: Picture, target: Path) -> int:
+    from triage.pyramid import read_zoom_levels, write_pyramid
+
+    if target.exists():
+        return read_zoom_levels(target)
+    unfinished = target.with_suffix(f".{secrets.token_hex(4)}.part.tif")
+    n_levels = write_pyramid(picture, unfinished)
+    unfinished.replace(target)
+    return n_levels

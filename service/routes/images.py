@@ -16,7 +16,7 @@ from service.files import Received
 from service.present import present_image, view_for
 from service.scale import StatedScale, choose_scale
 from service.schemas import MAX_ID, ImageOut, ProposalIn
-from service.store import images, specimens
+from service.store import calibrations, images, specimens
 from service.store.database import Session
 from service.store.models import Image, User
 from triage.pyramid import cut_viewer_tile
@@ -52,11 +52,11 @@ async def add_image(
     The same bytes sent twice to one preparation are one image.
     """
     scale = StatedScale(calibration_id, um_per_px, um_per_px_sd)
-    await run_in_threadpool(_check_before_upload, parts, preparation_id, scale)
+    await run_in_threadpool(_check_before_upload, parts, user, preparation_id, scale)
     received = await parts.files.receive(request.stream(), limit_bytes=parts.settings.upload_limit_bytes())
     try:
         answer = await run_in_threadpool(
-            _file_image, parts, user, received, preparation_id, _plain_name(file_name), scale
+            _file_image, parts, user, received, preparation_id, plain_name(file_name), scale
         )
     finally:
         parts.files.drop(received)
@@ -64,17 +64,17 @@ async def add_image(
     return answer
 
 
-def _plain_name(file_name: str) -> str:
+def plain_name(file_name: str) -> str:
     """What a person calls the file: no folders, no control characters; it is only ever shown."""
     last = file_name.replace("\\", "/").rsplit("/", 1)[-1]
     return "".join(character for character in last if character.isprintable()).strip() or "picture"
 
 
-def _check_before_upload(parts: Parts, preparation_id: int, scale: StatedScale) -> None:
+def _check_before_upload(parts: Parts, user: User, preparation_id: int, scale: StatedScale) -> None:
     with parts.database.read() as session:
         preparation = specimens.read_preparation(session, preparation_id)
         specimens.refuse_if_signed_off(session, specimens.read_specimen(session, preparation.specimen_id))
-        choose_scale(session, scale)
+        choose_scale(session, scale, user=user)
 
 
 def _file_image(
@@ -86,9 +86,7 @@ def _file_image(
         preparation = specimens.read_preparation(session, preparation_id)
         specimen = specimens.read_specimen(session, preparation.specimen_id, is_locked=True)
         specimens.refuse_if_signed_off(session, specimen)
-        calibration = choose_scale(
-            session, scale, width=seen["width"], height=seen["height"], in_file_um_per_px=seen["um_per_px"]
-        )
+        calibration = choose_scale(session, scale, user=user, width=seen["width"], height=seen["height"])
         known = images.find_image(session, preparation_id=preparation_id, sha256=received.sha256)
         if known is not None:
             return _present_known(session, user, known, calibration)
@@ -102,6 +100,8 @@ def _file_image(
             height=seen["height"],
             created_by=user.id,
         )
+        if seen["file_scale"] is not None:
+            calibrations.add_file_scale(session, image_id=image.id, **seen["file_scale"])
         job = images.add_job(session, image_id=image.id, **calibration)
         answer = present_image(view_for(session, user), image.id)
     parts.jobs.enqueue(job)
@@ -139,9 +139,20 @@ def propose_again(image_id: IdPath, body: ProposalIn, user: UserDep, parts: Part
             raise ConflictError(
                 f"Candidates for image {image_id} are being proposed. Wait until that has ended."
             )
-        scale = StatedScale(body.calibration_id, body.um_per_px, body.um_per_px_sd)
-        calibration = choose_scale(session, scale, width=state.image.width, height=state.image.height)
+        scale = StatedScale(
+            body.calibration_id,
+            body.um_per_px,
+            body.um_per_px_sd,
+            measurement_id=body.measurement_id,
+            confirms_file_scale=body.confirm_file_scale,
+        )
+        image = state.image
+        calibration = choose_scale(
+            session, scale, user=user, image_id=image_id, width=image.width, height=image.height
+        )
         job = images.add_job(session, image_id=image_id, **calibration)
+        if body.measurement_id is not None:
+            calibrations.link_job(session, job, body.measurement_id)
         answer = present_image(view_for(session, user), image_id)
     parts.jobs.enqueue(job)
     return answer
@@ -155,7 +166,9 @@ def read_tile(
     with parts.database.read() as session:
         sha256 = images.read_image_state(session, image_id).image.sha256
     path = pyramid_of(parts, sha256)
-    return cached_jpeg(request, f"{sha256}-{level}-{column}-{row}", lambda: _cut(path, level, column, row))
+    return cached_jpeg(
+        request, f"{sha256}-{level}-{column}-{row}", lambda: cut_tile(path, level, column, row)
+    )
 
 
 def pyramid_of(parts: Parts, sha256: str) -> Path:
@@ -180,7 +193,14 @@ def cached_jpeg(request: Request, name: str, make: Callable[[], bytes]) -> Respo
     return Response(make(), media_type="image/jpeg", headers=headers)
 
 
-def _cut(path: Path, level: int, column: int, row: int) -> bytes:
+def cut_tile(path: Path, level: int, column: int, row: int) -> bytes:
+    """One viewer tile as JPEG.
+
+    Raises
+    ------
+    MissingError
+        If the viewer's copy has no such tile.
+    """
     tile = cut_viewer_tile(path, level, column, row)
     if tile is None:
         raise MissingError(f"There is no tile {level}/{column}/{row}.")

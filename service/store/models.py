@@ -146,8 +146,8 @@ class CalibrationPicture(Base):
 class ScaleMeasurement(Base):
     """A scale measured on one picture, proposed: nothing uses it until a person confirms it.
 
-    `picture_id` says that it may go on record as a calibration, `image_id` that it belongs to that image alone;
-    `details` holds what was given and found, `shown` names the picture of what was found.
+    `picture_id` says that it may go on record as a calibration, `image_id` that it belongs to that image
+    alone; `details` holds what was given and found, `shown` names the picture of what was found.
     """
 
     __tablename__ = "scale_measurements"

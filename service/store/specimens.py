@@ -1,4 +1,4 @@
-"""Specimens, their preparations, calibrations, second looks and sign-offs."""
+"""Specimens, their preparations, second looks and sign-offs."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from sqlalchemy.orm import Session
 
 from service.errors import ConflictError, MissingError, NotAllowedError
 from service.store.models import (
-    CalibrationRow,
     Image,
     LabelledSetRow,
     Preparation,
@@ -20,27 +19,6 @@ from service.store.models import (
     SignOff,
     Specimen,
 )
-
-
-def add_calibration(session: Session, **values: Any) -> CalibrationRow:
-    """A new calibration; older ones of the same microscope stay."""
-    calibration = CalibrationRow(**values)
-    session.add(calibration)
-    session.flush()
-    return calibration
-
-
-def list_calibrations(session: Session) -> list[CalibrationRow]:
-    """All calibrations, newest first."""
-    return list(session.scalars(select(CalibrationRow).order_by(CalibrationRow.id.desc())))
-
-
-def read_calibration(session: Session, calibration_id: int) -> CalibrationRow:
-    """The calibration with that id."""
-    calibration = session.get(CalibrationRow, calibration_id)
-    if calibration is None:
-        raise MissingError(f"There is no calibration {calibration_id}.")
-    return calibration
 
 
 def add_specimen(session: Session, specimen: Specimen, preparation: Preparation) -> Specimen:

@@ -157,7 +157,10 @@ def test_upload_with_an_impossible_scale_is_refused(
 
 
 def test_upload_takes_a_calibration_of_its_own_picture_size(
-    assistant: httpx.Client, new_image: Callable[..., Any], new_specimen: Callable[..., Any]
+    assistant: httpx.Client,
+    reader: httpx.Client,
+    new_image: Callable[..., Any],
+    new_specimen: Callable[..., Any],
 ) -> None:
     body = {
         "microscope": "M1",
@@ -166,14 +169,10 @@ def test_upload_takes_a_calibration_of_its_own_picture_size(
         "um_per_px_sd": 0.01,
         "source": "micrometer",
     }
-    fitting = assistant.post(
-        "/api/calibrations", json={**body, "image_width": 600, "image_height": 420}
-    ).json()
+    fitting = reader.post("/api/calibrations", json={**body, "image_width": 600, "image_height": 420}).json()
     image = new_image(draw_slide(908), um_per_px=None, calibration_id=fitting["id"])
     assert image["calibration"]["id"] == fitting["id"] and image["calibration"]["um_per_px_sd"] == 0.01
-    other = assistant.post(
-        "/api/calibrations", json={**body, "image_width": 4000, "image_height": 3000}
-    ).json()
+    other = reader.post("/api/calibrations", json={**body, "image_width": 4000, "image_height": 3000}).json()
     document = problem(_upload(assistant, new_specimen(), draw_slide(909), calibration_id=other["id"]), 422)
     assert "4000 x 3000" in document["detail"]
 

@@ -1,4 +1,4 @@
-"""Specimens, calibrations and the group table."""
+"""Specimens and the group table."""
 
 from __future__ import annotations
 
@@ -11,14 +11,6 @@ import pytest
 from service_calls import ok, problem, specimen_body
 
 from triage.groups import read_groups
-
-CALIBRATION = {
-    "microscope": "M2",
-    "objective": "40x",
-    "um_per_px": 0.2,
-    "um_per_px_sd": 0.002,
-    "source": "micrometer",
-}
 
 
 def test_specimen_comes_back_as_filed(assistant: httpx.Client) -> None:
@@ -146,28 +138,6 @@ def test_specimens_need_a_person_and_an_id_that_is_there(
     problem(anybody.post("/api/specimens", json=specimen_body()), 401)
     assert "no specimen 999999" in problem(assistant.get("/api/specimens/999999"), 404)["detail"]
     problem(assistant.get("/api/specimens/99999999999999999999"), 422)
-
-
-def test_calibration_is_kept_beside_the_older_one(assistant: httpx.Client) -> None:
-    older = ok(assistant.post("/api/calibrations", json=CALIBRATION), 201)
-    newer = ok(assistant.post("/api/calibrations", json=CALIBRATION | {"um_per_px": 0.21}), 201)
-    listed = ok(assistant.get("/api/calibrations"), 200)
-    assert [one["id"] for one in listed[:2]] == [newer["id"], older["id"]]
-    assert listed[1]["um_per_px"] == 0.2 and listed[1]["created_by"]["display_name"] == "The assistant"
-
-
-@pytest.mark.parametrize(
-    ("changes", "said"),
-    [
-        ({"um_per_px": 0}, "must lie between"),
-        ({"um_per_px_sd": -1}, "0 or more"),
-        ({"source": " "}, "source"),
-    ],
-)
-def test_impossible_calibration_is_refused(
-    changes: dict[str, Any], said: str, assistant: httpx.Client
-) -> None:
-    assert said in problem(assistant.post("/api/calibrations", json=CALIBRATION | changes), 422)["detail"]
 
 
 def test_groups_are_the_table(reader: httpx.Client, anybody: httpx.Client) -> None:
