@@ -8,6 +8,7 @@ an image.
 
 from __future__ import annotations
 
+import itertools
 import json
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -21,7 +22,8 @@ from torch import Tensor
 from torch.utils.data import Dataset
 
 from training.metrics import PictureTruth
-from training.transforms import Target, labelled_transform
+from training.parallel import Share
+from training.transforms import SEED_STRIDE, Target, labelled_transform
 from triage.errors import RecordError
 from triage.groups import candidate_groups, find_group, read_groups
 from triage.images import open_picture
@@ -226,9 +228,30 @@ def with_ignored(target: Target) -> Target:
 
 
 def labelled_batches(
-    pictures: Sequence[MarkedPicture], *, tile_px: int, n_tiles: int, seed: int
+    pictures: Sequence[MarkedPicture],
+    *,
+    tile_px: int,
+    n_tiles: int,
+    seed: int,
+    share: Share | None = None,
+    start: int = 0,
 ) -> Iterator[tuple[Tensor, list[Target]]]:
     """Batches without end of squares cut at random from marked pictures, every picture equally often.
+
+    Parameters
+    ----------
+    pictures : sequence of MarkedPicture
+        What to cut from.
+    tile_px : int
+        Side of a square.
+    n_tiles : int
+        Squares of a batch, over all processes that share it.
+    seed : int
+        Same seed, same squares.
+    share : Share, optional
+        The part of each batch that is cut here; all of it if left out.
+    start : int
+        Number of the first batch.
 
     Raises
     ------
@@ -237,29 +260,25 @@ def labelled_batches(
     """
     if not pictures:
         raise RecordError("The labelled set holds no picture to train on. Export one with marks.")
-    transform = labelled_transform(tile_px, seed)
-    order = _shuffle_for_ever(len(pictures), seed)
+    transform = labelled_transform(tile_px)
+    first, after = (share or Share()).bounds(n_tiles)
     loaded: dict[int, tuple[NDArray[np.uint8], Target]] = {}
-    while True:
+    for batch in itertools.count(start):
         squares, targets = [], []
-        for index in _take(order, n_tiles):
+        for number in range(batch * n_tiles + first, batch * n_tiles + after):
+            index = _shuffled(number, len(pictures), seed)
             if index not in loaded:
                 loaded[index] = (pictures[index].read_pixels(), with_ignored(to_target(pictures[index])))
-            square, target = transform(*loaded[index])
+            square, target = transform(*loaded[index], seed=seed * SEED_STRIDE + number)
             squares.append(torch.from_numpy(square.copy()).permute(2, 0, 1))
             targets.append(target)
         yield torch.stack(squares), targets
 
 
-def _shuffle_for_ever(n: int, seed: int) -> Iterator[int]:
-    generator = np.random.default_rng(seed)
-    while True:
-        yield from generator.permutation(n).tolist()
-
-
-def _take(numbers: Iterable[int], n: int) -> list[int]:
-    iterator = iter(numbers)
-    return [next(iterator) for _ in range(n)]
+def _shuffled(number: int, n: int, seed: int) -> int:
+    """Which of `n` comes at place `number` of a row in which each round has all of them, newly shuffled."""
+    turn, place = divmod(number, n)
+    return int(np.random.default_rng([seed, turn]).permutation(n)[place])
 
 
 def join_batches(

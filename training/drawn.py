@@ -8,12 +8,12 @@ what is in them depend on the seed alone.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from itertools import takewhile
 from multiprocessing import get_context
 from multiprocessing.synchronize import Event
-from typing import Any
+from typing import Any, Protocol
 
 import torch
 from numpy.typing import NDArray
@@ -21,27 +21,42 @@ from torch import Tensor
 from torch.utils.data import DataLoader, Dataset
 
 from training.engine import Batch
+from training.parallel import Share
 from training.synthesize.stock import StockSource, draw_stock
 from training.synthesize.stream import draw_batch
-from training.transforms import Target
+from training.transforms import SEED_STRIDE, Target
 
-SEED_STRIDE = 1_000_003
-"""Apart from each other, so that runs of neighbouring seeds share no batch."""
 POOL_BATCHES = 48
 """Batches remembered for showing tiles again."""
 
 ArrayBatch = tuple[Tensor, list[dict[str, NDArray[Any]]]]
 """Tiles, and a target of arrays for each."""
 
-DrawBatch = Callable[[int, int, int, torch.device], tuple[Tensor, Sequence[Any]]]
-"""Takes seed, number of tiles, tile side and device; gives tiles (N, 3, S, S) uint8 and their truths."""
+
+class DrawBatch(Protocol):
+    """Draws tiles of a series."""
+
+    def __call__(
+        self, seed: int, n: int, tile_px: int, device: torch.device, /, *, first: int = 0
+    ) -> tuple[Tensor, Sequence[Any]]:
+        """`n` tiles (n, 3, tile_px, tile_px), uint8, of the series `seed`, from `first` on, and their truths.
+
+        Tile number i of a series is the same whatever the others are.
+        """
 
 
 def draw_slides(
-    seed: int, n: int, tile_px: int, device: torch.device, stocks: StockSource = draw_stock
+    seed: int,
+    n: int,
+    tile_px: int,
+    device: torch.device,
+    /,
+    *,
+    first: int = 0,
+    stocks: StockSource = draw_stock,
 ) -> tuple[Tensor, Sequence[Any]]:
     """Tiles of drawn slides in the renderer's usual mixture of styles, with their truths."""
-    return draw_batch(seed, n=n, tile_px=tile_px, device=device, stocks=stocks)
+    return draw_batch(seed, n=n, tile_px=tile_px, first=first, device=device, stocks=stocks)
 
 
 class DrawnBatches(Dataset[Batch]):
@@ -54,13 +69,15 @@ class DrawnBatches(Dataset[Batch]):
     n_batches : int
         How many batches there are.
     n_tiles : int
-        Tiles in each.
+        Tiles in each, over all processes that share it.
     tile_px : int
         Side of a tile.
     device : torch.device
         Where to draw; batches come back in main memory.
     draw : callable, optional
         What draws; the slides of `training.synthesize` if left out.
+    share : Share, optional
+        The part of each batch that is drawn here; all of it if left out.
     """
 
     def __init__(
@@ -72,10 +89,12 @@ class DrawnBatches(Dataset[Batch]):
         tile_px: int,
         device: torch.device,
         draw: DrawBatch = draw_slides,
+        share: Share | None = None,
     ) -> None:
         self._first_seed = seed * SEED_STRIDE
         self._n_batches = n_batches
-        self._n_tiles = n_tiles
+        self._first, after = (share or Share()).bounds(n_tiles)
+        self._n_tiles = after - self._first
         self._tile_px = tile_px
         self._device = device
         self._draw = draw
@@ -86,7 +105,9 @@ class DrawnBatches(Dataset[Batch]):
     def __getitem__(self, index: int) -> Batch:
         if not 0 <= index < self._n_batches:
             raise IndexError(index)
-        tiles, truths = self._draw(self._first_seed + index, self._n_tiles, self._tile_px, self._device)
+        tiles, truths = self._draw(
+            self._first_seed + index, self._n_tiles, self._tile_px, self._device, first=self._first
+        )
         return tiles.cpu(), [to_target(truth, self._tile_px) for truth in truths]
 
 
@@ -120,16 +141,17 @@ class _UntilStopped(Dataset[ArrayBatch | None]):
         return tiles, [{name: value.numpy() for name, value in one.items()} for one in targets]
 
 
-def prefetch(batches: DrawnBatches, n_workers: int) -> Iterator[Batch]:
-    """The batches in order, drawn ahead by `n_workers` processes; 0 draws them when they are asked for.
+def prefetch(batches: DrawnBatches, n_workers: int, *, start: int = 0) -> Iterator[Batch]:
+    """The batches in order from number `start` on, drawn ahead by `n_workers` processes.
 
-    Closed early, it first takes what was drawn ahead: a worker that ends while it hands over a batch aborts.
+    With 0 workers they are drawn when they are asked for. Closed early, it first takes what was drawn ahead:
+    a worker that ends while it hands over a batch aborts.
     """
     if n_workers == 0:
-        yield from (batches[index] for index in range(len(batches)))
+        yield from (batches[index] for index in range(start, len(batches)))
         return
     stopped = get_context("spawn").Event()
-    arrivals = iter(_open_loader(batches, n_workers, stopped))
+    arrivals = iter(_open_loader(batches, n_workers, stopped, start))
     try:
         for tiles, targets in arrivals:
             yield tiles, [{name: torch.from_numpy(value) for name, value in one.items()} for one in targets]
@@ -140,11 +162,11 @@ def prefetch(batches: DrawnBatches, n_workers: int) -> Iterator[Batch]:
             deque(arrivals, maxlen=0)
 
 
-def _open_loader(batches: DrawnBatches, n_workers: int, stopped: Event) -> DataLoader[Any]:
+def _open_loader(batches: DrawnBatches, n_workers: int, stopped: Event, start: int) -> DataLoader[Any]:
     return DataLoader(
         _UntilStopped(batches, stopped),
         batch_size=None,
-        sampler=takewhile(lambda _: not stopped.is_set(), range(len(batches))),
+        sampler=takewhile(lambda _: not stopped.is_set(), range(start, len(batches))),
         num_workers=n_workers,
         multiprocessing_context="spawn",
         prefetch_factor=4,
@@ -157,27 +179,46 @@ def _as_is(batch: Any) -> Any:
     return batch
 
 
-def show_again(batches: Iterator[Batch], *, echoes: int, seed: int) -> Iterator[Batch]:
+def first_shown(start: int, echoes: int) -> int:
+    """The batch from which on tiles are drawn, to have those that batch `start` may show again."""
+    return start if echoes == 1 else max(start - POOL_BATCHES, 0)
+
+
+def show_again(
+    batches: Iterator[Batch], *, echoes: int, seed: int, first: int = 0, start: int = 0
+) -> Iterator[Batch]:
     """Batches `echoes` times as large: each new batch, with tiles chosen from those of the last ones.
 
     The first batches are shorter, until there is something to show again. Augmentation makes a tile
     that is shown again look different.
 
+    Parameters
+    ----------
+    batches : iterator of (tiles, targets)
+        From number `first` on, which is `first_shown(start, echoes)`.
+    echoes : int
+        Times that a tile is shown, on average.
+    seed : int
+        Of the choice.
+    first, start : int
+        Number of the first batch that comes in, and of the first that goes out.
+
     References
     ----------
     Choi et al. 2019, "Faster Neural Network Training with Data Echoing" (arXiv 1907.05550).
     """
-    generator = torch.Generator().manual_seed(seed)
-    pool_tiles: list[Tensor] = []
-    pool_targets: list[Target] = []
-    for tiles, targets in batches:
-        n_again = min((echoes - 1) * len(targets), len(pool_targets))
-        chosen = torch.randperm(len(pool_targets), generator=generator)[:n_again].tolist()
-        yield (
-            torch.cat([tiles, *(pool_tiles[index][None] for index in chosen)]),
-            [*targets, *(pool_targets[index] for index in chosen)],
-        )
+    generator = torch.Generator()
+    pool: deque[tuple[Tensor, Target]] = deque()
+    for number, (tiles, targets) in enumerate(batches, start=first):
+        if number >= start:
+            generator.manual_seed(seed * SEED_STRIDE + number)
+            n_again = min((echoes - 1) * len(targets), len(pool))
+            chosen = torch.randperm(len(pool), generator=generator)[:n_again].tolist()
+            yield (
+                torch.cat([tiles, *(pool[index][0][None] for index in chosen)]),
+                [*targets, *(pool[index][1] for index in chosen)],
+            )
         if echoes > 1:
-            keep = (POOL_BATCHES - 1) * len(targets)
-            pool_tiles = [*pool_tiles[-keep:], *tiles]
-            pool_targets = [*pool_targets[-keep:], *targets]
+            pool.extend(zip(tiles, targets, strict=True))
+            while len(pool) > POOL_BATCHES * len(targets):
+                pool.popleft()

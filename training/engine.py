@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 import torch
 from torch import Tensor, nn
 
-from training.losses import LossWeights, Objects, detection_losses, gather_objects
+from training.losses import LossWeights, detection_losses, gather_objects
+from training.parallel import agree, n_processes, share_network, total
 from training.transforms import Augmenter, Target
 from triage.network import CentrePointNetwork
 
@@ -73,13 +74,13 @@ class MovingAverage:
         self.network.load_state_dict(network.state_dict())
         self.network.to(next(network.parameters()).device).eval().requires_grad_(False)
         self._decay = decay
-        self._n_updates = 0
+        self.n_updates = 0
 
     @torch.no_grad()
     def update(self, network: CentrePointNetwork) -> None:
         """Move the mean towards `network`."""
-        self._n_updates += 1
-        keep = min(self._decay, self._n_updates / (self._n_updates + 9))
+        self.n_updates += 1
+        keep = min(self._decay, self.n_updates / (self.n_updates + 9))
         theirs = network.state_dict()
         mine = self.network.state_dict()
         floating = [key for key, value in mine.items() if value.is_floating_point()]
@@ -100,6 +101,12 @@ class Trainer:
         Changes each batch on the device; None leaves it as it is.
     n_candidate_groups : int
         Labels at or above it are look-alikes.
+    step : int
+        Steps made.
+    elapsed_before_s : float
+        Seconds trained before this part.
+    sums : dict of str to Tensor
+        Each loss, summed since the last report.
     """
 
     network: CentrePointNetwork
@@ -108,18 +115,31 @@ class Trainer:
     augment: Augmenter | None = None
     weights: LossWeights = field(default_factory=LossWeights)
     step: int = 0
+    elapsed_before_s: float = 0.0
+    sums: dict[str, Tensor] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.device = next(self.network.parameters()).device
         self.average = MovingAverage(self.network)
         self.optimizer = build_optimizer(self.network, self.schedule)
         self._base_rates = [group["lr"] for group in self.optimizer.param_groups]
-        self.started_s = time.monotonic()
+        self.forward = share_network(self.network)
+        self._started_s: float | None = None
+
+    def start_clock(self) -> None:
+        """Begin to count the seconds of this part, once its first batch is there."""
+        self._started_s = time.monotonic()
 
     @property
-    def progress(self) -> float:
-        """Share of the training that is done."""
-        return self.schedule.progress(self.step, time.monotonic() - self.started_s)
+    def elapsed_s(self) -> float:
+        """Seconds trained, over all parts."""
+        now = 0.0 if self._started_s is None else time.monotonic() - self._started_s
+        return self.elapsed_before_s + now
+
+    def find_progress(self) -> float:
+        """Share of the training that is done, the same in all processes."""
+        elapsed_s = agree(self.elapsed_s, self.device) if math.isfinite(self.schedule.limit_s) else 0.0
+        return self.schedule.progress(self.step, elapsed_s)
 
     def set_rate(self, progress: float) -> float:
         """Set the learning rate for this share of the training; returns that of the head."""
@@ -150,7 +170,8 @@ def train_one_epoch(
     *,
     report_every: int = 50,
     on_report: Callable[[dict[str, float]], None] | None = None,
-) -> None:
+    on_step: Callable[[], bool] | None = None,
+) -> bool:
     """Train on `batches` until they end or the schedule does.
 
     Parameters
@@ -162,7 +183,15 @@ def train_one_epoch(
     report_every : int
         Steps between reports.
     on_report : callable, optional
-        Takes a dict with `step`, `seconds`, `rate` and the mean of each loss since the last report.
+        Takes a dict with `step`, `seconds`, `seconds_left` (an estimate), `rate` and the mean of each loss
+        since the last report.
+    on_step : callable, optional
+        Called after each step, to write a checkpoint, say; True ends this part.
+
+    Returns
+    -------
+    is_done : bool
+        False where `on_step` ended it.
 
     Raises
     ------
@@ -170,31 +199,53 @@ def train_one_epoch(
         If the loss is not finite; the message gives the step and the parts.
     """
     trainer.network.train()
-    sums: dict[str, Tensor] = {}
-    for tiles, targets in batches:
-        progress = trainer.progress
+    for number, (tiles, targets) in enumerate(batches):
+        if number == 0:
+            trainer.start_clock()
+        progress = trainer.find_progress()
         if progress >= 1.0:
             break
         rate = trainer.set_rate(progress)
         losses = _train_step(trainer, tiles, targets)
         trainer.step += 1
-        sums = {name: sums.get(name, 0.0) + value.detach() for name, value in losses.items()}
+        trainer.sums = {name: trainer.sums.get(name, 0.0) + value.detach() for name, value in losses.items()}
         if trainer.step % report_every == 0:
-            report = _mean_losses(trainer, sums, report_every)
-            sums = {}
+            means = _take_means(trainer, report_every)
             if on_report:
-                seconds = time.monotonic() - trainer.started_s
-                on_report({"step": trainer.step, "seconds": round(seconds, 1), "rate": rate, **report})
+                on_report({"step": trainer.step, **_tell_time(trainer), "rate": rate, **means})
+        if on_step and on_step():
+            return False
+    return True
+
+
+def _take_means(trainer: Trainer, n_steps: int) -> dict[str, float]:
+    """The mean of each loss since the last report; the sums begin anew."""
+    means = {name: round(float(total(value)) / n_steps, 5) for name, value in trainer.sums.items()}
+    trainer.sums = {}
+    return means
+
+
+def _tell_time(trainer: Trainer) -> dict[str, float]:
+    """Seconds trained, and an estimate of those left, which supposes that steps take as long as before."""
+    elapsed_s = trainer.elapsed_s
+    progress = trainer.schedule.progress(trainer.step, elapsed_s)
+    return {
+        "seconds": round(elapsed_s, 1),
+        "seconds_left": round(elapsed_s * (1 - progress) / max(progress, 1e-9), 1),
+    }
 
 
 def _train_step(trainer: Trainer, tiles: Tensor, targets: list[Target]) -> dict[str, Tensor]:
     images = tiles.to(trainer.device, non_blocking=True)
     if trainer.augment:
+        trainer.augment.start_at(trainer.step)
         images, targets = trainer.augment(images, targets)
     objects = gather_objects(targets, trainer.n_candidate_groups).to(trainer.device)
-    losses = _losses_of(trainer.network, images, objects, trainer.weights)
+    head = _run(trainer.forward, images)
+    losses = detection_losses(head, objects, trainer.network.layout, trainer.weights, total=total)
     trainer.optimizer.zero_grad(set_to_none=True)
-    losses["total"].backward()
+    # Gradients come back as means over the processes, but the losses are parts of a sum.
+    (losses["total"] * n_processes()).backward()
     nn.utils.clip_grad_norm_(trainer.network.parameters(), 5.0, error_if_nonfinite=False)
     _stop_if_not_finite(losses, trainer.step)
     trainer.optimizer.step()
@@ -211,21 +262,16 @@ def _stop_if_not_finite(losses: dict[str, Tensor], step: int) -> None:
         )
 
 
-def _losses_of(
-    network: CentrePointNetwork, images: Tensor, objects: Objects, weights: LossWeights
-) -> dict[str, Tensor]:
+def _run(network: nn.Module, images: Tensor) -> Tensor:
+    """The head's map of a batch."""
     with _autocast(images.device):
-        head = network(images.contiguous(memory_format=torch.channels_last))
-    return detection_losses(head, objects, network.layout, weights)
+        head: Tensor = network(images.contiguous(memory_format=torch.channels_last))
+    return head
 
 
 def _autocast(device: torch.device) -> AbstractContextManager[None]:
     """bfloat16 on a GPU; on a CPU it would only be slower."""
     return torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda")
-
-
-def _mean_losses(trainer: Trainer, sums: dict[str, Tensor], n_steps: int) -> dict[str, float]:
-    return {name: round(float(value) / n_steps, 5) for name, value in sums.items()}
 
 
 @torch.no_grad()
@@ -239,7 +285,7 @@ def evaluate(
     n_batches = 0
     for tiles, targets in batches:
         objects = gather_objects(targets, n_candidate_groups).to(device)
-        losses = _losses_of(network, tiles.to(device).float(), objects, LossWeights())
+        losses = detection_losses(_run(network, tiles.to(device).float()), objects, network.layout)
         sums = {name: sums.get(name, 0.0) + float(value) for name, value in losses.items()}
         n_batches += 1
     return {name: value / n_batches for name, value in sums.items()}

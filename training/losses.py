@@ -13,7 +13,7 @@ Intersection over Union" (CVPR), from torchvision.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import torch
@@ -28,14 +28,27 @@ CENTRE_SPREAD = 0.28
 SMALLEST_SPREAD_PX = 0.45 * STRIDE_PX
 CENTRE_FLOOR = 0.4
 """Cells whose share of a centre is above this learn its group, box and ellipse."""
-SHOWN_FRACTION = 0.45
-"""An object of which less is visible is neither wanted nor forbidden."""
+LEAST_VISIBLE = 0.5
+"""An object of which less can be seen is neither wanted nor forbidden."""
+CLEAR_FRACTION = 0.8
+"""From here on an object counts in full."""
+LEAST_WEIGHT = 0.3
+"""What an object counts that can only just be seen; it rises from here to 1 at `CLEAR_FRACTION`."""
 HIDDEN_FLOOR = 0.05
-"""Cells with more than this share of a hardly visible object are left out of the heat."""
+"""Cells with more than this share of an object that can't be seen are left out of the heat."""
 WHOLE_FRACTION = 0.8
 """An outline is learnt only where at least this much of the object is visible."""
 LOOK_ALIKE_WEIGHT = 3.0
 """Extra weight of heat at the centre of a look-alike."""
+
+
+Total = Callable[[Tensor], Tensor]
+"""Sums a number over all processes that share a batch."""
+
+
+def _alone(number: Tensor) -> Tensor:
+    """The sum over one process."""
+    return number
 
 
 @dataclass(frozen=True)
@@ -55,7 +68,7 @@ class Objects:
     is_look_alike : Tensor of shape (M,), bool
         True for what must not be proposed.
     visible : Tensor of shape (M,)
-        Fraction of the object inside the tile and not covered.
+        Fraction of the object that can be seen: inside the tile, not covered, not lost in blur.
     """
 
     tile: Tensor
@@ -67,6 +80,13 @@ class Objects:
 
     def __len__(self) -> int:
         return len(self.tile)
+
+    @property
+    def weight(self) -> Tensor:
+        """How much each object counts, (M,): nobody would insist on what hardly shows."""
+        share = (self.visible - LEAST_VISIBLE) / (CLEAR_FRACTION - LEAST_VISIBLE)
+        rising = LEAST_WEIGHT + (1 - LEAST_WEIGHT) * share.clamp(max=1.0)
+        return torch.where(self.visible >= LEAST_VISIBLE, rising, torch.zeros_like(rising))
 
     def take(self, chosen: Tensor) -> Objects:
         """The chosen objects, by mask or index."""
@@ -88,7 +108,12 @@ class LossWeights:
 
 
 def detection_losses(
-    head: Tensor, objects: Objects, layout: HeadLayout, weights: LossWeights | None = None
+    head: Tensor,
+    objects: Objects,
+    layout: HeadLayout,
+    weights: LossWeights | None = None,
+    *,
+    total: Total = _alone,
 ) -> dict[str, Tensor]:
     """The parts of the loss and their weighted sum under `total`.
 
@@ -102,6 +127,9 @@ def detection_losses(
         Says which channel holds what.
     weights : LossWeights, optional
         How much each part counts.
+    total : callable, optional
+        Sums a number over the processes that share a batch; the losses of all processes then add up to that
+        of the whole batch.
 
     Returns
     -------
@@ -112,16 +140,15 @@ def detection_losses(
     head = head.float()
     shape_nhw = (head.shape[0], head.shape[2], head.shape[3])
     shares = centre_shares(objects, shape_nhw)
-    shown = objects.visible >= SHOWN_FRACTION
-    places = _find_places(objects, shares, shown, head.shape[0])
+    places = _find_places(objects, shares, head.shape[0], total)
     parts = {
-        "heat": heat_loss(head[:, layout.heat], objects, shares, shown),
+        "heat": heat_loss(head[:, layout.heat], objects, shares, total=total),
         "group": group_loss(head[:, layout.groups], objects, places),
         "box": box_loss(head[:, layout.box], objects, places),
         "ellipse": ellipse_loss(head[:, layout.ellipse], objects, places),
     }
-    total = sum((getattr(weights, name) * part for name, part in parts.items()), head.new_zeros(()))
-    return {**parts, "total": total}
+    whole = sum((getattr(weights, name) * part for name, part in parts.items()), head.new_zeros(()))
+    return {**parts, "total": whole}
 
 
 def cell_centres(shape_hw: tuple[int, int], device: torch.device) -> tuple[Tensor, Tensor]:
@@ -174,23 +201,30 @@ def _strongest(shares: Tensor, tile: Tensor, n_tiles: int) -> Tensor:
     return empty.scatter_reduce(0, where, shares, "amax")
 
 
-def heat_loss(logits: Tensor, objects: Objects, shares: Tensor, shown: Tensor) -> Tensor:
+def heat_loss(logits: Tensor, objects: Objects, shares: Tensor, *, total: Total = _alone) -> Tensor:
     """Penalty-reduced focal loss of the heat (N, H, W), over the number of wanted objects.
 
-    Around objects that are hardly visible, nothing is asked.
+    Around objects that nobody could see nothing is asked, of faint ones less is asked.
     """
     n_tiles = logits.shape[0]
-    wanted = shown & ~objects.is_look_alike
+    alike = objects.is_look_alike
+    wanted = (objects.weight > 0) & ~alike
+    unseen = (objects.weight == 0) & ~alike
     target = _strongest(shares[wanted], objects.tile[wanted], n_tiles)
-    alike = _strongest(shares[objects.is_look_alike], objects.tile[objects.is_look_alike], n_tiles)
-    hidden = ~shown & ~objects.is_look_alike
-    ignored = _strongest(shares[hidden], objects.tile[hidden], n_tiles) > HIDDEN_FLOOR
-    is_centre = target >= 1.0
+    forbidden = _strongest(shares[alike], objects.tile[alike], n_tiles)
+    ignored = _strongest(shares[unseen], objects.tile[unseen], n_tiles) > HIDDEN_FLOOR
+    asked = _centre_weights(objects.take(wanted), shares[wanted], n_tiles)
     heat = torch.sigmoid(logits)
-    centre = -F.logsigmoid(logits) * (1 - heat) ** 2 * is_centre
-    weight = (1 - target) ** 4 * (1 + LOOK_ALIKE_WEIGHT * alike) * ~(is_centre | ignored)
+    centre = -F.logsigmoid(logits) * (1 - heat) ** 2 * asked
+    weight = (1 - target) ** 4 * (1 + LOOK_ALIKE_WEIGHT * forbidden) * ~((target >= 1.0) | ignored)
     around = -F.logsigmoid(-logits) * heat**2 * weight
-    return (centre.sum() + around.sum()) / wanted.sum().clamp(min=n_tiles)
+    n_wanted = torch.maximum(total(asked.sum()), total(asked.new_tensor(float(n_tiles))))
+    return (centre.sum() + around.sum()) / n_wanted
+
+
+def _centre_weights(objects: Objects, shares: Tensor, n_tiles: int) -> Tensor:
+    """How much is asked of each cell (N, H, W): the weight of the object whose centre it holds, else 0."""
+    return _strongest((shares >= 1.0) * objects.weight[:, None, None], objects.tile, n_tiles)
 
 
 @dataclass(frozen=True)
@@ -201,25 +235,28 @@ class _Places:
     row: Tensor
     column: Tensor
     weight: Tensor
+    total: Total
 
     def read(self, maps: Tensor, tile: Tensor) -> Tensor:
         """The values (P, C) of maps (N, C, H, W) at the places."""
         return maps[tile[self.owner], :, self.row, self.column]
 
     def average(self, losses: Tensor, valid: Tensor | None = None) -> Tensor:
-        """Mean of losses (P,) in which every object counts alike, however many cells it has."""
+        """Mean of losses (P,) in which an object counts by its weight, however many cells it has."""
         weight = self.weight if valid is None else self.weight * valid
-        return (losses * weight).sum() / weight.sum().clamp(min=1.0)
+        return (losses * weight).sum() / self.total(weight.sum()).clamp(min=1.0)
 
 
-def _find_places(objects: Objects, shares: Tensor, shown: Tensor, n_tiles: int) -> _Places:
+def _find_places(objects: Objects, shares: Tensor, n_tiles: int, total: Total) -> _Places:
     """Cells near a centre, each given to the object whose centre it is nearest to."""
+    shown = objects.weight > 0
     strongest = _strongest(shares[shown], objects.tile[shown], n_tiles)
     is_place = (shares >= strongest[objects.tile]) & (shares > CENTRE_FLOOR) & shown[:, None, None]
     owner, row, column = torch.nonzero(is_place, as_tuple=True)
     share = shares[owner, row, column]
     per_object = torch.zeros_like(objects.visible).index_add(0, owner, share).clamp(min=1e-6)
-    return _Places(owner, row, column, share / per_object[owner])
+    weight = share / per_object[owner] * objects.weight[owner]
+    return _Places(owner, row, column, weight, total)
 
 
 def group_loss(logits: Tensor, objects: Objects, places: _Places) -> Tensor:

@@ -1,9 +1,12 @@
 """Train a detector on drawn slides, or on a labelled set.
 
-    python -m training.train --out DIR --steps N --batch B --seed S [--minutes M]
+    python -m training.train --out DIR --steps N --batch B --seed S [--minutes M] [--resume]
+    torchrun --nproc-per-node GPUS -m training.train --out DIR ...
 
 writes `detector.safetensors`, `record.json` and `curve.jsonl` (the losses, every 50 steps) to DIR.
-`python -m training.export --weights DIR` then adds the graph that CPUs run.
+`python -m training.export --weights DIR` then adds the graph that CPUs run. While it trains, DIR holds a
+checkpoint; after a kill, or after `--stop-after`, the same command with `--resume` goes on there, to the same
+result. `--minutes` counts over all parts. With several processes each draws its share of every batch.
 """
 
 from __future__ import annotations
@@ -14,18 +17,28 @@ import itertools
 import json
 import shlex
 import sys
+import time
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from functools import partial
 from importlib import metadata
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Self
 
 import torch
 
+from training.checkpoint import (
+    find_checkpoint,
+    load_checkpoint,
+    read_standing,
+    remove_checkpoints,
+    write_checkpoint,
+)
 from training.cut import judge_tiles
-from training.drawn import DrawBatch, DrawnBatches, draw_slides, prefetch, show_again
+from training.drawn import DrawBatch, DrawnBatches, draw_slides, first_shown, prefetch, show_again
 from training.engine import Batch, Schedule, Trainer, TrainingError, evaluate, train_one_epoch
+from training.parallel import Share, agree, join_processes
 from training.start_weights import IMAGENET_LICENCE, load_imagenet_features
 from training.synthesize.stock import store_stocks
 from training.transforms import Augmenter
@@ -61,9 +74,21 @@ class Settings:
     held_out: int = 16
     name: str = "coverslip-triage first light"
     um_per_px: float = SERVED_UM_PER_PX
+    resume: bool = False
+    stop_after: float | None = None
+    checkpoint_every: float = 120.0
+    report_every: int = 50
 
 
-def train(settings: Settings, *, command: str, draw: DrawBatch = draw_slides) -> WeightsRecord:
+FREE_SETTINGS = frozenset(
+    ("out", "device", "workers", "held_out", "name", "um_per_px", "resume", "stop_after", "checkpoint_every")
+)
+"""Settings that may differ when a training goes on: they change nothing in what is learnt."""
+
+
+def train(
+    settings: Settings, *, command: str, draw: DrawBatch = draw_slides, started_s: float | None = None
+) -> WeightsRecord | None:
     """Train, judge on held-out drawn tiles, and write a weights folder.
 
     Parameters
@@ -74,42 +99,178 @@ def train(settings: Settings, *, command: str, draw: DrawBatch = draw_slides) ->
         The command line, for the record.
     draw : callable, optional
         What draws tiles.
+    started_s : float, optional
+        When this part began, by `time.monotonic`; `stop_after` counts from here.
 
     Returns
     -------
-    record : WeightsRecord
-        As written.
+    record : WeightsRecord or None
+        As written; None where `stop_after` ended this part, and in all processes but the first.
 
     Raises
     ------
     TrainingError
-        If the loss is no longer a number.
+        If the loss is no longer a number, the folder holds a training that is not to be resumed or was begun
+        with other settings, or a checkpoint is damaged.
     WeightsError
         If training starts from a detector whose files are damaged.
     """
-    settings.out.mkdir(parents=True, exist_ok=True)
+    stop_at_s = stop_time(settings, time.monotonic() if started_s is None else started_s)
+    with join_processes(settings.device) as (share, device):
+        checkpoint = choose_checkpoint(settings)
+        settings.out.mkdir(parents=True, exist_ok=True)
+        start = describe_start(settings.start)
+        trainer = start_trainer(settings, share, device)
+        if checkpoint is not None:
+            load_checkpoint(checkpoint, trainer)
+        batches = open_batches(settings, device, draw, share=share, start=trainer.step)
+        with Log(settings.out / "curve.jsonl", trainer.step, is_first=share.is_first) as log:
+            keeper = Keeper(settings, trainer, share, stop_at_s)
+            is_done = train_one_epoch(
+                trainer, batches, report_every=settings.report_every, on_report=log.add, on_step=keeper
+            )
+            keeper.write()
+            if not is_done or not share.is_first:
+                return None
+            held_out = list(draw_held_out(settings, device, draw))
+            scores = {"steps": trainer.step, **judge(trainer.average.network, held_out)}
+            log.add(scores)
+        record = save(settings, trainer.average.network, scores, command=command, start=start)
+        remove_checkpoints(settings.out)
+        return record
+
+
+def stop_time(settings: Settings, started_s: float) -> float:
+    """When this part ends, by `time.monotonic`."""
+    return started_s + settings.stop_after * 60 if settings.stop_after else float("inf")
+
+
+def start_trainer(settings: Settings, share: Share, device: torch.device) -> Trainer:
+    """A trainer before its first step."""
     torch.manual_seed(settings.seed)
-    device = choose_device(settings.device)
-    start = describe_start(settings.start)
+    if settings.batch % share.n:
+        raise TrainingError(
+            f"A batch of {settings.batch} tiles can't be shared by {share.n} processes. "
+            f"Give --batch a multiple of {share.n}."
+        )
     network = start_network(settings.start).to(device).to(memory_format=torch.channels_last)
     limit_s = settings.minutes * 60 if settings.minutes else float("inf")
-    trainer = Trainer(
+    return Trainer(
         network,
         Schedule(settings.steps, limit_s=limit_s, learning_rate=settings.rate),
         n_candidate_groups=len(candidate_groups()),
-        augment=Augmenter(settings.seed),
+        augment=Augmenter(settings.seed, share=share),
     )
-    with (settings.out / "curve.jsonl").open("w", encoding="utf-8") as curve:
 
-        def report(values: Mapping[str, object]) -> None:
+
+def fixed_settings(settings: Settings) -> dict[str, str]:
+    """What must stay the same when a training goes on, as text."""
+    return {
+        key: str(value) for key, value in dataclasses.asdict(settings).items() if key not in FREE_SETTINGS
+    }
+
+
+def choose_checkpoint(settings: Settings) -> Path | None:
+    """The checkpoint to go on from; None to begin.
+
+    Raises
+    ------
+    TrainingError
+        If there is one and it is not to be resumed, or was begun with other settings.
+    """
+    path = find_checkpoint(settings.out)
+    if path is None:
+        return None
+    if not settings.resume:
+        raise TrainingError(
+            f"{settings.out} holds the checkpoint {path.name} of a training that has not ended. "
+            "Add --resume to go on, or name another folder."
+        )
+    begun = read_standing(path).settings
+    asked = fixed_settings(settings)
+    differing = [key for key in asked if begun.get(key) != asked[key]]
+    if differing:
+        told = ", ".join(f"{key} {begun.get(key)} there, {asked[key]} now" for key in differing)
+        raise TrainingError(
+            f"{path} was begun with other settings ({told}). "
+            "Resume with the same ones, or name another folder."
+        )
+    return path
+
+
+class Keeper:
+    """Writes a checkpoint every so often and says when this part ends; the same in all processes.
+
+    Parameters
+    ----------
+    settings : Settings
+        `checkpoint_every` and what must stay the same.
+    trainer : Trainer
+        Whose standing is written.
+    share : Share
+        The first process writes.
+    stop_at_s : float
+        When this part ends, by `time.monotonic`.
+    """
+
+    def __init__(self, settings: Settings, trainer: Trainer, share: Share, stop_at_s: float) -> None:
+        self._settings = settings
+        self._trainer = trainer
+        self._share = share
+        self._stop_at_s = stop_at_s
+        self._written_s = time.monotonic()
+
+    def __call__(self) -> bool:
+        """Called after each step; True ends this part."""
+        now = time.monotonic()
+        if now - self._written_s >= self._settings.checkpoint_every:
+            self.write()
+        if self._stop_at_s == float("inf"):
+            return False
+        return bool(agree(float(now >= self._stop_at_s), self._trainer.device))
+
+    def write(self) -> None:
+        """Write a checkpoint now."""
+        if self._share.is_first:
+            write_checkpoint(self._settings.out, self._trainer, fixed_settings(self._settings))
+        self._written_s = time.monotonic()
+
+
+class Log:
+    """The losses of a training, printed and written down, a line each; goes on where it was resumed.
+
+    Parameters
+    ----------
+    path : Path
+        Lines beyond `step`, of a part that was lost, are taken out.
+    step : int
+        Where the training stands.
+    is_first : bool
+        Whether this process reports.
+    """
+
+    def __init__(self, path: Path, step: int, *, is_first: bool) -> None:
+        self._path = path
+        self._step = step
+        self._is_first = is_first
+
+    def __enter__(self) -> Self:
+        if self._is_first:
+            lines = self._path.read_text(encoding="utf-8").splitlines() if self._path.is_file() else []
+            kept = [line for line in lines if json.loads(line).get("step", self._step + 1) <= self._step]
+            self._file = self._path.open("w", encoding="utf-8")
+            self._file.writelines(f"{line}\n" for line in kept)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._is_first:
+            self._file.close()
+
+    def add(self, values: Mapping[str, object]) -> None:
+        """Print and write one line."""
+        if self._is_first:
             print(json.dumps(values), flush=True)
-            print(json.dumps(values), file=curve, flush=True)
-
-        train_one_epoch(trainer, open_batches(settings, device, draw), on_report=report)
-        held_out = list(draw_held_out(settings, device, draw))
-        scores = {"steps": trainer.step, **judge(trainer.average.network, held_out)}
-        report(scores)
-    return save(settings, trainer.average.network, scores, command=command, start=start)
+            print(json.dumps(values), file=self._file, flush=True)
 
 
 @contextmanager
@@ -120,13 +281,6 @@ def open_drawing(settings: Settings) -> Iterator[DrawBatch]:
         return
     with TemporaryDirectory(prefix="coverslip-stocks-") as folder:
         yield partial(draw_slides, stocks=store_stocks(Path(folder), workers=settings.workers))
-
-
-def choose_device(name: str) -> torch.device:
-    """The named device; `auto` is the GPU if there is one."""
-    if name == "auto":
-        name = "cuda" if torch.cuda.is_available() else "cpu"
-    return torch.device(name)
 
 
 def start_network(start: str) -> CentrePointNetwork:
@@ -156,37 +310,51 @@ def describe_start(start: str) -> str | dict[str, str]:
     return {"given": start, "name": record.name, "weights_sha256": record.weights_sha256}
 
 
-def open_batches(settings: Settings, device: torch.device, draw: DrawBatch) -> Iterable[Batch]:
-    """As many batches as steps: drawn tiles, squares from the labelled set, or both side by side."""
+def open_batches(
+    settings: Settings, device: torch.device, draw: DrawBatch, *, share: Share, start: int
+) -> Iterable[Batch]:
+    """The batches from number `start` to the last step: drawn tiles, labelled squares, or both."""
     if settings.data is None:
-        return draw_batches(settings, settings.batch, device, draw)
+        return draw_batches(settings, settings.batch, device, draw, share=share, start=start)
     # Reading pictures needs libraries that a machine which only draws may lack.
     from training.dataset import join_batches, labelled_batches, read_marked_pictures
     from training.splits import take_split
 
-    n_drawn = round(settings.batch * settings.drawn_share)
+    n_drawn = round(settings.batch * settings.drawn_share / share.n) * share.n
     labelled = labelled_batches(
         take_split(read_marked_pictures(settings.data), "train"),
         tile_px=settings.tile_px,
         n_tiles=settings.batch - n_drawn,
         seed=settings.seed,
+        share=share,
+        start=start,
     )
     if n_drawn == 0:
-        return itertools.islice(labelled, settings.steps)
-    return join_batches(draw_batches(settings, n_drawn, device, draw), labelled)
+        return itertools.islice(labelled, settings.steps - start)
+    return join_batches(draw_batches(settings, n_drawn, device, draw, share=share, start=start), labelled)
 
 
-def draw_batches(settings: Settings, n_tiles: int, device: torch.device, draw: DrawBatch) -> Iterable[Batch]:
-    """As many drawn batches as steps, of `n_tiles` tiles, some of them shown before."""
+def draw_batches(
+    settings: Settings, n_tiles: int, device: torch.device, draw: DrawBatch, *, share: Share, start: int
+) -> Iterable[Batch]:
+    """Drawn batches of `n_tiles` tiles from number `start` to the last step, some tiles shown before."""
+    first = first_shown(start, settings.echoes)
     drawn = DrawnBatches(
         settings.seed,
         n_batches=settings.steps,
-        n_tiles=max(n_tiles // settings.echoes, 1),
+        n_tiles=max(n_tiles // settings.echoes, share.n),
         tile_px=settings.tile_px,
         device=device,
         draw=draw,
+        share=share,
     )
-    return show_again(prefetch(drawn, settings.workers), echoes=settings.echoes, seed=settings.seed)
+    return show_again(
+        prefetch(drawn, settings.workers, start=first),
+        echoes=settings.echoes,
+        seed=settings.seed,
+        first=first,
+        start=start,
+    )
 
 
 def draw_held_out(settings: Settings, device: torch.device, draw: DrawBatch) -> Iterable[Batch]:
@@ -197,7 +365,9 @@ def draw_held_out(settings: Settings, device: torch.device, draw: DrawBatch) -> 
         n_tiles=settings.batch,
         tile_px=SERVED_TILE_PX if settings.tile_px > 256 else settings.tile_px,
         device=device,
-        draw=lambda seed, n, tile_px, where: draw(HELD_OUT_SEED + seed, n, tile_px, where),
+        draw=lambda seed, n, tile_px, where, /, *, first=0: draw(
+            HELD_OUT_SEED + seed, n, tile_px, where, first=first
+        ),
     )
     return prefetch(held_out, 0)
 
@@ -273,21 +443,38 @@ def parse_settings(arguments: list[str] | None = None) -> Settings:
     parser.add_argument("--workers", type=int, default=Settings.workers, help="processes that draw ahead")
     parser.add_argument("--held-out", type=int, default=Settings.held_out, help="drawn batches to judge on")
     parser.add_argument("--name", default=Settings.name, help="name and version of the detector")
+    parser.add_argument(
+        "--resume", action="store_true", help="go on at the last checkpoint in --out, if there is one"
+    )
+    parser.add_argument(
+        "--stop-after", type=float, help="end this part after so many minutes, with a checkpoint to resume"
+    )
+    parser.add_argument(
+        "--checkpoint-every",
+        type=float,
+        default=Settings.checkpoint_every,
+        help="seconds between checkpoints",
+    )
+    parser.add_argument(
+        "--report-every", type=int, default=Settings.report_every, help="steps between reports"
+    )
     parser.add_argument("--um-per-px", type=float, default=Settings.um_per_px, help="scale it is served at")
     return Settings(**vars(parser.parse_args(arguments)))
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Train as the command line says; 0, or 1 after one sentence on what was wrong."""
+    started_s = time.monotonic()
     settings = parse_settings(arguments)
     command = "python -m training.train " + shlex.join(sys.argv[1:] if arguments is None else arguments)
     try:
         with open_drawing(settings) as draw:
-            record = train(settings, command=command, draw=draw)
+            record = train(settings, command=command, draw=draw, started_s=started_s)
     except (TriageError, TrainingError) as err:
         print(err, file=sys.stderr)
         return 1
-    print(json.dumps({"weights_sha256": record.weights_sha256, "default_cut": record.default_cut}))
+    if record is not None:
+        print(json.dumps({"weights_sha256": record.weights_sha256, "default_cut": record.default_cut}))
     return 0
 
 

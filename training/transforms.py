@@ -7,8 +7,8 @@ is added there, batch by batch, from one seeded generator.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import torch
@@ -16,10 +16,13 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional as F
 
+from training.parallel import Share
 from training.synthesize.jpeg import squeeze
 
 Target = dict[str, Tensor]
 
+SEED_STRIDE = 1_000_003
+"""Apart from each other, so that runs of neighbouring seeds share no batch and no change of one."""
 BLUR_TAPS = 9
 CUT_PX = 48
 
@@ -46,11 +49,20 @@ class Augmenter:
         Start of the generator.
     chances : Chances, optional
         How often each change is made.
+    share : Share, optional
+        Which tiles of a batch are given, where several processes share it equally. Each tile is changed as
+        it would be in the whole batch.
     """
 
-    def __init__(self, seed: int, chances: Chances | None = None) -> None:
+    def __init__(self, seed: int, chances: Chances | None = None, share: Share | None = None) -> None:
+        self._seed = seed
         self._generator = torch.Generator().manual_seed(seed)
         self._chances = chances or Chances()
+        self._share = share or Share()
+
+    def start_at(self, step: int) -> None:
+        """Change the next batch as that of this step, whatever was changed before."""
+        self._generator.manual_seed(self._seed * SEED_STRIDE + step)
 
     def __call__(self, tiles: Tensor, targets: list[Target]) -> tuple[Tensor, list[Target]]:
         """Changed copies of tiles (N, 3, S, S), 0 to 255, as float32, and of their targets."""
@@ -66,13 +78,18 @@ class Augmenter:
         return images.clamp(0.0, 255.0).round(), targets
 
     def _draw(self, images: Tensor, low: float, high: float, *shape: int) -> Tensor:
-        """Uniform numbers of `shape`, on the device of `images`."""
-        numbers = torch.rand(shape, generator=self._generator) * (high - low) + low
-        return numbers.to(images.device)
+        """Uniform numbers (N, *shape), on the device of `images`."""
+        n = images.shape[0]
+        numbers = torch.rand((n * self._share.n, *shape), generator=self._generator) * (high - low) + low
+        return self._own(numbers, n).to(images.device)
+
+    def _own(self, numbers: Tensor, n: int) -> Tensor:
+        """The rows of this process's `n` tiles, of those of a whole batch."""
+        return numbers[n * self._share.rank : n * (self._share.rank + 1)]
 
     def _chosen(self, images: Tensor, chance: float) -> Tensor:
         """Which tiles are changed: (N, 1, 1, 1), bool."""
-        return self._draw(images, 0.0, 1.0, images.shape[0], 1, 1, 1) < chance
+        return self._draw(images, 0.0, 1.0, 1, 1, 1) < chance
 
     def _turn(self, images: Tensor, targets: list[Target]) -> tuple[Tensor, list[Target]]:
         """One of the eight ways to lay a square, for the whole batch."""
@@ -121,7 +138,7 @@ class Augmenter:
     def _blur(self, images: Tensor) -> Tensor:
         """Soft focus: a Gaussian of 0.3 to 2 pixels."""
         n = images.shape[0]
-        sigma = self._draw(images, 0.3, 2.0, n)
+        sigma = self._draw(images, 0.3, 2.0)
         offsets = torch.arange(BLUR_TAPS, device=images.device) - BLUR_TAPS // 2
         taps = torch.exp(-0.5 * (offsets[None] / sigma[:, None]) ** 2)
         taps = (taps / taps.sum(dim=1, keepdim=True)).repeat_interleave(3, dim=0)
@@ -132,15 +149,14 @@ class Augmenter:
 
     def _recolour(self, images: Tensor) -> Tensor:
         """Lamp, white balance, gamma, contrast and saturation of another camera; some tiles turn grey."""
-        n = images.shape[0]
         share = (images / 255.0).clamp(1e-4, 1.0)
-        share = share ** torch.exp(self._draw(images, -0.35, 0.35, n, 1, 1, 1))
-        share = share * torch.exp(self._draw(images, -0.15, 0.15, n, 3, 1, 1))
+        share = share ** torch.exp(self._draw(images, -0.35, 0.35, 1, 1, 1))
+        share = share * torch.exp(self._draw(images, -0.15, 0.15, 3, 1, 1))
         mean = share.mean(dim=(1, 2, 3), keepdim=True)
-        share = mean + (share - mean) * torch.exp(self._draw(images, -0.4, 0.3, n, 1, 1, 1))
-        share = share * torch.exp(self._draw(images, -0.25, 0.12, n, 1, 1, 1))
+        share = mean + (share - mean) * torch.exp(self._draw(images, -0.4, 0.3, 1, 1, 1))
+        share = share * torch.exp(self._draw(images, -0.25, 0.12, 1, 1, 1))
         grey = share.mean(dim=1, keepdim=True)
-        colour = self._draw(images, 0.4, 1.5, n, 1, 1, 1)
+        colour = self._draw(images, 0.4, 1.5, 1, 1, 1)
         colour = torch.where(self._chosen(images, self._chances.grey), torch.zeros_like(colour), colour)
         return (grey + (share - grey) * colour).clamp(0.0, 1.0) * 255.0
 
@@ -148,17 +164,17 @@ class Augmenter:
         """Grain, up to 8 grey levels."""
         seed = int(torch.randint(2**31, (), generator=self._generator))
         on_device = torch.Generator(device=images.device).manual_seed(seed)
-        grain = torch.randn(images.shape, generator=on_device, device=images.device)
-        level = self._draw(images, 0.0, 8.0, images.shape[0], 1, 1, 1)
+        whole = (images.shape[0] * self._share.n, *images.shape[1:])
+        grain = self._own(torch.randn(whole, generator=on_device, device=images.device), images.shape[0])
+        level = self._draw(images, 0.0, 8.0, 1, 1, 1)
         return images + grain * level * self._chosen(images, self._chances.noise)
 
     def _compress(self, images: Tensor) -> Tensor:
         """Saved once more as JPEG, at quality 30 to 90."""
-        n = images.shape[0]
-        quality = self._draw(images, 30.0, 90.0, n)
+        quality = self._draw(images, 30.0, 90.0)
         chosen = self._chosen(images, self._chances.jpeg)[:, 0, 0, 0]
         unchanged = torch.full_like(quality, 101.0)
-        return squeeze(images, torch.where(chosen, quality, unchanged), self._draw(images, 0.0, 8.0, n, 2))
+        return squeeze(images, torch.where(chosen, quality, unchanged), self._draw(images, 0.0, 8.0, 2))
 
 
 def turn_batch(
@@ -211,20 +227,24 @@ def _hide(target: Target, hole_xyxy: Tensor) -> Target:
 Picture = NDArray[np.uint8]
 
 
-def labelled_transform(tile_px: int, seed: int) -> Callable[[Picture, Target], tuple[Picture, Target]]:
+class CutSquare(Protocol):
+    """Cuts a square out of a picture (H, W, 3), with its target; the same seed cuts the same square."""
+
+    def __call__(self, picture: Picture, target: Target, *, seed: int) -> tuple[Picture, Target]:
+        """The square and its target, as `move_target` leaves it."""
+
+
+def labelled_transform(tile_px: int) -> CutSquare:
     """A function that cuts a random square out of a labelled picture at a random scale.
 
     Parameters
     ----------
     tile_px : int
         Side of the square.
-    seed : int
-        Same seed, same cuts.
 
     Returns
     -------
-    transform : callable
-        Takes a picture (H, W, 3) and its target, returns a square and its target, as `move_target` leaves it.
+    transform : CutSquare
 
     Notes
     -----
@@ -241,10 +261,10 @@ def labelled_transform(tile_px: int, seed: int) -> Callable[[Picture, Target], t
             A.RandomCrop(tile_px, tile_px),
         ],
         keypoint_params=A.KeypointParams(format="xy", remove_invisible=False),
-        seed=seed,
     )
 
-    def transform(picture: Picture, target: Target) -> tuple[Picture, Target]:
+    def transform(picture: Picture, target: Target, *, seed: int) -> tuple[Picture, Target]:
+        compose.set_random_seed(seed)
         corner_and_unit = np.array([[0.0, 0.0], [1000.0, 0.0]], dtype=np.float32)
         result = compose(image=picture, keypoints=corner_and_unit)
         corner, unit = np.asarray(result["keypoints"], dtype=np.float64)

@@ -17,16 +17,16 @@ from triage.groups import read_groups
 from triage.network import CentrePointNetwork, write_network
 from triage.weights import WEIGHTS_FILE, WeightsRecord, write_record
 
-DrawShapes = Callable[[int, int, int, torch.device], tuple[Tensor, Sequence[Any]]]
+DrawShapes = Callable[..., tuple[Tensor, Sequence[Any]]]
 COLOURS = ((60, 90, 120), (150, 60, 50))
 
 
 def draw_shapes_in_tiles(
-    seed: int, n: int, tile_px: int, device: torch.device
+    seed: int, n: int, tile_px: int, device: torch.device, *, first: int = 0
 ) -> tuple[Tensor, list[SimpleNamespace]]:
     """Tiles with one or two ellipses each, whole and apart; label 0 is blue, label 1 red."""
-    random = np.random.default_rng(seed)
-    drawn = [_draw_tile(random, tile_px) for _ in range(n)]
+    numbers = range(first, first + n)
+    drawn = [_draw_tile(np.random.default_rng([seed, number]), tile_px) for number in numbers]
     tiles = torch.from_numpy(np.stack([pixels for pixels, _ in drawn])).permute(0, 3, 1, 2)
     return tiles.to(device), [truth for _, truth in drawn]
 

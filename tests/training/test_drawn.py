@@ -69,7 +69,7 @@ PLAIN_TILES = """
 import torch
 from types import SimpleNamespace
 
-def draw(seed, n, tile_px, device):
+def draw(seed, n, tile_px, device, *, first=0):
     truth = SimpleNamespace(boxes_xyxy=[[1, 1, 9, 9]], ellipses=[[5, 5, 8, 8, 0]], labels=[0], visible=[1])
     return torch.zeros(n, 3, tile_px, tile_px, dtype=torch.uint8), [truth] * n
 """

@@ -4,7 +4,7 @@ import pytest
 import torch
 from torch import Tensor
 
-from training.losses import Objects, cell_centres, centre_shares, detection_losses, gather_objects
+from training.losses import Objects, Total, cell_centres, centre_shares, detection_losses, gather_objects
 from triage.head import BOX_UNIT_PX, ELLIPSE_UNIT_PX, HeadLayout
 
 LAYOUT = HeadLayout(4)
@@ -157,3 +157,48 @@ def test_gradients_are_finite_with_and_without_objects() -> None:
         head = silent_head().requires_grad_()
         detection_losses(head, gather(target), LAYOUT)["total"].backward()
         assert head.grad is not None and bool(torch.isfinite(head.grad).all())
+
+
+def test_a_faint_object_is_asked_for_less_than_a_plain_one() -> None:
+    asked = [heat_at(-4.0, an_object(BOX, visible=visible), BOX) for visible in (0.3, 0.5, 0.65, 0.8, 1.0)]
+    assert asked[0] < 0.01 < asked[1] < asked[2] < asked[3] == asked[4]
+
+
+def test_a_faint_object_has_less_say_in_the_group_than_a_plain_one() -> None:
+    other = [20.0, 90.0, 100.0, 120.0]
+    both = {
+        name: torch.cat((an_object(BOX, label=1)[name], an_object(other, label=2, visible=0.5)[name]))
+        for name in an_object(BOX)
+    }
+    as_plain, as_faint = (silent_head() for _ in range(2))
+    as_plain[0, LAYOUT.groups][1] = 5.0
+    as_faint[0, LAYOUT.groups][2] = 5.0
+    objects = gather(both)
+    losses = [detection_losses(head, objects, LAYOUT)["group"] for head in (as_plain, as_faint)]
+    assert losses[0] < 0.7 * losses[1]
+
+
+def test_losses_of_shares_add_up_to_that_of_the_batch() -> None:
+    targets = [
+        an_object(BOX, label=1, ellipse=ELLIPSE),
+        an_object([4.0, 4.0, 60.0, 40.0], label=2),
+        nothing(),
+    ]
+    torch.manual_seed(0)
+    head = torch.randn(3, LAYOUT.n_channels, 16, 16)
+    whole = detection_losses(head, gather(*targets), LAYOUT)
+    seen: list[list[Tensor]] = [[], []]
+
+    def note(place: int) -> Total:
+        return lambda number: seen[place].append(number) or number  # type: ignore[func-returns-value]
+
+    shares = [(head[:1], targets[:1]), (head[1:], targets[1:])]
+    for place, (part, some) in enumerate(shares):
+        detection_losses(part, gather(*some), LAYOUT, total=note(place))
+    sums = [sum(pair) for pair in zip(*seen, strict=True)]
+    parts = []
+    for part, some in shares:
+        told = iter(sums)
+        parts.append(detection_losses(part, gather(*some), LAYOUT, total=lambda _, told=told: next(told)))
+    for name, value in whole.items():
+        torch.testing.assert_close(parts[0][name] + parts[1][name], value)

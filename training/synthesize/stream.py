@@ -17,11 +17,12 @@ def draw_batch(
     *,
     n: int,
     tile_px: int,
+    first: int = 0,
     device: torch.device | str = "cpu",
     style: Style = TRAINING,
     stocks: StockSource = draw_stock,
 ) -> tuple[Tensor, list[TileTruth]]:
-    """`n` tiles of the series `seed` and their truth.
+    """`n` tiles of the series `seed`, from number `first` on, and their truth.
 
     Parameters
     ----------
@@ -30,6 +31,8 @@ def draw_batch(
     n : int
     tile_px : int
         Side of a tile.
+    first : int
+        Number of the first tile.
     device : torch.device or str
     style : Style
     stocks : callable, optional
@@ -41,5 +44,7 @@ def draw_batch(
     truths : list of TileTruth
         Boxes are clipped to the tile, ellipses are whole; `visible` says how much of each object shows.
     """
-    scenes = [draw_scene(seed, index, style, (tile_px, tile_px), stocks=stocks) for index in range(n)]
+    scenes = [
+        draw_scene(seed, index, style, (tile_px, tile_px), stocks=stocks) for index in range(first, first + n)
+    ]
     return render_scenes(scenes, device)
