@@ -6,6 +6,7 @@ import numpy as np
 
 from training.synthesize.camera import Camera, Light
 from training.synthesize.debris import LAYERS, Debris
+from training.synthesize.kinds.chance import log_even
 from training.synthesize.optics import Optics
 from training.synthesize.style import Span
 
@@ -54,10 +55,6 @@ _DEBRIS_TINTS = np.array(
 )
 
 
-def _log_even(rng: np.random.Generator, low: float, high: float) -> float:
-    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
-
-
 def _floats(values: np.ndarray) -> tuple[float, ...]:
     return tuple(float(value) for value in values)
 
@@ -67,7 +64,7 @@ def draw_optics(rng: np.random.Generator, um_per_px: float, softness: float, res
 
     The depth of field is lambda / NA² (wave part alone; optics handbooks, from memory).
     """
-    resolved_um = _log_even(rng, *resolved_px) * um_per_px
+    resolved_um = log_even(rng, *resolved_px) * um_per_px
     na = float(np.clip(0.55 / (2 * resolved_um), 0.06, 1.25))
     field_um = 0.55 / na**2
     side = rng.choice([-1.0, 1.0])
@@ -92,7 +89,7 @@ def draw_light(
     colour = _FIELD_COLOURS[rng.integers(len(_FIELD_COLOURS))] if rng.random() < 0.75 else _any_colour(rng)
     colour = np.clip(colour * np.exp(rng.normal(0, 0.03, 3) + rng.normal(0.06, 0.08)), 0.08, 1.03)
     slope_turn, slope = rng.uniform(0, 2 * np.pi), abs(rng.normal(0, 0.06))
-    stain = _STAINS[rng.integers(len(_STAINS))] * _log_even(rng, 0.1, 1.2) * (rng.random() < stain_share)
+    stain = _STAINS[rng.integers(len(_STAINS))] * log_even(rng, 0.1, 1.2) * (rng.random() < stain_share)
     return Light(
         colour=_floats(colour),
         contrast=rng.uniform(0.6, 1.15),
@@ -117,18 +114,18 @@ def _draw_eyepiece(rng: np.random.Generator, shape_hw: tuple[int, int]) -> tuple
     turn = rng.uniform(0, 2 * np.pi)
     away = max(0.0, radius - rng.uniform(0.3, 0.5) * min(height, width))
     centre = width / 2 + away * np.cos(turn), height / 2 + away * np.sin(turn)
-    return (*_floats(np.array(centre)), float(radius), _log_even(rng, 0.8, 8.0))
+    return (*_floats(np.array(centre)), float(radius), log_even(rng, 0.8, 8.0))
 
 
 def draw_camera(rng: np.random.Generator) -> Camera:
     """A camera or a phone, from clean to poor."""
     return Camera(
-        blur_px=_log_even(rng, 0.2, 1.0),
+        blur_px=log_even(rng, 0.2, 1.0),
         sharpen=rng.uniform(0.2, 3.0) * (rng.random() < 0.75),
         sharpen_px=rng.uniform(0.6, 1.8),
         colour_shift_xy=_floats(rng.normal(0, 0.35, 2) * (rng.random() < 0.5)),
-        grain=_log_even(rng, 0.002, 0.035),
-        coarse_grain=_log_even(rng, 0.001, 0.012),
+        grain=log_even(rng, 0.002, 0.035),
+        coarse_grain=log_even(rng, 0.001, 0.012),
         saturation=rng.uniform(0.6, 1.15),
         jpeg_quality=rng.uniform(35, 98) if rng.random() < 0.7 else 101.0,
         jpeg_shift_xy=_floats(rng.integers(0, 16, 2)),
@@ -137,7 +134,7 @@ def draw_camera(rng: np.random.Generator) -> Camera:
 
 def draw_debris(rng: np.random.Generator, um_per_px: float, clutter: float) -> Debris:
     """Clouds of grains in each depth, more of them the higher `clutter` (0 to 1)."""
-    base_um = um_per_px * _log_even(rng, 2.8, 9.0)
+    base_um = um_per_px * log_even(rng, 2.8, 9.0)
     cover = np.where(rng.random(LAYERS) < 0.25 + 0.7 * clutter, clutter * rng.uniform(0.02, 0.7, LAYERS), 0.0)
     cloud_um = um_per_px * np.exp(rng.uniform(np.log(60), np.log(400), LAYERS))
     shift = rng.uniform(0, 5000, LAYERS) * um_per_px

@@ -14,6 +14,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
+from training.synthesize.kinds.chance import log_uniform
 from training.synthesize.material import Material, Samples, soft_step
 
 Parameters = dict[str, NDArray[np.float32]]
@@ -39,11 +40,6 @@ class Speck:
     draw_parameters: Callable[[np.random.Generator, int, float], Parameters]
     material: Callable[[Samples, dict[str, Tensor]], Material]
     per_mpx: tuple[float, float]
-
-
-def _spread(rng: np.random.Generator, n: int, low: float, high: float) -> NDArray[np.float32]:
-    """Log-uniform between `low` and `high`."""
-    return np.exp(rng.uniform(np.log(low), np.log(high), n)).astype(np.float32)
 
 
 def _loosely(um_per_px: float) -> float:
@@ -87,7 +83,7 @@ def _tinted(amount: Tensor, samples: Samples, parameters: dict[str, Tensor]) -> 
 
 
 def _draw_grains(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
-    half = _spread(rng, n, 0.25, 1.6) * _loosely(um_per_px)
+    half = log_uniform(rng, n, 0.25, 1.6) * _loosely(um_per_px)
     dark = rng.random(n) < 0.25
     return _draw_capsules(rng, half * rng.uniform(1, 1.6, n).astype(np.float32), half, 0.1) | {
         "path_um": (half * rng.uniform(0.015, 0.09, n) * np.where(rng.random(n) < 0.15, -1, 1)).astype(
@@ -100,7 +96,7 @@ def _draw_grains(rng: np.random.Generator, n: int, um_per_px: float) -> Paramete
 
 def _draw_rods(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
     width = np.full(n, rng.uniform(0.3, 0.6) * _loosely(um_per_px), np.float32)
-    length = (width * _spread(rng, n, 1.5, 7.0)).astype(np.float32)
+    length = (width * log_uniform(rng, n, 1.5, 7.0)).astype(np.float32)
     return _draw_capsules(rng, length, width, 0.15) | {
         "path_um": (width * rng.uniform(0.03, 0.1, n)).astype(np.float32),
         "dark": rng.uniform(0, 0.08, n).astype(np.float32),
@@ -109,8 +105,8 @@ def _draw_rods(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters
 
 
 def _draw_fibres(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
-    length = _spread(rng, n, 60, 400) * um_per_px
-    width = np.minimum(_spread(rng, n, 0.7, 5.0) * _loosely(um_per_px), length / 8).astype(np.float32)
+    length = log_uniform(rng, n, 60, 400) * um_per_px
+    width = np.minimum(log_uniform(rng, n, 0.7, 5.0) * _loosely(um_per_px), length / 8).astype(np.float32)
     return _draw_capsules(rng, length.astype(np.float32), width, 0.35) | {
         "path_um": (width * rng.uniform(0.01, 0.05, n)).astype(np.float32),
         "lumen": rng.uniform(0.2, 0.9, n).astype(np.float32),
@@ -126,7 +122,7 @@ def _capsule_material(samples: Samples, parameters: dict[str, Tensor]) -> Materi
 
 
 def _draw_yeast(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
-    half = _spread(rng, n, 1.0, 2.8) * _loosely(um_per_px)
+    half = log_uniform(rng, n, 1.0, 2.8) * _loosely(um_per_px)
     return _draw_capsules(rng, half * rng.uniform(1.0, 1.5, n).astype(np.float32), half, 0.0) | {
         "path_um": (half * rng.uniform(0.015, 0.06, n)).astype(np.float32),
         "dark": rng.uniform(0.0, 0.25, n).astype(np.float32),
@@ -144,13 +140,13 @@ def _yeast_material(samples: Samples, parameters: dict[str, Tensor]) -> Material
 
 
 def _draw_crumbs(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
-    half = _spread(rng, n, 2.0, 22.0) * _loosely(um_per_px)
+    half = log_uniform(rng, n, 2.0, 22.0) * _loosely(um_per_px)
     return {
         "half_um": half,
         "flat": rng.uniform(0.4, 1.0, n).astype(np.float32),
         "ragged": rng.uniform(0.15, 0.75, n).astype(np.float32),
-        "steep": _spread(rng, n, 1.5, 7.0),
-        "dark": _spread(rng, n, 0.08, 1.6),
+        "steep": log_uniform(rng, n, 1.5, 7.0),
+        "dark": log_uniform(rng, n, 0.08, 1.6),
         "path_um": (rng.uniform(0.03, 0.25, n) * _loosely(um_per_px)).astype(np.float32),
         "cell_um": (half * rng.uniform(0.3, 0.9, n)).astype(np.float32),
         "tint": _pick_tint(rng, n, *(_BROWN, _GREY, _GOLD) * 3, _GREEN),
@@ -171,8 +167,24 @@ def _crumb_material(samples: Samples, parameters: dict[str, Tensor]) -> Material
     return Material(density, samples.of(parameters["path_um"]) * relief)
 
 
+def _draw_globules(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
+    """Rounded granules, mottled or plain, as large in pixels as small cysts are."""
+    half = (log_uniform(rng, n, 3.5, 20.0) * um_per_px).astype(np.float32)
+    return {
+        "half_um": half,
+        "flat": rng.uniform(0.55, 1.0, n).astype(np.float32),
+        "ragged": rng.uniform(0.02, 0.3, n).astype(np.float32),
+        "steep": log_uniform(rng, n, 2.0, 12.0),
+        "dark": log_uniform(rng, n, 0.03, 1.2),
+        "path_um": (rng.uniform(-0.1, 0.35, n) * _loosely(um_per_px)).astype(np.float32),
+        "cell_um": (half * rng.uniform(0.5, 2.5, n)).astype(np.float32),
+        "tint": _pick_tint(rng, n, *(_BROWN, _GREY, _GOLD) * 3, _GREEN),
+        "reach_um": half * 1.6,
+    }
+
+
 def _draw_plants(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
-    half = _spread(rng, n, 30, 140) * um_per_px
+    half = log_uniform(rng, n, 30, 140) * um_per_px
     flat = rng.uniform(0.25, 0.9, n).astype(np.float32)
     return {
         "half_um": half.astype(np.float32),
@@ -180,7 +192,7 @@ def _draw_plants(rng: np.random.Generator, n: int, um_per_px: float) -> Paramete
         "cell_length_um": (half * rng.uniform(0.3, 1.0, n)).astype(np.float32),
         "cell_width_um": (half * flat * rng.uniform(0.25, 0.8, n)).astype(np.float32),
         "wall_um": (half * rng.uniform(0.012, 0.04, n)).astype(np.float32),
-        "dark": _spread(rng, n, 0.03, 0.5),
+        "dark": log_uniform(rng, n, 0.03, 0.5),
         "path_um": (rng.uniform(0.05, 0.3, n) * _loosely(um_per_px)).astype(np.float32),
         "tint": _pick_tint(rng, n, _BROWN, _GREEN, _GOLD, _GREY),
         "reach_um": (half * 1.35).astype(np.float32),
@@ -213,13 +225,13 @@ def _to_wall(place: Tensor, spacing: Tensor) -> Tensor:
 
 
 def _draw_blots(rng: np.random.Generator, n: int, um_per_px: float) -> Parameters:
-    half = (_spread(rng, n, 5, 35) * um_per_px).astype(np.float32)
+    half = (log_uniform(rng, n, 5, 35) * um_per_px).astype(np.float32)
     return {
         "half_um": half,
         "flat": rng.uniform(0.5, 1.0, n).astype(np.float32),
         "ragged": rng.uniform(0.3, 0.9, n).astype(np.float32),
         "steep": np.full(n, 1.2, np.float32),
-        "dark": _spread(rng, n, 0.03, 0.45),
+        "dark": log_uniform(rng, n, 0.03, 0.45),
         "path_um": rng.uniform(-0.1, 0.2, n).astype(np.float32),
         "cell_um": (half * 0.8).astype(np.float32),
         "tint": _pick_tint(rng, n, _BROWN, _GREY, _GREY),
@@ -242,6 +254,7 @@ SPECKS: dict[str, Speck] = {
     "rod": Speck(_draw_rods, _capsule_material, (0, 2500)),
     "yeast": Speck(_draw_yeast, _yeast_material, (0, 250)),
     "crumb": Speck(_draw_crumbs, _crumb_material, (5, 350)),
+    "globule": Speck(_draw_globules, _crumb_material, (0, 300)),
     "fibre": Speck(_draw_fibres, _fibre_material, (0, 14)),
     "plant": Speck(_draw_plants, _plant_material, (0, 5)),
     "blot": Speck(_draw_blots, _crumb_material, (10, 160)),

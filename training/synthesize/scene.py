@@ -12,7 +12,8 @@ from training.synthesize.camera import Camera, Light
 from training.synthesize.canvas import MARGIN_PX, Things
 from training.synthesize.clutter import SPECKS, Speck
 from training.synthesize.debris import Debris
-from training.synthesize.kinds import KINDS
+from training.synthesize.kinds import KINDS, LOOK_ALIKE_SHARES
+from training.synthesize.kinds.chance import log_even
 from training.synthesize.kinds.kind import Kind
 from training.synthesize.marks import Marks, draw_marks
 from training.synthesize.optics import Optics
@@ -23,7 +24,7 @@ from training.synthesize.stock import (
     StockSource,
     draw_stock,
 )
-from training.synthesize.style import Span, Style
+from training.synthesize.style import Style
 from triage.groups import candidate_groups
 
 SHARPEST_SLAB = 0
@@ -31,6 +32,8 @@ FAR_SLAB = 1
 NEAR_SLAB = 2
 _SMALLEST_WIDTH_PX = 7.0
 _TRIES = 12
+_CROSSING = 2.5
+"""Larvae and hairs may be so many times longer than an egg may be: pictures often show a part of one."""
 
 
 @dataclass(frozen=True)
@@ -117,7 +120,9 @@ def draw_scene(
     n_candidates = style.least_candidates + int(
         rng.poisson(rng.uniform(*style.candidates_per_mpx) * area_mpx)
     )
-    n_look_alikes = int(rng.poisson(rng.uniform(*style.look_alikes_per_mpx) * area_mpx))
+    n_look_alikes = style.least_look_alikes + int(
+        rng.poisson(rng.uniform(*style.look_alikes_per_mpx) * area_mpx)
+    )
     n_candidates, n_look_alikes = n_candidates * bool(candidates), n_look_alikes * bool(look_alikes)
     drawn = _draw_objects(rng, candidates, n_candidates, stocks)
     drawn += _draw_objects(rng, look_alikes, n_look_alikes, stocks)
@@ -153,8 +158,9 @@ def _draw_objects(
     if n == 0:
         return []
     names = list(groups)
+    shares = np.array([LOOK_ALIKE_SHARES.get(name, 1.0) for name in names])
     present = []
-    for group in rng.choice(len(names), size=int(rng.integers(1, 4))):
+    for group in rng.choice(len(names), size=int(rng.integers(1, 4)), p=shares / shares.sum()):
         members = groups[names[group]]
         weights = np.array([kind.weight for kind in members])
         present.append(members[rng.choice(len(members), p=weights / weights.sum())])
@@ -167,20 +173,21 @@ def _draw_objects(
 def _draw_scale(rng: np.random.Generator, style: Style, drawn: Sequence[_Drawn]) -> float:
     """µm per pixel: from the first object's wanted length, else from the style's span."""
     if style.object_px is None or not drawn:
-        return _log_even(rng, style.um_per_px)
-    return drawn[0].length_um / _log_even(rng, style.object_px)
-
-
-def _log_even(rng: np.random.Generator, span: Span) -> float:
-    return float(np.exp(rng.uniform(*np.log(span))))
+        return log_even(rng, *style.um_per_px)
+    return drawn[0].length_um / log_even(rng, *style.object_px)
 
 
 def _fitting(drawn: Sequence[_Drawn], um_per_px: float, shape_hw: tuple[int, int]) -> list[_Drawn]:
-    """Objects that this pixel size can show and this picture can hold, longest first."""
+    """Objects that this pixel size can show and this picture can hold; long look-alikes may cross it."""
     largest = 1.5 * max(shape_hw) * um_per_px
     smallest = _SMALLEST_WIDTH_PX * um_per_px
-    fitting = [one for one in drawn if one.length_um <= largest and one.width_um >= smallest]
-    return fitting
+    longest = {True: largest, False: _CROSSING * largest}
+    return [
+        one
+        for one in drawn
+        if one.length_um <= longest[one.kind.group in candidate_groups()]
+        and smallest <= one.width_um <= largest
+    ]
 
 
 def _place(

@@ -20,7 +20,7 @@ class Style:
         Length of the scene's main object in pixels, log-even; decides the pixel size.
     candidates_per_mpx, look_alikes_per_mpx : tuple of float
         Objects in a million pixels.
-    least_candidates : int
+    least_candidates, least_look_alikes : int
         Objects that are there however small the picture.
     centred : bool
         The main object lies whole inside the picture.
@@ -44,6 +44,7 @@ class Style:
     candidates_per_mpx: Span = (1.0, 8.0)
     look_alikes_per_mpx: Span = (0.5, 6.0)
     least_candidates: int = 0
+    least_look_alikes: int = 0
     centred: bool = False
     cluster_share: float = 0.12
     clutter: Span = (0.0, 0.7)
@@ -86,23 +87,38 @@ BACKGROUND = Style(
     clutter=(0.0, 1.0),
     marks_share=0.1,
 )
+LOOK_ALIKE = Style(
+    "look-alike",
+    object_px=(12.0, 560.0),
+    candidates_per_mpx=(0.0, 0.0),
+    look_alikes_per_mpx=(0.0, 16.0),
+    least_look_alikes=1,
+    cluster_share=0.3,
+    clutter=(0.0, 0.9),
+    resolved_px=(0.7, 6.0),
+    eyepiece_share=0.03,
+    marks_share=0.12,
+)
 _ALL_SIZES: Span = (12.0, 400.0)
 TRAINING = Style(
     "training",
     parts=(
-        (0.15, BACKGROUND),
+        (0.08, BACKGROUND),
+        (0.09, LOOK_ALIKE),
+        (0.09, replace(LOOK_ALIKE, centred=True)),
         (
-            0.30,
+            0.28,
             replace(
                 CLOSE,
                 object_px=_ALL_SIZES,
                 centred=False,
                 look_alikes_per_mpx=(0.0, 16.0),
                 clutter=(0.0, 0.8),
+                resolved_px=(0.7, 6.0),
             ),
         ),
         (
-            0.30,
+            0.24,
             replace(
                 FIELD,
                 object_px=_ALL_SIZES,
@@ -111,8 +127,10 @@ TRAINING = Style(
                 look_alikes_per_mpx=(0.0, 25.0),
             ),
         ),
-        (0.25, replace(CLUTTERED, object_px=_ALL_SIZES, least_candidates=1, candidates_per_mpx=(0.0, 45.0))),
+        (0.22, replace(CLUTTERED, object_px=_ALL_SIZES, least_candidates=1, candidates_per_mpx=(0.0, 45.0))),
     ),
 )
 
-STYLES: dict[str, Style] = {style.name: style for style in (FIELD, CLOSE, CLUTTERED, BACKGROUND, TRAINING)}
+STYLES: dict[str, Style] = {
+    style.name: style for style in (FIELD, CLOSE, CLUTTERED, BACKGROUND, LOOK_ALIKE, TRAINING)
+}

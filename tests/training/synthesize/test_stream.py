@@ -8,7 +8,7 @@ from training.synthesize.kinds import KINDS
 from training.synthesize.render import render_scenes
 from training.synthesize.scene import draw_scene
 from training.synthesize.stream import draw_batch
-from training.synthesize.style import BACKGROUND, STYLES, Style
+from training.synthesize.style import BACKGROUND, LOOK_ALIKE, STYLES, TRAINING, Style
 from triage.groups import candidate_groups, read_groups
 
 SMALL = Style("small", object_px=(20.0, 60.0), least_candidates=1, candidates_per_mpx=(40.0, 80.0))
@@ -52,10 +52,29 @@ def test_draw_batch_gives_tiles_and_truths_of_the_agreed_form():
         assert ((truth.labels >= 0) & (truth.labels < len(read_groups()))).all()
 
 
-def test_background_holds_no_candidates():
+@pytest.mark.parametrize("style", [BACKGROUND, LOOK_ALIKE], ids=lambda style: style.name)
+def test_pictures_without_objects_hold_no_candidates(style):
     for index in range(20):
-        scene = draw_scene(1, index, BACKGROUND, (384, 384))
+        scene = draw_scene(1, index, style, (384, 384))
         assert not {KINDS[name].group for name in scene.objects} & set(candidate_groups())
+
+
+def test_a_close_look_alike_is_there_and_spans_many_sizes():
+    scenes = [draw_scene(2, index, LOOK_ALIKE, (384, 384)) for index in range(40)]
+    longest_px = np.array(
+        [
+            max((things.parameters["length_um"].max() for things in scene.objects.values()), default=0)
+            / scene.um_per_px
+            for scene in scenes
+        ]
+    )
+    assert (longest_px > 0).mean() > 0.7
+    assert longest_px.min() < 60 and longest_px.max() > 250
+
+
+def test_a_quarter_of_the_training_pictures_hold_no_candidate():
+    empty = [weight for weight, part in TRAINING.parts if part.candidates_per_mpx == (0.0, 0.0)]
+    assert 0.2 <= sum(empty) / sum(weight for weight, _ in TRAINING.parts) <= 0.3
 
 
 @pytest.mark.parametrize("style", sorted(STYLES))

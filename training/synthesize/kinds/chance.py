@@ -27,6 +27,16 @@ def uniform(rng: np.random.Generator, n: int, span: Range) -> Array:
     return rng.uniform(span[0], span[1], n).astype(np.float32)
 
 
+def log_uniform(rng: np.random.Generator, n: int, low: float, high: float) -> Array:
+    """Draw even in the logarithm, shape (n,): many small, few large."""
+    return np.exp(rng.uniform(np.log(low), np.log(high), n)).astype(np.float32)
+
+
+def log_even(rng: np.random.Generator, low: float, high: float) -> float:
+    """One number, even in the logarithm."""
+    return float(log_uniform(rng, 1, low, high)[0])
+
+
 def happens(rng: np.random.Generator, n: int, share: float) -> Array:
     """1 with probability `share`, else 0, shape (n,)."""
     return (rng.random(n) < share).astype(np.float32)

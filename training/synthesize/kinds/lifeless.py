@@ -16,6 +16,7 @@ from training.synthesize.kinds.chance import (
     Array,
     draw_tint,
     happens,
+    log_uniform,
     uniform,
 )
 from training.synthesize.kinds.contents import granular
@@ -26,13 +27,8 @@ from training.synthesize.kinds.strands import rods_um
 from training.synthesize.material import Material, Samples
 
 
-def log_uniform(rng: np.random.Generator, n: int, low: float, high: float) -> Array:
-    """Draw even in the logarithm, shape (n,): many small, few large."""
-    return np.exp(rng.uniform(np.log(low), np.log(high), n)).astype(np.float32)
-
-
 def _draw_bubble(rng: np.random.Generator, n: int) -> Parameters:
-    size = log_uniform(rng, n, 10, 260)
+    size = log_uniform(rng, n, 4, 260)
     shell = draw_body(rng, size, size, power=(2.0, 2.0), egg=(0, 0), wave=0.0, depth=(0.4, 1.0))
     return {
         "shell": shell,
@@ -62,7 +58,7 @@ def _paint_bubble(samples: Samples, p: Tensors) -> Material:
 
 
 def _draw_droplet(rng: np.random.Generator, n: int) -> Parameters:
-    size = log_uniform(rng, n, 4, 90)
+    size = log_uniform(rng, n, 2.5, 90)
     shell = draw_body(rng, size, size, power=(2.0, 2.0), egg=(0, 0), wave=0.002, depth=(0.6, 1.0))
     return {
         "shell": shell,

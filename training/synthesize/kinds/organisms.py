@@ -1,8 +1,7 @@
-"""Living look-alikes: free larvae, ciliates, amoebae, spores, yeasts, diatoms, mites, cells and scales."""
+"""Living look-alikes: free larvae, spores, yeasts, diatoms, muscle, fibres, mites and scales."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -11,7 +10,6 @@ import torch
 from training.synthesize.kinds.bodies import (
     Column,
     draw_body,
-    inner_body,
     locate,
     outline_body,
     outline_hull,
@@ -28,18 +26,18 @@ from training.synthesize.kinds.chance import (
     Range,
     draw_tint,
     happens,
+    log_uniform,
     uniform,
 )
 from training.synthesize.kinds.contents import granular
 from training.synthesize.kinds.eggs import measures, shell_outline
 from training.synthesize.kinds.kind import Kind, Parameters
-from training.synthesize.kinds.lifeless import log_uniform
 from training.synthesize.kinds.light import Tensors, add, confine, tinted
 from training.synthesize.kinds.plants import bent_line, strand_outline
 from training.synthesize.kinds.strands import lay_lengthwise, outline_strand, rods_um, trace
 from training.synthesize.material import Material, Samples
 
-_N_POINTS = 32
+_N_POINTS = 40
 
 
 def _plasm(rng: np.random.Generator, n: int, strength: Range, **more: Any) -> dict[str, Array]:
@@ -64,8 +62,8 @@ def _larva(rng: np.random.Generator, points: Array, radius: Array) -> Parameters
         "length_um": length,
         "width_um": width,
         "reach_um": 1.02 * np.maximum(length, width) / 2 + np.float32(0.5),
-        **_plasm(rng, n, (0.004, 0.045)),
-        "skin_index": uniform(rng, n, (0.02, 0.06)),
+        **_plasm(rng, n, (0.0015, 0.05)),
+        "skin_index": uniform(rng, n, (0.015, 0.06)),
         "gut": uniform(rng, n, (0.35, 0.75)),
         "gut_from": uniform(rng, n, (0.2, 0.5)),
         "stripes": happens(rng, n, 0.4) * uniform(rng, n, (0.05, 0.25)),
@@ -73,23 +71,31 @@ def _larva(rng: np.random.Generator, points: Array, radius: Array) -> Parameters
 
 
 def _draw_larva(rng: np.random.Generator, n: int) -> Parameters:
-    length = log_uniform(rng, n, 150, 600)
-    points = bent_line(rng, length, _N_POINTS, (0.0, 4.2))
-    return _larva(rng, points, length * uniform(rng, n, (0.02, 0.038)))
+    """Stretched, bowed, S-shaped or bent back on itself."""
+    length = log_uniform(rng, n, 150, 700)
+    bend = happens(rng, n, 0.35)[:, None, None]
+    gentle = bent_line(rng, length, _N_POINTS, (0.0, 3.5))
+    folded = bent_line(rng, length, _N_POINTS, (3.0, 7.5))
+    points = gentle + bend * (folded - gentle)
+    return _larva(rng, points, length * log_uniform(rng, n, 0.014, 0.04))
 
 
 def _draw_coiled_larva(rng: np.random.Generator, n: int) -> Parameters:
     """Wound up like a watch spring, a ring or a figure of six: as round as an egg."""
     t = np.linspace(0, 1, _N_POINTS)[None]
-    size = log_uniform(rng, n, 14, 110)[:, None]
-    turns = uniform(rng, n, (0.8, 2.4))[:, None]
-    inner = np.clip(1 - turns * uniform(rng, n, (0.3, 0.48))[:, None], 0.05, 0.9)
+    size = log_uniform(rng, n, 14, 130)[:, None]
+    turns = uniform(rng, n, (0.7, 2.8))[:, None]
+    inner = np.clip(1 - turns * uniform(rng, n, (0.28, 0.48))[:, None], 0.05, 0.9)
     radius = size * (inner + (1 - inner) * t ** uniform(rng, n, (0.8, 1.3))[:, None])
-    angle = 2 * np.pi * turns * t + rng.uniform(0, 6.3, (n, 1))
-    squeeze = uniform(rng, n, (0.75, 1.0))[:, None]
-    points = np.stack((radius * np.cos(angle), squeeze * radius * np.sin(angle)), -1).astype(np.float32)
+    leaves_at = np.where(happens(rng, n, 0.45) > 0, uniform(rng, n, (0.6, 0.95)), 1.0)[:, None]
+    turning = 1 - uniform(rng, n, (0.6, 1.1))[:, None] * np.clip((t - leaves_at) / 0.08, 0, 1)
+    heading = rng.uniform(0, 6.3, (n, 1)) + np.cumsum(2 * np.pi * turns * turning, 1) / (_N_POINTS - 1)
+    step = 2 * np.pi * turns * radius / (_N_POINTS - 1)
+    points = np.cumsum(np.stack((step * np.cos(heading), step * np.sin(heading)), -1), 1)
+    points[..., 1] *= uniform(rng, n, (0.75, 1.0))[:, None]
     gap = size[:, 0] * (1 - inner[:, 0]) / np.maximum(turns[:, 0], 1)
-    return _larva(rng, points, (0.5 * gap * uniform(rng, n, (0.6, 1.0))).clip(1.5, 16).astype(np.float32))
+    thick = 0.5 * gap * uniform(rng, n, (0.45, 1.0))
+    return _larva(rng, points.astype(np.float32), thick.clip(1.5, 20).astype(np.float32))
 
 
 def _paint_larva(samples: Samples, p: Tensors) -> Material:
@@ -102,81 +108,6 @@ def _paint_larva(samples: Samples, p: Tensors) -> Material:
     density = plasm.density + tinted(samples, 0.6 * p["core_tint"], strand.chord_um + skin)
     path = plasm.path_um + samples.of(p["skin_index"]) * skin + 0.012 * strand.chord_um
     return confine(samples, p, Material(density, path))
-
-
-def _cell_drawer(
-    length_um: Range,
-    aspect: Range,
-    *,
-    shape: dict[str, Any],
-    strength: Range,
-    nucleus: Range,
-    **plasm: Any,
-) -> Callable[[np.random.Generator, int], Parameters]:
-    """A body without a shell, with a nucleus (`nucleus`: its share of the body's size) and some vacuoles."""
-
-    def draw(rng: np.random.Generator, n: int) -> Parameters:
-        length = log_uniform(rng, n, *length_um)
-        shell = draw_body(rng, length, length * uniform(rng, n, aspect), **shape)
-        core = inner_body(rng, shell, fill=nucleus, drift=0.45, rounded=0.8, wave=0.02)
-        vacuoles = rng.uniform(-0.6, 0.6, (n, 4, 2)) * shell[:, None, [Column.HALF_LENGTH, Column.HALF_WIDTH]]
-        vacuole_um = (
-            shell[:, [Column.HALF_WIDTH]] * rng.uniform(0.06, 0.24, (n, 4)) * happens(rng, n, 0.5)[:, None]
-        )
-        return {
-            "shell": shell,
-            **measures(shell_outline({"shell": shell})),
-            **_plasm(rng, n, strength, **plasm),
-            "nucleus": core,
-            "nucleus_dark": uniform(rng, n, (-0.4, 1.5)),
-            "vacuoles": np.concatenate((vacuoles, vacuole_um[..., None]), -1).astype(np.float32),
-            "skin_um": uniform(rng, n, (0.2, 0.8)),
-            "skin_index": uniform(rng, n, (0.0, 0.06)),
-        }
-
-    return draw
-
-
-def _paint_cell(samples: Samples, p: Tensors) -> Material:
-    place = locate(samples, p["shell"])
-    chord = place.chord_um(rough=True)
-    skin = place.shell_um(0.0, samples.of(p["skin_um"]))
-    for k in range(4):
-        u = samples.u_um - samples.of(p["vacuoles"][:, k, 0])
-        v = samples.v_um - samples.of(p["vacuoles"][:, k, 1])
-        hole = 2 * (samples.of(p["vacuoles"][:, k, 2]) ** 2 - u**2 - v**2).clamp_min(0).sqrt()
-        chord = (chord - hole).clamp_min(0)
-    nucleus = locate(samples, p["nucleus"])
-    core = torch.minimum(nucleus.chord_um(), chord)
-    rim = torch.minimum(nucleus.shell_um(0.0, 0.5), chord)
-    plasm = granular(samples, p, chord)
-    dark = samples.of(p["nucleus_dark"])
-    density = plasm.density + tinted(samples, p["core_tint"], dark * core + 1.5 * rim + skin)
-    path = plasm.path_um + samples.of(p["skin_index"]) * skin + 0.02 * rim + 0.01 * dark * core
-    return confine(samples, p, Material(density, path))
-
-
-_N_CILIA = 64
-
-
-def _draw_ciliate(rng: np.random.Generator, n: int) -> Parameters:
-    shape = {"power": (2.0, 2.3), "egg": (0.05, 0.3), "wave": 0.015}
-    p = _cell_drawer((30, 110), (0.5, 0.85), shape=shape, strength=(0.004, 0.02), nucleus=(0.2, 0.4))(rng, n)
-    rim = outline_body(p["shell"])
-    foot = rim[:, np.linspace(0, rim.shape[1], _N_CILIA, endpoint=False).astype(int)]
-    away = foot / np.maximum(np.linalg.norm(foot, axis=-1, keepdims=True), 1e-3)
-    tip = foot + away * rng.uniform(2.0, 5.0, (n, 1, 1)) + rng.normal(0, 0.6, foot.shape)
-    p["cilia"] = np.concatenate((foot, tip), -1).astype(np.float32)
-    p["cilium_um"] = uniform(rng, n, (0.15, 0.3))
-    p["reach_um"] = np.abs(tip).max((1, 2)).astype(np.float32) * 1.02 + np.float32(0.5)
-    return p
-
-
-def _paint_ciliate(samples: Samples, p: Tensors) -> Material:
-    cilia = rods_um(samples, p["cilia"], p["cilium_um"])
-    return confine(
-        samples, p, add(_paint_cell(samples, p), Material(0.08 * cilia[:, None].expand(-1, 3), 0.05 * cilia))
-    )
 
 
 def _draw_spore(rng: np.random.Generator, n: int) -> Parameters:
@@ -276,6 +207,8 @@ def _draw_striped(
         "stripes": uniform(rng, n, (0.1, 0.5)),
         "index": uniform(rng, n, (0.02, 0.08)),
         "tint": draw_tint(rng, n, (GREY, GOLD, BROWN, GREEN), (0.002, 0.05)),
+        "midrib": np.zeros(n, np.float32),
+        "unsteady": np.zeros(n, np.float32),
     }
 
 
@@ -283,7 +216,7 @@ def _draw_diatom(rng: np.random.Generator, n: int) -> Parameters:
     p = _draw_striped(
         rng, n, (12, 90), (0.15, 0.5), {"power": (1.6, 2.3), "egg": (0, 0.05), "depth": (0.4, 0.8)}
     )
-    return p | {"crosswise": np.ones(n, np.float32)}
+    return p | {"crosswise": np.ones(n, np.float32), "midrib": np.ones(n, np.float32)}
 
 
 def _draw_scale(rng: np.random.Generator, n: int) -> Parameters:
@@ -292,15 +225,41 @@ def _draw_scale(rng: np.random.Generator, n: int) -> Parameters:
     return p | {"crosswise": np.zeros(n, np.float32)}
 
 
+def _draw_muscle(rng: np.random.Generator, n: int) -> Parameters:
+    """Undigested meat: blocks with fine cross stripes, yellow to brown, the corners worn round."""
+    shape = {"power": (2.6, 9.0), "egg": (0, 0.12), "wave": 0.025, "rough": (0.0, 0.05), "dented": 0.2}
+    p = _draw_striped(rng, n, (35, 220), (0.2, 0.75), shape | {"depth": (0.3, 0.8)})
+    return p | {
+        "crosswise": np.ones(n, np.float32),
+        "unsteady": uniform(rng, n, (0.0, 1.5)),
+        "stripes": uniform(rng, n, (0.0, 0.4)),
+        "tint": draw_tint(rng, n, (GOLD, BROWN, RUST, OLIVE), (0.008, 0.09)),
+    }
+
+
+def _draw_bundle(rng: np.random.Generator, n: int) -> Parameters:
+    """Torn bundles of fibres, streaked along, dark, with ragged ends."""
+    shape = {"power": (2.2, 8.0), "egg": (0, 0.3), "wave": 0.05, "rough": (0.0, 0.12), "rough_count": (5, 24)}
+    p = _draw_striped(rng, n, (50, 400), (0.15, 0.7), shape | {"depth": (0.2, 0.6), "dented": 0.3})
+    return p | {
+        "crosswise": np.zeros(n, np.float32),
+        "unsteady": uniform(rng, n, (0.8, 4.0)),
+        "stripe_um": uniform(rng, n, (2.5, 14.0)),
+        "stripes": uniform(rng, n, (0.3, 0.95)),
+        "tint": draw_tint(rng, n, (BROWN, GOLD, RUST, OLIVE), (0.01, 0.16)),
+    }
+
+
 def _paint_striped(samples: Samples, p: Tensors) -> Material:
     place = locate(samples, p["shell"])
     crosswise = samples.of(p["crosswise"])
     x = place.along_um / samples.of(p["length_um"])
     across = place.across_um * (1 + samples.of(p["fan"]) * x)
     where = torch.where(crosswise > 0, place.along_um, across)
-    bars = (2.5 * (2 * torch.pi * where / samples.of(p["stripe_um"])).cos()).tanh()
-    midrib = torch.exp(-((place.across_um / 0.6) ** 2)) * crosswise
-    wall, chord = place.shell_um(0.0, samples.of(p["wall_um"])), place.chord_um().clamp_max(8.0)
+    unsteady = samples.of(p["unsteady"]) * samples.sample_texture(5, 7 * p["stripe_um"])
+    bars = (2.5 * (2 * torch.pi * where / samples.of(p["stripe_um"]) + unsteady).cos()).tanh()
+    midrib = torch.exp(-((place.across_um / 0.6) ** 2)) * samples.of(p["midrib"])
+    wall, chord = place.shell_um(0.0, samples.of(p["wall_um"])), place.chord_um(rough=True).clamp_max(8.0)
     amount = wall + 0.6 * chord * (1 + samples.of(p["stripes"]) * bars) + midrib * chord
     path = samples.of(p["index"]) * (wall + 0.5 * chord * samples.of(p["stripes"]) * bars + midrib)
     return confine(samples, p, Material(tinted(samples, p["tint"], amount), path))
@@ -457,43 +416,15 @@ def _paint_limb(samples: Samples, p: Tensors) -> Material:
     )
 
 
-_AMOEBA = {"power": (1.9, 2.6), "egg": (0, 0.15), "wave": 0.05, "dented": 0.35, "depth": (0.4, 0.9)}
-_FLAT = {"power": (2.2, 4.5), "wave": 0.04, "dented": 0.3, "depth": (0.06, 0.15), "rough": (0.0, 0.04)}
-
-
-def _cell_kind(name: str, weight: float, length_um: Range, aspect: Range, **parts: Any) -> Kind:
-    return Kind(
-        name, "other_artefact", _cell_drawer(length_um, aspect, **parts), shell_outline, _paint_cell, weight
-    )
-
-
 KINDS = (
-    Kind("larva", "other_artefact", _draw_larva, strand_outline, _paint_larva, 1.5),
-    Kind("coiled_larva", "other_artefact", _draw_coiled_larva, strand_outline, _paint_larva, 2.0),
-    Kind("ciliate", "other_artefact", _draw_ciliate, shell_outline, _paint_ciliate, 0.5),
-    _cell_kind(
-        "amoeba",
-        1.0,
-        (9, 45),
-        (0.6, 1.0),
-        shape=_AMOEBA,
-        strength=(0.006, 0.06),
-        nucleus=(0.2, 0.4),
-        palette=(GREY, OLIVE, GOLD, RUST),
-    ),
-    _cell_kind(
-        "epithelial_cell",
-        0.5,
-        (25, 80),
-        (0.6, 1.0),
-        shape=_FLAT,
-        strength=(0.01, 0.06),
-        nucleus=(0.12, 0.3),
-    ),
+    Kind("larva", "other_artefact", _draw_larva, strand_outline, _paint_larva, 3.0),
+    Kind("coiled_larva", "other_artefact", _draw_coiled_larva, strand_outline, _paint_larva, 2.5),
     Kind("fungal_spore", "other_artefact", _draw_spore, shell_outline, _paint_spore, 1.2),
     Kind("yeast", "other_artefact", _draw_yeast, _yeast_outline, _paint_yeast),
     Kind("diatom", "other_artefact", _draw_diatom, shell_outline, _paint_striped, 0.6),
     Kind("insect_scale", "other_artefact", _draw_scale, shell_outline, _paint_striped, 0.4),
+    Kind("muscle_fibre", "other_artefact", _draw_muscle, shell_outline, _paint_striped, 1.0),
+    Kind("fibre_bundle", "plant_debris", _draw_bundle, shell_outline, _paint_striped, 1.2),
     Kind("red_cell", "other_artefact", _draw_red_cell, shell_outline, _paint_red_cell, 0.5),
     Kind("mite", "mite", _draw_mite, _mite_outline, _paint_mite),
     Kind("mite_limb", "mite", _draw_limb, strand_outline, _paint_limb, 0.7),

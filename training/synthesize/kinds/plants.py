@@ -18,12 +18,12 @@ from training.synthesize.kinds.chance import (
     Range,
     draw_tint,
     happens,
+    log_uniform,
     uniform,
 )
 from training.synthesize.kinds.contents import granular
 from training.synthesize.kinds.eggs import held, measures, shell_outline
 from training.synthesize.kinds.kind import Kind, Parameters
-from training.synthesize.kinds.lifeless import log_uniform
 from training.synthesize.kinds.light import Tensors, add, confine, grain, tinted
 from training.synthesize.kinds.strands import lay_lengthwise, outline_strand, trace
 from training.synthesize.kinds.walls import draw_wall, paint_wall
