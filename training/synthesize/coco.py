@@ -28,11 +28,13 @@ def write_coco(
     Notes
     -----
     Extra keys of an annotation: `ellipse` (`cx`, `cy`, `major_px`, `minor_px`, `angle_deg`, of the whole
-    outline), `length_um`, `width_um`, `focus_um`, `occluded` (share of the part inside the picture that
-    does not show), `truncated` (cut by the picture's edge), `kind`. Of an image: `um_per_px`.
+    outline), `length_um`, `width_um`, `focus_um`, `focus_depths` (in depths of field), `occluded` (share of
+    the part inside the picture that does not show), `truncated` (cut by the picture's edge), `visible`,
+    `contrast`, `definition` and `debris_cover` (as in `training.synthesize.truth.TileTruth`), `kind`. Of an
+    image: `um_per_px`, `light_level`, `light_unevenness`.
     """
     images = [
-        _image(number, name, shape_hw, truth.um_per_px)
+        _image(number, name, shape_hw, truth)
         for number, (name, truth) in enumerate(zip(file_names, truths, strict=True), start=1)
     ]
     rows = [
@@ -49,9 +51,17 @@ def write_coco(
     path.write_text(json.dumps(whole, indent=1), encoding="utf-8")
 
 
-def _image(number: int, name: str, shape_hw: tuple[int, int], um_per_px: float) -> dict[str, Any]:
+def _image(number: int, name: str, shape_hw: tuple[int, int], truth: TileTruth) -> dict[str, Any]:
     height, width = shape_hw
-    return {"id": number, "file_name": name, "width": width, "height": height, "um_per_px": um_per_px}
+    return {
+        "id": number,
+        "file_name": name,
+        "width": width,
+        "height": height,
+        "um_per_px": truth.um_per_px,
+        "light_level": truth.light_level,
+        "light_unevenness": truth.light_unevenness,
+    }
 
 
 def _annotation(number: int, image_id: int, truth: TileTruth, row: int) -> dict[str, Any]:
@@ -69,7 +79,12 @@ def _annotation(number: int, image_id: int, truth: TileTruth, row: int) -> dict[
         "length_um": float(truth.sizes_um[row, 0]),
         "width_um": float(truth.sizes_um[row, 1]),
         "focus_um": float(truth.focus_um[row]),
-        "occluded": 1 - float(truth.visible[row]) / inside if inside else 1.0,
+        "focus_depths": float(truth.focus_depths[row]),
+        "occluded": 1 - float(truth.shown[row]) / inside if inside else 1.0,
+        "visible": float(truth.visible[row]),
+        "contrast": float(truth.contrast[row]),
+        "definition": float(truth.definition[row]),
+        "debris_cover": float(truth.debris_cover[row]),
         "truncated": bool(truth.is_truncated[row]),
         "kind": truth.kinds[row],
     }

@@ -18,6 +18,7 @@ from training.synthesize.kinds import KINDS
 from training.synthesize.kinds.kind import Kind
 from training.synthesize.optics import form_image
 from training.synthesize.scene import Scene
+from training.synthesize.sight import see_objects, shrink, take_away
 from training.synthesize.truth import HIDING_DENSITY, TileTruth, tell_truth
 
 _MOST_STAINED_UM = 0.6
@@ -52,15 +53,23 @@ def render_scenes(
     splat(canvas, SPECKS, [scene.specks for scene in scenes])
     add_debris(canvas, _rows([scene.debris for scene in scenes], device))
     hiding = _crop(canvas.density() > HIDING_DENSITY, scenes[0].shape_hw).cpu().numpy()
+    before = shrink(canvas)
     splat(canvas, kinds, [scene.objects for scene in scenes])
+    objects = take_away(shrink(canvas), before)
     light = _rows([scene.light for scene in scenes], device)
-    _stain(canvas, light)
-    seen = form_image(canvas, _rows([scene.optics for scene in scenes], device))
-    lit = light_up(_crop(seen, scenes[0].shape_hw), light)
+    optics = _rows([scene.optics for scene in scenes], device)
+    for each in (canvas, objects):
+        _stain(each, light)
+    lit = light_up(_crop(form_image(canvas, optics), scenes[0].shape_hw), light)
+    sights = see_objects(objects, before, lit, optics, light["contrast"])
     keys = torch.tensor([scene.key for scene in scenes], device=device)
     camera = _rows([scene.camera for scene in scenes], device)
     pictures = take_picture(lit, camera, _rows([scene.marks for scene in scenes], device), keys)
-    return pictures, [tell_truth(scene, over, kinds) for scene, over in zip(scenes, hiding, strict=True)]
+    truths = [
+        tell_truth(scene, over, sight, kinds)
+        for scene, over, sight in zip(scenes, hiding, sights, strict=True)
+    ]
+    return pictures, truths
 
 
 def _rows(records: Sequence[Any], device: torch.device) -> dict[str, Tensor]:
