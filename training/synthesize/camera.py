@@ -10,6 +10,7 @@ from torch import Tensor
 from training.synthesize.jpeg import squeeze
 from training.synthesize.marks import print_marks
 from training.synthesize.noise import hash_normal
+from training.synthesize.transfer import constant
 
 
 @dataclass(frozen=True)
@@ -138,7 +139,7 @@ def _through_lens(picture: Tensor, camera: dict[str, Tensor]) -> Tensor:
     transfer = gaussian(camera["blur_px"]) * (
         1 + camera["sharpen"][:, None, None, None] * (1 - gaussian(camera["sharpen_px"]))
     )
-    order = torch.tensor([1.0, 0.0, -1.0], device=picture.device)[None, :, None, None]
+    order = constant((1.0, 0.0, -1.0), picture.device)[None, :, None, None]
     shift_x, shift_y = camera["colour_shift_xy"][:, :, None, None, None].unbind(1)
     turn = torch.exp(-2j * torch.pi * order * (columns * shift_x + rows * shift_y))
     seen = torch.fft.irfft2(torch.fft.rfft2(padded) * transfer * turn, s=tuple(padded.shape[-2:]))

@@ -6,19 +6,26 @@ cloud density at which it appears, so that one picture-wide evaluation draws any
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from functools import cache
+from itertools import product
 
+import numpy as np
 import torch
 from torch import Tensor
 
 from training.synthesize.canvas import Canvas
 from training.synthesize.material import sample_plane
 from training.synthesize.noise import TABLE_SIZE, TEXTURE_SIZE, fractal, make_table, make_texture
+from training.synthesize.transfer import send_arrays
 
 LAYERS = 3
 _COARSE_PX = 4
 _GRAIN_OCTAVES = (1.0, 0.45)
 _WRAP = TABLE_SIZE - 1
+_PARTS = 16
+"""Of a cell of the lattice on each side; which grain covers what is known to a part."""
 
 
 @dataclass(frozen=True)
@@ -67,23 +74,30 @@ class Debris:
 class _Grains:
     """The grain at each pixel: how deep inside it (0 at the rim, 1 in the middle) and its own numbers.
 
-    `x` and `y` are the grain's middle in canvas pixels.
+    `middle_px` (B, 2, H, W) is x and y of the grain's middle in canvas pixels.
     """
 
     depth: Tensor
     appears_at: Tensor
-    strength: Tensor
-    x: Tensor
-    y: Tensor
+    darkness: Tensor
+    height: Tensor
+    middle_px: Tensor
 
 
-def add_debris(canvas: Canvas, debris: dict[str, Tensor]) -> None:
-    """Add each tile's debris (fields of `Debris`, one row a tile) to the canvas."""
+def add_debris(canvas: Canvas, debris: Sequence[Debris]) -> None:
+    """Add each tile's debris to the canvas."""
+    rows = {
+        each.name: np.array([getattr(one, each.name) for one in debris], np.float32)
+        for each in fields(Debris)
+    }
+    drawn = (rows["cover"] > 0) | (rows["film_path_um"] != 0)
     for layer in range(LAYERS):
-        drawn = (debris["cover"][:, layer] > 0) | (debris["film_path_um"][:, layer] != 0)
-        tiles = torch.nonzero(drawn)[:, 0]
+        tiles = np.flatnonzero(drawn[:, layer])
         if len(tiles):
-            _add_layer(canvas, {name: rows[tiles] for name, rows in debris.items()}, layer, tiles)
+            chosen, *values = send_arrays(
+                [tiles, *(row[tiles] for row in rows.values())], canvas.planes.device
+            )
+            _add_layer(canvas, dict(zip(rows, values, strict=True)), layer, chosen)
 
 
 def _add_layer(canvas: Canvas, debris: dict[str, Tensor], layer: int, tiles: Tensor) -> None:
@@ -101,14 +115,15 @@ def _add_layer(canvas: Canvas, debris: dict[str, Tensor], layer: int, tiles: Ten
         sized = of | {"grain_um": of["grain_um"] * finer}
         push = _enlarge(_push(texture, coarse_um, sized["grain_um"]))
         grains = _nearest_grain(_places(canvas, 1), push, sized, um_per_px)
-        shown = torch.sigmoid((_look_up(cloud, grains) - grains.appears_at) / 0.02)
-        density = density + of["grain_density"] * grains.strength**4 * (grains.depth > 0) * shown
-        dome = grains.depth.clamp(min=0).sqrt()
-        path = path + finer * of["grain_path_um"] * (0.3 + 1.4 * grains.strength**2) * dome * shown
-    for colour in range(3):
-        tint = debris["tint"][:, 3 * layer + colour, None, None]
-        canvas.planes[colour, tiles, layer] += density * tint
-    canvas.planes[3, tiles, layer] += path
+        shown = _look_up(cloud, grains).sub_(grains.appears_at).div_(0.02).sigmoid_()
+        dome = grains.depth.clamp(min=0).sqrt_().mul_(grains.height).mul_(shown)
+        path.add_(dome.mul_(finer * of["grain_path_um"]))
+        dark = shown.mul_(grains.darkness).mul_(grains.depth > 0)
+        density.add_(dark.mul_(of["grain_density"]))
+    tint = debris["tint"][:, 3 * layer : 3 * layer + 3, None, None]
+    for plane, colour in zip(canvas.planes, tint.unbind(1), strict=False):
+        plane[:, layer].index_add_(0, tiles, density * colour)
+    canvas.planes[3, :, layer].index_add_(0, tiles, path)
 
 
 def _places(canvas: Canvas, step_px: int) -> tuple[Tensor, Tensor]:
@@ -150,42 +165,81 @@ def _push(texture: Tensor, place_um: tuple[Tensor, ...], grain_um: Tensor) -> Te
 def _look_up(cloud: Tensor, grains: _Grains) -> Tensor:
     """The coarse plane `cloud` (B, H', W') at the middle of each pixel's grain."""
     height, width = cloud.shape[-2:]
-    column = (grains.x / _COARSE_PX).long().clamp(0, width - 1)
-    row = (grains.y / _COARSE_PX).long().clamp(0, height - 1)
-    return cloud.flatten(1).gather(1, (row * width + column).flatten(1)).view_as(grains.x)
+    column, row = (grains.middle_px / _COARSE_PX).to(torch.int32).unbind(1)
+    place = row.clamp_(0, height - 1).mul_(width).add_(column.clamp_(0, width - 1))
+    first = torch.arange(0, cloud.numel(), height * width, dtype=torch.int32, device=cloud.device)
+    return _pick(cloud.reshape(-1), place.add_(first[:, None, None]))
+
+
+def _pick(values: Tensor, places: Tensor) -> Tensor:
+    """The values (N,) at int32 `places` of any shape."""
+    return values.index_select(0, places.reshape(-1)).view(places.shape)
 
 
 def _nearest_grain(
     place_px: tuple[Tensor, Tensor], push: Tensor, of: dict[str, Tensor], um_per_px: Tensor
 ) -> _Grains:
-    """The grain that each pixel lies deepest in.
-
-    A point lies anywhere in its cell and no grain reaches further than half a cell, so the four cells
-    whose middles are nearest hold every grain that can cover the pixel.
-    """
-    table = make_table(push.device)
-    inverse_radius_squared = (0.18 + 0.32 * table[2] ** 2) ** -2
+    """The grain that each pixel lies deepest in."""
+    device = push.device
     px_per_grain = of["grain_um"] / um_per_px
     origin = of["shift"] / of["grain_um"]
-    x = place_px[0] / px_per_grain + origin + push[:, 0]
-    y = place_px[1] / px_per_grain + origin + push[:, 1]
-    column, row = torch.floor(x - 0.5).long(), torch.floor(y - 0.5).long()
-    depth, chosen, middle_x, middle_y = torch.full_like(x, -1e9), torch.zeros_like(column), x, y
-    for down in (0, 1):
-        for right in (0, 1):
-            cell_x, cell_y = column + right, row + down
-            cell = (cell_y & _WRAP) * TABLE_SIZE + (cell_x & _WRAP)
-            point_x, point_y = cell_x + table[0][cell], cell_y + table[1][cell]
-            inside = 1 - ((x - point_x) ** 2 + (y - point_y) ** 2) * inverse_radius_squared[cell]
-            deeper = inside > depth
-            depth = torch.where(deeper, inside, depth)
-            chosen = torch.where(deeper, cell, chosen)
-            middle_x = torch.where(deeper, point_x, middle_x)
-            middle_y = torch.where(deeper, point_y, middle_y)
-    return _Grains(
-        depth,
-        0.05 + 0.95 * table[3][chosen],
-        table[4][chosen],
-        (middle_x - origin) * px_per_grain,
-        (middle_y - origin) * px_per_grain,
+    push[:, 0] += place_px[0] / px_per_grain + origin
+    push[:, 1] += place_px[1] / px_per_grain + origin
+    part = (push * _PARTS).floor_().to(torch.int32)
+    period = TABLE_SIZE * _PARTS
+    winner = _pick(_winners(device), (part[:, 1] & period - 1).mul_(period).add_(part[:, 0] & period - 1))
+    cell = part.sub_(_PARTS // 2).div_(_PARTS, rounding_mode="floor")
+    cell[:, 0] += winner & 1
+    cell[:, 1] += winner >> 1
+    number = (cell[:, 1] & _WRAP).mul_(TABLE_SIZE).add_(cell[:, 0] & _WRAP)
+    grain = _make_grains(device)
+    middle = torch.stack([_pick(grain.x, number), _pick(grain.y, number)], dim=1).add_(cell)
+    squared = (push - middle).square_().sum(dim=1)
+    depth = squared.mul_(_pick(grain.inverse_radius_squared, number)).neg_().add_(1)
+    middle.sub_(origin[:, None]).mul_(px_per_grain[:, None])
+    appears_at, darkness, height = (
+        _pick(row, number) for row in (grain.appears_at, grain.darkness, grain.height)
     )
+    return _Grains(depth, appears_at, darkness, height, middle)
+
+
+@dataclass(frozen=True)
+class _Lattice:
+    """What each of the lattice's grains is like, (65536,) each; `x` and `y` from the corner of its cell."""
+
+    x: Tensor
+    y: Tensor
+    inverse_radius_squared: Tensor
+    appears_at: Tensor
+    darkness: Tensor
+    height: Tensor
+
+
+@cache
+def _make_grains(device: torch.device) -> _Lattice:
+    x, y, size, late, strength = make_table(device)
+    radius = 0.18 + 0.32 * size**2
+    return _Lattice(x, y, radius**-2, 0.05 + 0.95 * late, strength**4, 0.3 + 1.4 * strength**2)
+
+
+@cache
+def _winners(device: torch.device) -> Tensor:
+    """Which of four cells holds the grain that each part of a cell lies deepest in, flat, uint8.
+
+    A point lies anywhere in its cell and no grain reaches further than half a cell, so the four cells whose
+    middles are nearest hold every grain that can cover it: bit 0 tells left from right, bit 1 upper from
+    lower.
+    """
+    grain = _make_grains(device)
+    place = (torch.arange(TABLE_SIZE * _PARTS, device=device) + 0.5) / _PARTS
+    cell = torch.floor(place - 0.5).long()
+    column, strips = cell[None], []
+    for y, row in zip(place.split(_PARTS), cell.split(_PARTS), strict=True):
+        depths = []
+        for down, right in product((0, 1), (0, 1)):
+            number = (row[:, None] + down & _WRAP) * TABLE_SIZE + (column + right & _WRAP)
+            aside = place[None] - (column + right) - grain.x[number]
+            below = y[:, None] - (row[:, None] + down) - grain.y[number]
+            depths.append(1 - (aside.square() + below.square()) * grain.inverse_radius_squared[number])
+        strips.append(torch.stack(depths).argmax(dim=0).to(torch.uint8))
+    return torch.cat(strips).reshape(-1)

@@ -13,6 +13,8 @@ from functools import cache
 import torch
 from torch import Tensor
 
+from training.synthesize.transfer import constant
+
 _BRIGHTNESS = (
     "16 11 10 16 24 40 51 61 12 12 14 19 26 58 60 55 14 13 16 24 40 57 69 56 14 17 22 29 51 87 80 62 "
     "18 22 37 56 68 109 103 77 24 35 55 64 81 104 113 92 49 64 78 87 103 121 120 101 "
@@ -37,13 +39,13 @@ def squeeze(picture: Tensor, quality: Tensor, shift_xy: Tensor) -> Tensor:
     height, width = picture.shape[-2:]
     chosen = _roll(picture[tiles], shift_xy[tiles])
     padded = torch.nn.functional.pad(chosen, (0, -width % 16, 0, -height % 16), mode="replicate")
-    colours = torch.einsum("dc,nchw->ndhw", torch.tensor(_TO_YCC, device=picture.device), padded)
+    colours = torch.einsum("dc,nchw->ndhw", constant(_TO_YCC, picture.device), padded)
     brightness = _quantise(colours[:, :1] - 128, _steps(_BRIGHTNESS, quality[tiles])) + 128
     halved = torch.nn.functional.avg_pool2d(colours[:, 1:], 2)
     chroma = _quantise(halved, _steps(_COLOUR, quality[tiles]))
     chroma = torch.nn.functional.interpolate(chroma, scale_factor=2.0, mode="bilinear", align_corners=False)
     colours = torch.cat([brightness, chroma], dim=1)
-    back = torch.einsum("dc,nchw->ndhw", torch.tensor(_TO_RGB, device=picture.device), colours)
+    back = torch.einsum("dc,nchw->ndhw", constant(_TO_RGB, picture.device), colours)
     result = picture.clone()
     result[tiles] = _roll(back[..., :height, :width], -shift_xy[tiles])
     return result
@@ -61,7 +63,7 @@ def _roll(picture: Tensor, shift_xy: Tensor) -> Tensor:
 
 def _steps(table: str, quality: Tensor) -> Tensor:
     """Quantisation steps (B, 8, 8)."""
-    base = torch.tensor([float(step) for step in table.split()], device=quality.device).reshape(8, 8)
+    base = constant(tuple(map(float, table.split())), quality.device).reshape(8, 8)
     quality = quality.clamp(1, 100)
     scale = torch.where(quality < 50, 5000 / quality, 200 - 2 * quality)[:, None, None]
     return torch.floor((base * scale + 50) / 100).clamp(1, 255)

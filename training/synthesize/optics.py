@@ -21,6 +21,7 @@ import torch
 from torch import Tensor
 
 from training.synthesize.canvas import SLABS, Canvas
+from training.synthesize.transfer import constant
 
 WAVELENGTHS_UM = (0.61, 0.54, 0.46)
 _BRIGHTEST, _DARKEST = 0.45, 1.0
@@ -85,7 +86,7 @@ def _frequencies(canvas: Canvas) -> tuple[Tensor, Tensor]:
 def _filter(canvas: Canvas, optics: dict[str, Tensor], fx: Tensor, fy: Tensor) -> tuple[Tensor, Tensor]:
     """Spectra (B, 3, H, W') of the absorption and of the phase term, summed over the slabs."""
     squared = fx**2 + fy**2
-    wavelength = torch.tensor(WAVELENGTHS_UM, device=fx.device)[None, :, None, None]
+    wavelength = constant(WAVELENGTHS_UM, fx.device)[None, :, None, None]
     aperture = _per_tile(optics["na"] + optics["condenser_na"])
     sharpness = _two_discs(squared.sqrt() * wavelength / aperture)
     tilt = fx * _per_tile(optics["oblique_xy"][:, 0]) + fy * _per_tile(optics["oblique_xy"][:, 1])

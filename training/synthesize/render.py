@@ -19,6 +19,7 @@ from training.synthesize.kinds.kind import Kind
 from training.synthesize.optics import form_image
 from training.synthesize.scene import Scene
 from training.synthesize.sight import see_objects, shrink, take_away
+from training.synthesize.transfer import send_arrays
 from training.synthesize.truth import HIDING_DENSITY, TileTruth, tell_truth
 
 _MOST_STAINED_UM = 0.6
@@ -51,8 +52,8 @@ def render_scenes(
     device = torch.device(device)
     canvas = blank_canvas(scenes[0].shape_hw, [scene.um_per_px for scene in scenes], device)
     splat(canvas, SPECKS, [scene.specks for scene in scenes])
-    add_debris(canvas, _rows([scene.debris for scene in scenes], device))
-    hiding = _crop(canvas.density() > HIDING_DENSITY, scenes[0].shape_hw).cpu().numpy()
+    add_debris(canvas, [scene.debris for scene in scenes])
+    hiding = _crop(canvas.density() > HIDING_DENSITY, scenes[0].shape_hw)
     before = shrink(canvas)
     splat(canvas, kinds, [scene.objects for scene in scenes])
     objects = take_away(shrink(canvas), before)
@@ -62,24 +63,21 @@ def render_scenes(
         _stain(each, light)
     lit = light_up(_crop(form_image(canvas, optics), scenes[0].shape_hw), light)
     sights = see_objects(objects, before, lit, optics, light["contrast"])
-    keys = torch.tensor([scene.key for scene in scenes], device=device)
+    (keys,) = send_arrays([np.array([scene.key for scene in scenes], np.int64)], device)
     camera = _rows([scene.camera for scene in scenes], device)
     pictures = take_picture(lit, camera, _rows([scene.marks for scene in scenes], device), keys)
     truths = [
         tell_truth(scene, over, sight, kinds)
-        for scene, over, sight in zip(scenes, hiding, sights, strict=True)
+        for scene, over, sight in zip(scenes, hiding.cpu().numpy(), sights, strict=True)
     ]
     return pictures, truths
 
 
 def _rows(records: Sequence[Any], device: torch.device) -> dict[str, Tensor]:
     """The fields of equal records as tensors, one row a record."""
-    return {
-        each.name: torch.tensor(
-            np.array([getattr(record, each.name) for record in records], np.float32), device=device
-        )
-        for each in fields(records[0])
-    }
+    names = [each.name for each in fields(records[0])]
+    arrays = [np.array([getattr(record, name) for record in records], np.float32) for name in names]
+    return dict(zip(names, send_arrays(arrays, device), strict=True))
 
 
 def _crop(planes: Tensor, shape_hw: tuple[int, int]) -> Tensor:
@@ -91,4 +89,4 @@ def _stain(canvas: Canvas, light: dict[str, Tensor]) -> None:
     path = _MOST_STAINED_UM * torch.tanh(canvas.planes[3].clamp(min=0) / _MOST_STAINED_UM)
     for colour in range(3):
         tint, stain = (light[name][:, colour, None, None, None] for name in ("tint", "stain"))
-        canvas.planes[colour] = canvas.planes[colour] * tint + path * stain
+        canvas.planes[colour].mul_(tint).addcmul_(path, stain)

@@ -11,6 +11,9 @@ from training.synthesize.stock import StockSource, draw_stock
 from training.synthesize.style import TRAINING, Style
 from training.synthesize.truth import TileTruth
 
+TILES_AT_ONCE = 32
+"""Drawn together; tiles do not depend on it, the memory taken grows with it."""
+
 
 def draw_batch(
     seed: int,
@@ -47,4 +50,8 @@ def draw_batch(
     scenes = [
         draw_scene(seed, index, style, (tile_px, tile_px), stocks=stocks) for index in range(first, first + n)
     ]
-    return render_scenes(scenes, device)
+    parts = [
+        render_scenes(scenes[start : start + TILES_AT_ONCE], device)
+        for start in range(0, len(scenes), TILES_AT_ONCE)
+    ]
+    return torch.cat([tiles for tiles, _ in parts]), [truth for _, truths in parts for truth in truths]
