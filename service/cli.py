@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from triage.errors import CalibrationError, TriageError
+from triage.errors import CalibrationError, RecordError, TriageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from triage.calibration import Calibration
+    from triage.optics import Objective
 
 app = typer.Typer(
     name="coverslip",
@@ -42,6 +43,9 @@ def propose(
         float | None, typer.Option(help="Its standard uncertainty, in µm per pixel.")
     ] = None,
     host: Annotated[str | None, typer.Option(help="dog or cat: narrows the published sizes.")] = None,
+    objective: Annotated[
+        str | None, typer.Option(help="Taken with, as engraved (10x/0.25); says what they can show.")
+    ] = None,
     weights: Annotated[Path | None, typer.Option(help="Folder of another detector.")] = None,
     threads: Annotated[int, typer.Option(min=1, help="Threads for the detector.")] = 1,
     out: Annotated[
@@ -61,12 +65,18 @@ def propose(
     with _one_sentence():
         _quiet_decoders()
         calibration = _state_scale(um_per_px, um_per_px_sd)
+        taken_with = None if objective is None else _state_objective(objective)
         detector = load_detector(weights, threads=threads)
         results = []
         for path in images:
             with open_picture(path) as picture, _progress_bar(path.name) as on_progress:
                 proposal = propose_candidates(
-                    picture, calibration, detector, host=host, on_progress=on_progress
+                    picture,
+                    calibration,
+                    detector,
+                    host=host,
+                    objective=taken_with,
+                    on_progress=on_progress,
                 )
             results.append(proposal_to_json(proposal))
         write_json(results[0] if len(results) == 1 else results, out)
@@ -185,6 +195,18 @@ def write_json(value: Any, out: Path | None) -> None:
         sys.stdout.write(text)
     else:
         out.write_text(text, encoding="utf-8")
+
+
+def _state_objective(text: str) -> Objective:
+    from triage.optics import read_objective
+
+    objective = read_objective(text)
+    if objective is None:
+        raise RecordError(
+            f"The objective is {text!r}; it must name its magnification and aperture. Give it as engraved, "
+            "for instance 10x/0.25."
+        )
+    return objective
 
 
 def _state_scale(um_per_px: float | None, um_per_px_sd: float | None) -> Calibration | None:

@@ -110,6 +110,20 @@ def test_propose_prints_one_object_for_one_image(picture: Path) -> None:
 
 
 @pytest.mark.usefixtures("detector")
+def test_propose_says_what_the_objective_can_not_show(picture: Path) -> None:
+    result = run("propose", picture, "--um-per-px", "0.2", "--objective", "4x/0.1")
+    adequacy = json.loads(result.stdout)["adequacy"]
+    assert adequacy["objective"] == {
+        "magnification": 4,
+        "numerical_aperture": 0.1,
+        "is_aperture_usual": False,
+    }
+    limited = {one["group"]: one["limited_by"] for one in adequacy["groups"] if one["limited_by"]}
+    assert limited == {"spirurid_egg": ["optics"], "oocyst": ["optics"], "giardia_cyst": ["optics"]}
+    assert adequacy["groups_not_resolvable"] == list(limited)
+
+
+@pytest.mark.usefixtures("detector")
 def test_propose_prints_an_array_for_several_images(picture: Path) -> None:
     value = json.loads(run("propose", picture, picture).stdout)
     assert [one["image"]["width"] for one in value] == [120, 120]
@@ -147,6 +161,7 @@ def test_propose_refuses_bad_input_with_one_line(tmp_path: Path, content: bytes,
         (("--um-per-px", "0"), "Calibration gives 0.0 µm per pixel"),
         (("--um-per-px", "-1"), "Calibration gives -1.0 µm per pixel"),
         (("--um-per-px-sd", "0.1"), "given without a scale"),
+        (("--objective", "low"), "The objective is 'low'; it must name its magnification and aperture."),
         (("--out", "/no/such/folder/out.json"), "No such file or directory"),
         (("--host", "horse"), "The host is 'horse'"),
     ],
