@@ -2,8 +2,8 @@
 
 Reads any folder with `annotations.json` (COCO) and `images/`: a labelled set that a hospital exported, or
 slides that `python -m training.synthesize` drew. Extra keys are used where they are there: `ellipse`,
-`truncated`, `occluded`, `alternative_boxes` of an annotation; `ignore_regions`, `um_per_px`, `specimen` of
-an image.
+`truncated`, `occluded`, `visible`, `alternative_boxes` of an annotation; `ignore_regions`, `um_per_px`,
+`specimen` of an image; and what a figure by stratum asks of either (`OBJECT_FACTS`, `PICTURE_FACTS`).
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 import json
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from torch.utils.data import Dataset
 
 from training.metrics import PictureTruth
 from training.parallel import Share
+from training.synthesize.sight import LEAST_VISIBLE
 from training.transforms import SEED_STRIDE, Target, labelled_transform
 from triage.errors import RecordError
 from triage.groups import candidate_groups, find_group, read_groups
@@ -31,10 +32,18 @@ from triage.labelled_set import ANNOTATIONS_FILE, IMAGES_FOLDER, MANIFEST_FILE, 
 
 SEEN_OF_TRUNCATED = 0.6
 """Visible fraction assumed of an object that the picture's edge cuts, where the file doesn't say."""
-LEAST_VISIBLE = 0.5
-"""Objects of which less is visible count neither way when a detector is judged."""
+
+SCALE_JITTER = 1.25
+"""Scales are trained this much beyond those that are served, since calibrations err and sizes vary."""
+ENLARGED_BELOW_PX = 1000
+"""Pictures of unknown scale that are no longer than this are met enlarged, as `triage.pipeline` meets them."""
+OBJECT_LENGTHS_PX = (12.0, 350.0)
+"""Shortest and longest objects that are met in tiles, the first a Giardia cyst at a coarse scale."""
 
 Floats = NDArray[np.float64]
+
+OBJECT_FACTS = ("focus_depths", "occluded", "debris_cover", "contrast", "definition")
+PICTURE_FACTS = ("light_level", "light_unevenness", "width", "height")
 
 _ELLIPSE_KEYS = ("cx", "cy", "major_px", "minor_px", "angle_deg")
 
@@ -49,6 +58,12 @@ class MarkedObject:
     is_truncated: bool
     visible: float
     alternatives_xyxy: tuple[tuple[float, float, float, float], ...]
+    facts: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def is_to_be_found(self) -> bool:
+        """Whether it lies whole in the picture and can be seen; others count neither way."""
+        return not self.is_truncated and self.visible >= LEAST_VISIBLE
 
 
 @dataclass(frozen=True)
@@ -69,6 +84,8 @@ class MarkedPicture:
         Candidates and look-alikes.
     ignored_xyxy : tuple
         Regions where nothing is said either way.
+    facts : dict of str to float
+        Those of `PICTURE_FACTS` that the file states; objects have theirs.
     """
 
     image_id: int
@@ -77,18 +94,23 @@ class MarkedPicture:
     specimen: str
     objects: tuple[MarkedObject, ...]
     ignored_xyxy: tuple[tuple[float, float, float, float], ...]
+    facts: dict[str, float] = field(default_factory=dict)
 
     def read_pixels(self) -> NDArray[np.uint8]:
         """The picture, upright RGB, (H, W, 3)."""
         with open_picture(self.path) as picture:
             return picture.read_region(0, 0, picture.width, picture.height)
 
+    def list_wanted(self) -> list[MarkedObject]:
+        """The candidates that a detector has to find, in the order of `to_truth`."""
+        names = candidate_groups()
+        return [one for one in self.objects if one.group in names and one.is_to_be_found]
+
     def to_truth(self) -> PictureTruth:
         """What a detector has to find, and where it is not judged."""
         names = candidate_groups()
-        wanted = [one for one in self.objects if one.group in names]
-        clear = [one for one in wanted if not one.is_truncated and one.visible >= LEAST_VISIBLE]
-        unclear = [one.box_xyxy for one in wanted if one not in clear]
+        clear = self.list_wanted()
+        unclear = [one.box_xyxy for one in self.objects if one.group in names and not one.is_to_be_found]
         return PictureTruth(
             boxes_xyxy=_boxes([one.box_xyxy for one in clear]),
             groups=tuple(one.group for one in clear),
@@ -143,6 +165,7 @@ def _to_picture(row: dict[str, Any], folder: Path, objects: list[MarkedObject]) 
         specimen=str(row.get("specimen") or row.get("object_group") or row["file_name"]),
         objects=tuple(objects),
         ignored_xyxy=tuple(_from_xywh(region["bbox"]) for region in row.get("ignore_regions") or ()),
+        facts=_take_facts(row, PICTURE_FACTS),
     )
 
 
@@ -153,9 +176,21 @@ def _to_object(row: dict[str, Any], names: dict[int, str]) -> MarkedObject:
         group=names[row["category_id"]],
         ellipse=_to_ellipse(row.get("ellipse")),
         is_truncated=is_truncated,
-        visible=(SEEN_OF_TRUNCATED if is_truncated else 1.0) * (1.0 - float(row.get("occluded") or 0.0)),
+        visible=_find_visible(row, is_truncated=is_truncated),
         alternatives_xyxy=tuple(_from_xywh(box) for box in row.get("alternative_boxes") or ()),
+        facts=_take_facts(row, OBJECT_FACTS),
     )
+
+
+def _find_visible(row: dict[str, Any], *, is_truncated: bool) -> float:
+    """What the file says, or what is left of the object after edge and cover."""
+    if row.get("visible") is not None:
+        return float(row["visible"])
+    return (SEEN_OF_TRUNCATED if is_truncated else 1.0) * (1.0 - float(row.get("occluded") or 0.0))
+
+
+def _take_facts(row: dict[str, Any], names: Sequence[str]) -> dict[str, float]:
+    return {name: float(row[name]) for name in names if row.get(name) is not None}
 
 
 def _from_xywh(box: Sequence[float]) -> tuple[float, float, float, float]:
@@ -233,6 +268,7 @@ def labelled_batches(
     tile_px: int,
     n_tiles: int,
     seed: int,
+    um_per_px: float,
     share: Share | None = None,
     start: int = 0,
 ) -> Iterator[tuple[Tensor, list[Target]]]:
@@ -248,6 +284,8 @@ def labelled_batches(
         Squares of a batch, over all processes that share it.
     seed : int
         Same seed, same squares.
+    um_per_px : float
+        Scale that the detector is served at.
     share : Share, optional
         The part of each batch that is cut here; all of it if left out.
     start : int
@@ -269,10 +307,40 @@ def labelled_batches(
             index = _shuffled(number, len(pictures), seed)
             if index not in loaded:
                 loaded[index] = (pictures[index].read_pixels(), with_ignored(to_target(pictures[index])))
-            square, target = transform(*loaded[index], seed=seed * SEED_STRIDE + number)
+            pixels, marks = loaded[index]
+            square, target = transform(
+                pixels,
+                marks,
+                factors=choose_factors(pictures[index], pixels.shape[:2], um_per_px),
+                seed=seed * SEED_STRIDE + number,
+            )
             squares.append(torch.from_numpy(square.copy()).permute(2, 0, 1))
             targets.append(target)
         yield torch.stack(squares), targets
+
+
+def choose_factors(
+    picture: MarkedPicture, shape_hw: tuple[int, int], um_per_px: float
+) -> tuple[float, float]:
+    """Least and greatest enlargement at which a detector that is served at `um_per_px` meets a picture.
+
+    With a scale it looks at that and at twice as much. Without one it looks at up to four steps, each half of
+    the last; of these, training leaves out where the picture's objects are smaller or larger than any that
+    are to be found.
+    """
+    if picture.um_per_px is not None:
+        fine = picture.um_per_px / um_per_px
+        return fine / 2 / SCALE_JITTER, fine * SCALE_JITTER
+    greatest = 2.0 if max(shape_hw) <= ENLARGED_BELOW_PX else 1.0
+    least = greatest / 8
+    if not picture.objects:
+        return least, greatest
+    boxes = _boxes([one.box_xyxy for one in picture.objects])
+    length_px = float(np.median((boxes[:, 2:] - boxes[:, :2]).max(axis=1)))
+    return (
+        min(max(least, OBJECT_LENGTHS_PX[0] / length_px), greatest),
+        max(min(greatest, OBJECT_LENGTHS_PX[1] / length_px), least),
+    )
 
 
 def _shuffled(number: int, n: int, seed: int) -> int:

@@ -21,6 +21,7 @@ from torch import Tensor
 from torch.nn import functional as F
 from torchvision.ops import generalized_box_iou_loss
 
+from training.synthesize.sight import LEAST_VISIBLE
 from triage.head import BOX_UNIT_PX, ELLIPSE_UNIT_PX, LOG_RANGE, STRIDE_PX, HeadLayout
 
 CENTRE_SPREAD = 0.28
@@ -28,8 +29,6 @@ CENTRE_SPREAD = 0.28
 SMALLEST_SPREAD_PX = 0.45 * STRIDE_PX
 CENTRE_FLOOR = 0.4
 """Cells whose share of a centre is above this learn its group, box and ellipse."""
-LEAST_VISIBLE = 0.5
-"""An object of which less can be seen is neither wanted nor forbidden."""
 CLEAR_FRACTION = 0.8
 """From here on an object counts in full."""
 LEAST_WEIGHT = 0.3

@@ -30,7 +30,7 @@ MOST_BLUR = 0.19
 COARSENESS = 2
 """Pixels of a picture to one of its `Sight`, each way."""
 COVERING_DENSITY = 0.2
-"""From here on debris counts as covering the glass in the figures by stratum; an object still shows through."""
+"""From here on debris counts as cover in the figures by stratum; an object still shows through it."""
 _TEXTURE_SHARE = 0.35
 """Texture around an object hides less than its own deviation: an outline is followed across it (by eye)."""
 _GRAIN_SHARE = 0.25
@@ -56,7 +56,7 @@ class Sight:
     debris: NDArray[np.float32]
 
     def read(self, name: str, points_xy: NDArray[np.float64]) -> NDArray[np.float32]:
-        """Values (..., n, k) of a plane at points (n, k, 2) in pixels of the picture, the nearest within it."""
+        """Values (..., n, k) of a plane nearest to points (n, k, 2) in pixels of the picture."""
         plane: NDArray[np.float32] = getattr(self, name)
         height, width = plane.shape[-2:]
         column = (points_xy[..., 0] / COARSENESS).astype(np.int64).clip(0, width - 1)
@@ -195,9 +195,10 @@ def measure_definition(
 
     Notes
     -----
-    Deviations add in squares: z NA_c / 2 for a cone of NA_c seen z out of focus (`training.synthesize.optics`),
-    0.21 lambda / NA for the objective (the Gaussian nearest to Airy's disc, textbook optics, from memory),
-    and the camera's. Out of focus a clear object may stand out more than in focus, yet as a shapeless blot.
+    Deviations add in squares: z NA_c / 2 for a cone of NA_c seen z out of focus (as in
+    `training.synthesize.optics`), 0.21 lambda / NA for the objective (the Gaussian nearest to Airy's disc,
+    textbook optics, from memory), and the camera's. Out of focus a clear object may stand out more than in
+    focus, yet as a shapeless blot.
     """
     of_focus = focus_um * optics.condenser_na / 2
     of_lens = 0.21 * WAVELENGTHS_UM[1] / optics.na

@@ -13,7 +13,13 @@ from training.synthesize.canvas import Things
 from training.synthesize.kinds.kind import Kind
 from training.synthesize.optics import WAVELENGTHS_UM
 from training.synthesize.scene import Scene
-from training.synthesize.sight import COVERING_DENSITY, Sight, measure_contrast, measure_definition, to_share_seen
+from training.synthesize.sight import (
+    COVERING_DENSITY,
+    Sight,
+    measure_contrast,
+    measure_definition,
+    to_share_seen,
+)
 from triage.groups import read_groups
 
 _RINGS = np.sqrt((np.arange(6) + 0.5) / 6)
@@ -53,7 +59,7 @@ class TileTruth:
     labels : ndarray of shape (M,), int64
         Row in `triage.groups.read_groups()`.
     visible : ndarray of shape (M,)
-        How well an object can be seen, 0 to 1: `shown` times what its contrast and its blur leave of it. Below
+        How well an object can be seen, 0 to 1: `shown` times what contrast and blur leave of it. Below
         `training.synthesize.sight.LEAST_VISIBLE` nobody could be asked to see it.
     shown : ndarray of shape (M,)
         Share of the outline's area inside the picture, inside the eyepiece and not hidden by debris.
@@ -101,9 +107,7 @@ class TileTruth:
     light_unevenness: float = 0.0
 
 
-def tell_truth(
-    scene: Scene, hidden: NDArray[np.bool_], sight: Sight, kinds: Mapping[str, Kind]
-) -> TileTruth:
+def tell_truth(scene: Scene, hidden: NDArray[np.bool_], sight: Sight, kinds: Mapping[str, Kind]) -> TileTruth:
     """The truth of `scene`; objects wholly outside the picture are left out.
 
     Parameters
@@ -129,9 +133,7 @@ def tell_truth(
     return _keep(whole, (boxes[:, 2] - boxes[:, 0] > 0.5) & (boxes[:, 3] - boxes[:, 1] > 0.5))
 
 
-def _of_kind(
-    scene: Scene, hidden: NDArray[np.bool_], sight: Sight, kind: Kind, things: Things
-) -> TileTruth:
+def _of_kind(scene: Scene, hidden: NDArray[np.bool_], sight: Sight, kind: Kind, things: Things) -> TileTruth:
     outline_um = things.outline_um.astype(np.float64)
     sizes_um = np.stack([things.parameters["length_um"], things.parameters["width_um"]], 1).astype(np.float64)
     outline = _to_picture(outline_um, things, scene.um_per_px)
