@@ -326,6 +326,7 @@ def open_batches(
         tile_px=settings.tile_px,
         n_tiles=settings.batch - n_drawn,
         seed=settings.seed,
+        um_per_px=settings.um_per_px,
         share=share,
         start=start,
     )

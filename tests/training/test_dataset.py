@@ -9,15 +9,20 @@ import numpy as np
 import pytest
 import torch
 from PIL import Image
+from torch import Tensor
 
 from training.dataset import (
+    MarkedObject,
+    MarkedPicture,
     MarkedPictures,
+    choose_factors,
     join_batches,
     labelled_batches,
     read_marked_pictures,
     to_target,
     with_ignored,
 )
+from training.parallel import Share
 from triage.errors import RecordError
 from triage.groups import read_groups
 from triage.labelled_set import LabelledImage, LabelledObject, write_labelled_set
@@ -155,15 +160,52 @@ def test_file_names_cannot_leave_the_folder(tmp_path: Path) -> None:
 def test_batches_of_squares_come_without_end_and_again_the_same(tmp_path: Path) -> None:
     pictures = read_marked_pictures(write_coco(tmp_path, [EGG]))
     some, again = (
-        list(itertools.islice(labelled_batches(pictures, tile_px=64, n_tiles=3, seed=4), 3)) for _ in range(2)
+        list(itertools.islice(labelled_batches(pictures, tile_px=64, n_tiles=3, seed=4, um_per_px=0.5), 3))
+        for _ in range(2)
     )
     assert all(tiles.shape == (3, 3, 64, 64) and len(targets) == 3 for tiles, targets in some)
     assert all(torch.equal(a[0], b[0]) for a, b in zip(some, again, strict=True))
 
 
+def test_batches_go_on_anywhere_and_shares_make_up_the_whole(tmp_path: Path) -> None:
+    pictures = read_marked_pictures(write_coco(tmp_path, [EGG]))
+
+    def cut(n: int, **more: Any) -> list[tuple[Tensor, Any]]:
+        batches = labelled_batches(pictures, tile_px=64, n_tiles=4, seed=4, um_per_px=0.5, **more)
+        return list(itertools.islice(batches, n))
+
+    whole = cut(3)
+    assert torch.equal(cut(1, start=2)[0][0], whole[2][0])
+    halves = [cut(1, share=Share(rank, 2))[0][0] for rank in range(2)]
+    assert torch.equal(torch.cat(halves), whole[0][0])
+
+
+def a_marked_picture(um_per_px: float | None, length_px: float = 100.0) -> MarkedPicture:
+    box = (0.0, 0.0, length_px, 20.0)
+    marked = MarkedObject(box, "oocyst", None, is_truncated=False, visible=1.0, alternatives_xyxy=())
+    return MarkedPicture(1, Path("a.png"), um_per_px, "a", (marked,), ())
+
+
+@pytest.mark.parametrize(
+    ("marked", "side_px", "factors"),
+    [
+        (a_marked_picture(0.25), 900, (0.2, 0.625)),
+        (a_marked_picture(None), 900, (0.25, 2.0)),
+        (a_marked_picture(None), 2000, (0.125, 1.0)),
+        (a_marked_picture(None, 700.0), 900, (0.25, 0.5)),
+        (a_marked_picture(None, 24.0), 900, (0.5, 2.0)),
+        (a_marked_picture(None, 7000.0), 9000, (0.125, 0.125)),
+    ],
+)
+def test_pictures_are_met_at_the_scales_that_they_are_served_at(
+    marked: MarkedPicture, side_px: int, factors: tuple[float, float]
+) -> None:
+    assert choose_factors(marked, (side_px, 600), 0.5) == pytest.approx(factors)
+
+
 def test_batches_of_no_pictures_are_refused() -> None:
     with pytest.raises(RecordError, match="holds no picture to train on"):
-        next(labelled_batches([], tile_px=64, n_tiles=1, seed=1))
+        next(labelled_batches([], tile_px=64, n_tiles=1, seed=1, um_per_px=0.5))
 
 
 def test_joined_batches_hold_both(tmp_path: Path) -> None:

@@ -117,7 +117,7 @@ def test_labelled_squares_show_the_object_where_the_box_says() -> None:
     transform = labelled_transform(64)
     seen = 0
     for seed in range(20):
-        square, moved = transform(picture, target, seed=seed)
+        square, moved = transform(picture, target, factors=(0.5, 2.0), seed=seed)
         assert square.shape == (64, 64, 3)
         if len(moved["boxes"]) and moved["visible"][0] > 0.99:
             seen += 1
