@@ -52,6 +52,36 @@ def show_calibrations(request: Request) -> Response:
     return _render(request, "calibrations.html")
 
 
+@router.get("/calibrations/new")
+def show_calibration_upload(request: Request) -> Response:
+    """Send a photograph to measure a scale on."""
+    return _render(request, "calibration-upload.html")
+
+
+@router.get("/calibrations/eyepiece")
+def show_eyepiece_scale(request: Request) -> Response:
+    """Work out and keep the scale of an eyepiece."""
+    return _render(request, "eyepiece-scale.html")
+
+
+@router.get("/calibrations/pictures/{picture_id}")
+def show_calibration_picture(request: Request, picture_id: str) -> Response:
+    """Measure a scale on a photograph, and confirm or refuse it."""
+    return _render(request, "measure-scale.html", picture_id=picture_id, image_id="")
+
+
+@router.get("/images/{image_id}/scale")
+def show_image_scale(request: Request, image_id: str) -> Response:
+    """Measure a scale that lies in an image itself."""
+    return _render(request, "measure-scale.html", picture_id="", image_id=image_id)
+
+
+@router.get("/bench")
+def show_bench(request: Request) -> Response:
+    """Published sizes, fields over a coverslip, what floats: to look up beside the microscope."""
+    return _render(request, "bench.html")
+
+
 @router.get("/labelled-sets")
 def show_labelled_sets(request: Request) -> Response:
     """Labelled sets made so far, and a form that makes one."""

@@ -24,6 +24,7 @@ from triage.calibration import Calibration, join_axes
 from triage.errors import CalibrationError
 
 router = APIRouter(tags=["calibrations"])
+_MOST_LISTED = 50
 
 
 @router.get("/images/{image_id}/measurements")
@@ -56,6 +57,15 @@ def measure_image(image_id: IdPath, body: MeasurementIn, user: UserDep, parts: P
         measurement = calibrations.add_measurement(session, **values, created_by=user.id)
         state = calibrations.read_measurement(session, measurement.id)
         return present_measurement(view_for(session, user), state)
+
+
+@router.get("/scale-measurements")
+def list_open_measurements(user: UserDep, database: DatabaseDep) -> list[MeasurementOut]:
+    """The newest fifty measurements on photographs that wait for a person's word, newest first."""
+    with database.read() as session:
+        view = view_for(session, user)
+        found = calibrations.list_open_measurements(session, _MOST_LISTED)
+        return [present_measurement(view, state) for state in found]
 
 
 @router.get("/scale-measurements/{measurement_id}")

@@ -125,6 +125,19 @@ def list_measurements(
     return [_state_of(session, row) for row in rows]
 
 
+def list_open_measurements(session: Session, limit: int) -> list[MeasurementState]:
+    """The newest measurements on photographs that nobody has confirmed or refused yet, newest first."""
+    settled = (
+        select(CalibrationMeasurement.measurement_id),
+        select(ScaleRefusal.measurement_id),
+    )
+    wanted = select(ScaleMeasurement).where(ScaleMeasurement.picture_id.is_not(None))
+    for ids in settled:
+        wanted = wanted.where(ScaleMeasurement.id.not_in(ids))
+    rows = session.scalars(wanted.order_by(ScaleMeasurement.id.desc()).limit(limit))
+    return [_state_of(session, row) for row in rows]
+
+
 def _state_of(session: Session, measurement: ScaleMeasurement) -> MeasurementState:
     by_calibration = select(CalibrationMeasurement.calibration_id).where(
         CalibrationMeasurement.measurement_id == measurement.id

@@ -9,7 +9,9 @@ import { figure } from "./words.js";
 export async function startScaleChoice(problem) {
   byId("scale-choice").addEventListener("change", showScaleDetail);
   const calibrations = await withProblem(problem, () => get("/api/calibrations")) ?? [];
-  fill(byId("calibration-choice"), calibrations.map(calibrationOption));
+  fill(byId("calibration-choice"), calibrations.filter((one) => one.is_newest).map(calibrationOption), earlierOnes(calibrations));
+  byId("calibration-choice").addEventListener("change", () => showAge(calibrations));
+  showAge(calibrations);
   const start = calibrations.length ? "calibration" : "unknown";
   document.querySelector(`input[name=scale][value=${start}]`).checked = true;
   document.querySelector("input[name=scale][value=calibration]").disabled = !calibrations.length;
@@ -17,8 +19,21 @@ export async function startScaleChoice(problem) {
 }
 
 function calibrationOption(calibration) {
-  const words = `${calibration.microscope}, ${calibration.objective}: ${figure(calibration.um_per_px)} µm per pixel`;
-  return el("option", { value: calibration.id }, words);
+  const where = [calibration.microscope, calibration.objective, calibration.camera_setting].filter(Boolean).join(", ");
+  const age = calibration.is_old ? ` (${calibration.age_days} days old)` : "";
+  return el("option", { value: calibration.id }, `${where}: ${figure(calibration.um_per_px)} µm per pixel${age}`);
+}
+
+/** Pictures taken before the newest calibration may need an earlier one. */
+function earlierOnes(calibrations) {
+  const earlier = calibrations.filter((one) => !one.is_newest);
+  return earlier.length ? el("optgroup", { label: "Earlier, for pictures of that time" }, earlier.map(calibrationOption)) : null;
+}
+
+function showAge(calibrations) {
+  const chosen = calibrations.find((one) => one.id === Number(byId("calibration-choice").value));
+  byId("calibration-age").textContent = chosen?.is_old
+    ? `This calibration is ${chosen.age_days} days old; photograph a stage micrometer again soon.` : "";
 }
 
 function showScaleDetail() {

@@ -3,9 +3,10 @@
 
 const SEAM_PX = 0.5;
 
+/** `image.tiles_path` says where the tiles are, when it is no image of a specimen. */
 export function cutEdgeTiles(image, bounds) {
   const L = window.L;
-  const layer = L.tileLayer(`/api/images/${image.id}/tiles/{z}/{x}/{y}.jpg`, {
+  const layer = L.tileLayer(`${image.tiles_path ?? `/api/images/${image.id}/tiles`}/{z}/{x}/{y}.jpg`, {
     tileSize: image.tile_size, minNativeZoom: 0, maxNativeZoom: image.zoom_levels - 1, minZoom: -10,
     maxZoom: image.zoom_levels + 10, bounds, noWrap: true,
   });

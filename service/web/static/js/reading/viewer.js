@@ -113,7 +113,7 @@ export class Viewer {
 }
 
 /** Leaflet's scale is 2^zoom; full size sits at the last zoom level. */
-function createMap(element, image) {
+export function createMap(element, image) {
   const perPixel = 1 / 2 ** (image.zoom_levels - 1);
   const crs = L.extend({}, L.CRS.Simple, { transformation: new L.Transformation(perPixel, 0, perPixel, 0) });
   return L.map(element, {
