@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from triage.proposal import CAUTION
 from triage.rank import rank_candidates
 from triage.reasons import explain_candidate
 from triage.records import Candidate, Detections, Detector, Ellipse, Proposal
+from triage.score_calibration import UNCALIBRATED, ScoreCalibration, read_score_calibration
 from triage.size_check import MeasuredSize, check_size
 from triage.stored_detections import detections_from_json, detections_to_json
 from triage.tiles import Tile, cut_tile, plan_tiles, to_picture_frame
@@ -77,6 +78,8 @@ class ProposalPlan:
         `dog` or `cat` narrows the published sizes.
     objective : Objective or None
         What the picture was taken with.
+    score_calibration : ScoreCalibration
+        What makes the detector's scores shares that hold, with a scale or without.
     """
 
     calibration: Calibration | None
@@ -85,6 +88,7 @@ class ProposalPlan:
     detector: dict[str, float | str]
     host: str | None = None
     objective: Objective | None = None
+    score_calibration: ScoreCalibration = UNCALIBRATED
 
     @property
     def n_batches(self) -> int:
@@ -162,7 +166,15 @@ def plan_proposal(
     overlap_px = min(OVERLAP_PX, detector.tile_px // 2)
     tiles = [tile for frame_hw in frames_hw for tile in plan_tiles(frame_hw, detector.tile_px, overlap_px)]
     return ProposalPlan(
-        calibration, frames_hw, tuple(tiles), _describe_detector(detector), host=host, objective=objective
+        calibration,
+        frames_hw,
+        tuple(tiles),
+        _describe_detector(detector),
+        host=host,
+        objective=objective,
+        score_calibration=read_score_calibration(
+            getattr(detector.record, "score_calibration", {}), is_scale_known=calibration is not None
+        ),
     )
 
 
@@ -180,10 +192,10 @@ def detect_batch(picture: Picture, plan: ProposalPlan, batch_index: int, detecto
 
 def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence[Detections]) -> Proposal:
     """The proposal from what all batches found, whatever order they come in."""
-    merged = _keep_listed(
-        merge_detections(join_detections(list(detections), len(read_groups()))),
-        float(plan.detector["default_cut"]),
-    )
+    joined = merge_detections(join_detections(list(detections), len(read_groups())))
+    # Merging asks for the network's own scores; from here on they are shares that hold.
+    honest = replace(joined, scores=plan.score_calibration.calibrate_scores(joined.scores))
+    merged = _keep_listed(honest, float(plan.detector["default_cut"]))
     candidates = [_describe_candidate(picture, plan, merged, row) for row in range(len(merged.scores))]
     um_per_px = plan.calibration.um_per_px if plan.calibration else None
     finest = um_per_px * picture.width / max(hw[1] for hw in plan.frames_hw) if um_per_px else None
@@ -244,7 +256,8 @@ def _describe_candidate(picture: Picture, plan: ProposalPlan, merged: Detections
     is_cut_off = _is_cut_off(merged.boxes_xyxy[row], picture)
     outline = None if is_cut_off else find_outline(picture, guess)
     size = _measure(outline, guess, plan.calibration, is_cut_off=is_cut_off)
-    shares = _share_by_group(weigh_group_scores(merged.group_scores[row], size, host=plan.host))
+    weighed = weigh_group_scores(merged.group_scores[row], size, host=plan.host)
+    shares = _share_by_group(plan.score_calibration.calibrate_groups(weighed))
     group = max(candidate_groups(), key=lambda name: shares[name])
     score = round(float(merged.scores[row]), 4)
     check = check_size(size, group, host=plan.host)

@@ -16,6 +16,7 @@ from typing import Any
 from triage.digests import file_sha256
 from triage.errors import WeightsError
 from triage.groups import read_groups
+from triage.score_calibration import read_score_calibration
 
 WEIGHTS_FILE = "detector.safetensors"
 GRAPH_FILE = "detector.onnx"
@@ -37,13 +38,15 @@ class WeightsRecord:
     tile_px : int
         Side of the tiles it is run on, in pixels.
     default_cut : float
-        Score below which candidates are put aside at first; they stay reachable.
+        Calibrated score below which candidates are put aside at first; they stay reachable.
     network : dict
         Arguments that build the network.
     recipe : dict
         Command line, seed, settings, start weights and their licence: enough to make it again.
     scores : dict
         What was measured, by name.
+    score_calibration : dict
+        Maps from raw scores to shares that hold, as `triage.score_calibration` reads them; empty: none.
     packages : dict
         Versions that it was made with.
     weights_sha256 : str
@@ -60,6 +63,7 @@ class WeightsRecord:
     network: dict[str, Any]
     recipe: dict[str, Any]
     scores: dict[str, Any] = field(default_factory=dict)
+    score_calibration: dict[str, Any] = field(default_factory=dict)
     packages: dict[str, str] = field(default_factory=dict)
     weights_sha256: str = ""
     graph_sha256: str | None = None
@@ -134,6 +138,8 @@ def _check_values(record: WeightsRecord, path: Path) -> None:
         raise WeightsError(f"{path} gives tiles of {record.tile_px} px; it must be a multiple of 32 above 0.")
     if not 0 <= record.default_cut <= 1:
         raise WeightsError(f"{path} gives a default cut of {record.default_cut}; it must be from 0 to 1.")
+    for is_scale_known in (True, False):
+        read_score_calibration(record.score_calibration, is_scale_known=is_scale_known)
 
 
 def _check_hash(path: Path, expected: str) -> None:
