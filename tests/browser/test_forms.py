@@ -136,22 +136,6 @@ def test_specimen_page_folds_away_what_its_preparation_gives_to_consider(
     expect(reader.locator("#preparation-advice cite").last).to_contain_text("CAPC")
 
 
-def test_added_calibration_is_listed_and_offered_for_uploads(reader: Page, clinic: Clinic) -> None:
-    reader.goto(f"{clinic.address}/calibrations")
-    reader.get_by_label("Microscope and camera").fill("Bench scope B, phone on eyepiece")
-    reader.get_by_label("Objective").fill("10x")
-    reader.get_by_label("µm per pixel", exact=True).fill("0.92")
-    reader.get_by_label("Its standard uncertainty, µm per pixel").fill("0.01")
-    reader.get_by_role("button", name="Add the calibration").click()
-    expect(reader.get_by_role("row").filter(has_text="Bench scope B")).to_contain_text(
-        "0.92 ± 0.01 µm per pixel"
-    )
-    reader.goto(f"{clinic.address}/specimens/{clinic.file_specimen('calibrated')['id']}")
-    expect(reader.get_by_label("Calibration", exact=True)).to_contain_text(
-        "Bench scope B, phone on eyepiece, 10x"
-    )
-
-
 def test_token_is_shown_once_works_and_is_revoked(reader: Page, clinic: Clinic) -> None:
     reader.goto(f"{clinic.address}/account")
     reader.get_by_label("Name of the new token").fill("bench computer")

@@ -15,6 +15,9 @@ PAGES = (
     "/specimens/{specimen}",
     "/reading/{image}",
     "/calibrations",
+    "/calibrations/new",
+    "/calibrations/eyepiece",
+    "/images/{image}/scale",
     "/labelled-sets",
     "/account",
 )

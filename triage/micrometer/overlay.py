@@ -36,7 +36,8 @@ def draw_marks(pixels: NDArray[np.uint8], found: FoundRuling, caption: str) -> N
     sheet.paste(Image.fromarray(pixels), (0, 0))
     pen = ImageDraw.Draw(sheet)
     first = found.marks[0]
-    line_px = max(1, round(width / 900))
+    # Two pixels at least: in a reduced view one would be lost.
+    line_px = max(2, round(width / 600))
     for mark, ends in _mark_ends(found):
         colour = _TENTH_COLOUR if (mark - first) % 10 == 0 else _MARK_COLOUR
         places = ends * [width / found.fit.lattice.width, height / found.fit.lattice.height]

@@ -199,11 +199,12 @@ def _list_notes(axis: str, angle_deg: float, relative_sd: float, tolerance: floa
 
 
 def _caption(scale: RulingScale) -> str:
-    calibration = scale.calibration
+    um_per_px, sd = scale.calibration.um_per_px, scale.calibration.um_per_px_sd
+    digits = max(3, min(9, 1 - math.floor(math.log10(sd))))
     # Spelled out: the font that comes with the imaging library has no Greek letter for it.
     return (
-        f"{scale.n_divisions} divisions of {scale.division_um:g} micrometres: {calibration.um_per_px:.5f} "
-        f"± {calibration.um_per_px_sd:.5f} micrometres per pixel"
+        f"{scale.n_divisions} divisions of {scale.division_um:g} micrometres: {um_per_px:.{digits}f} "
+        f"± {sd:.{digits}f} micrometres per pixel"
     )
 
 

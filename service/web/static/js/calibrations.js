@@ -4,7 +4,8 @@ import { get, post } from "./api.js";
 import { announce, byId, el, fill, stateMark } from "./dom.js";
 import { showDrift } from "./drift-plot.js";
 import { startPage, submitting, withProblem } from "./page.js";
-import { dateTime, personName, scaleWords } from "./words.js";
+import { withSpread } from "./scale/words.js";
+import { dateTime, personName } from "./words.js";
 
 const form = byId("calibration-form");
 const problem = byId("calibration-problem");
@@ -75,6 +76,10 @@ function row(calibration) {
     cell("Picture", width && height ? `${width} × ${height} px` : "any size"),
     cell("How measured", calibration.source),
     cell("Added", `${dateTime(calibration.created_at)}, ${personName(calibration.created_by)}${calibration.is_newest ? "" : " (a newer one follows it)"}`));
+}
+
+function scaleWords({ um_per_px: value, um_per_px_sd: sd }) {
+  return `${withSpread(value, sd)} µm per pixel`;
 }
 
 function axesWords({ um_per_px_x: x, um_per_px_y: y }) {

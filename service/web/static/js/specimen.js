@@ -4,7 +4,7 @@ import { startPage, submitting, withProblem } from "./page.js";
 import { adviceItem, getAdvice } from "./preparation-advice.js";
 import { showSignOff } from "./sign-off.js";
 import { startUploads } from "./uploads.js";
-import { CONSISTENCIES, countOf, dateTime, day, METHODS, personName, pictureState, scaleWords, SPECIES, timeLeft } from "./words.js";
+import { CONSISTENCIES, countOf, dateTime, day, fileScaleWords, METHODS, personName, pictureState, scaleWords, SPECIES, timeLeft } from "./words.js";
 
 const POLL_MS = 1500;
 const specimenId = document.body.dataset.specimenId;
@@ -58,7 +58,7 @@ function pictureItem(image) {
       pictureState(image),
       progressOf(image),
       image.problem && el("p", { class: "problem" }, image.problem),
-      el("span", { class: "hint" }, [pixels(image), scaleWords(image.calibration)].filter(Boolean).join(" · "))),
+      el("span", { class: "hint" }, [pixels(image), scaleWords(image.calibration), fileScaleWords(image)].filter(Boolean).join(" · "))),
     el("div", { class: "actions" },
       image.state !== "failed" && el("a", { class: "button", href: `/reading/${image.id}`, "aria-label": `Read ${image.file_name}` }, "Read")));
 }

@@ -42,6 +42,11 @@ export function scaleWords(calibration) {
   return `${figure(calibration.um_per_px)}${spread} µm per pixel`;
 }
 
+/** What the file says of its own scale, as long as nothing else is known. */
+export function fileScaleWords({ calibration, file_scale: stated }) {
+  return stated && !calibration ? `the file says ${figure(stated.um_per_px)} µm per pixel, which nobody has confirmed` : "";
+}
+
 export const figure = (value) => Number(value.toPrecision(3)).toString();
 
 /** Length and width with their standard uncertainty, or the size in pixels where no scale is known. */

@@ -3,6 +3,7 @@
 import { createMap } from "../reading/viewer.js";
 import { cutEdgeTiles } from "../reading/tiles.js";
 import { byId } from "../dom.js";
+import { colorOf } from "../reading/mark-lines.js";
 
 const L = window.L;
 const FIELDS = [["x1", "y1"], ["x2", "y2"]];
@@ -60,8 +61,8 @@ export class Points {
     const points = this.isOn ? this.read() : [null, null];
     if (points[0] && points[1]) {
       const line = points.map(([x, y]) => [y, x]);
-      L.polyline(line, { color: "#ffffff", weight: 5, opacity: 0.7, interactive: false }).addTo(this.drawn);
-      L.polyline(line, { color: "#0b57d0", weight: 2, interactive: false }).addTo(this.drawn);
+      L.polyline(line, { color: colorOf("casing"), weight: 5, opacity: 0.7, interactive: false }).addTo(this.drawn);
+      L.polyline(line, { color: colorOf("draw"), weight: 2, interactive: false }).addTo(this.drawn);
     }
     points.forEach((point, which) => point && this.#pin(point, which));
     this.onChange();

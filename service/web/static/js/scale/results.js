@@ -4,6 +4,7 @@ import { get, post } from "../api.js";
 import { announce, byId, el, fill, stateMark } from "../dom.js";
 import { submitting } from "../page.js";
 import { dateTime, personName } from "../words.js";
+import { precise } from "./words.js";
 
 const METHODS = { ruling: "Ruling of a stage micrometer", "two points": "Two points on a known length", file: "What the file says" };
 const STATES = { proposed: ["waits", "◇", "Proposed"], confirmed: ["done", "✓", "Confirmed"], refused: ["failed", "✕", "Refused"] };
@@ -37,12 +38,6 @@ function axisLines(measurement) {
 function found({ method, details }) {
   if (method !== "ruling") return [];
   return [el("dt", {}, "Found"), el("dd", {}, `${details.n_marks} marks over ${details.n_divisions} divisions of ${details.division_um} µm, one every ${details.division_px.toFixed(2)} px`)];
-}
-
-/** µm per pixel with one standard uncertainty, as far as that is known. */
-function precise(value, sd) {
-  const digits = Math.max(2, Math.min(7, 1 - Math.floor(Math.log10(sd || value))));
-  return `${value.toFixed(digits)} ± ${sd.toFixed(digits)} µm per pixel (${(100 * sd / value).toPrecision(2)} %, one standard uncertainty)`;
 }
 
 function picture({ shown_url: url, id }) {
