@@ -55,6 +55,10 @@ _DEBRIS_TINTS = np.array(
 )
 
 
+_RELIEF_SHARE = 0.12
+"""Pictures shaded as by differential interference or a half-closed condenser; chosen by eye."""
+
+
 def _floats(values: np.ndarray) -> tuple[float, ...]:
     return tuple(float(value) for value in values)
 
@@ -72,6 +76,8 @@ def draw_optics(rng: np.random.Generator, um_per_px: float, softness: float, res
     slabs = (near, side * rng.uniform(4, 14) * field_um, -side * rng.uniform(0.5, 3) * softness * field_um)
     chromatic = rng.normal(0, 0.25) * field_um
     turn, oblique = rng.uniform(0, 2 * np.pi), abs(rng.normal(0, 0.10))
+    if rng.random() < _RELIEF_SHARE:
+        oblique = log_even(rng, 0.3, 2.0)
     return Optics(
         na=na,
         condenser_na=na * rng.uniform(0.3, 0.9),

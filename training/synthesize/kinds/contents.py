@@ -102,13 +102,19 @@ def paint_contents(samples: Samples, p: Tensors) -> Material:
 
 
 def granular(samples: Samples, p: Tensors, chord_um: Tensor) -> Material:
-    """Granular plasm: dark and bright grains of two sizes, over the way that the light takes in it."""
+    """Granular plasm: dark and bright grains of two sizes, over the way that the light takes in it.
+
+    How much of the grain is fine, and how far it bends the light rather than darken it, goes with the
+    object's place in the texture: some plasm is smooth, some coarse, some glitters.
+    """
     rough = samples.of(p["roughness"])
+    glitter, fineness = samples.of(samples.offset).unbind(-1)
     fine, coarse = grain(samples, p["grain_um"]), grain(samples, 2.7 * p["grain_um"], 5)
-    mixed = 0.6 * fine + 0.5 * coarse
+    mixed = (0.2 + 0.7 * fineness) * fine + (0.9 - 0.7 * fineness) * coarse
     depth = chord_um.clamp_max(30.0)
     density = tinted(samples, p["core_tint"], chord_um * (1 + rough * mixed).clamp_min(0.05))
-    path = samples.of(p["core_index"]) * chord_um + 0.05 * rough * mixed * depth.sqrt()
+    relief = (0.006 + 0.05 * glitter**2) * rough
+    path = samples.of(p["core_index"]) * chord_um + relief * mixed * depth.sqrt()
     return Material(density, path)
 
 

@@ -161,11 +161,11 @@ def _kind(name: str, sizes: tuple[SizeRange, ...], weight: float, **parts: Any) 
 
 _YOLK = {
     "stages": {MASS: 0.62, CELLS: 0.34, EMPTY: 0.04},
-    "fill": (0.84, 0.96),
+    "fill": (0.86, 0.985),
     "palette": (BROWN, GOLD, OLIVE, GREY),
     "strength": (0.006, 0.024),
-    "grain_um": (1.2, 3.0),
-    "roughness": (0.3, 0.9),
+    "grain_um": (1.2, 4.5),
+    "roughness": (0.2, 0.9),
     "cell_counts": (20, 26, 32),
     "dented": 0.1,
 }
@@ -186,7 +186,7 @@ KINDS = (
         lid_share=(0.06, 0.16),
         shoulder_um=(0.2, 0.7),
         knob_um=(0.3, 1.8),
-        opened=0.15,
+        opened=0.25,
     ),
     _kind(
         "small_fluke_egg",

@@ -152,11 +152,11 @@ KINDS = (
             "stages": {CELLS: 0.72, MASS: 0.14, LARVA: 0.12, EMPTY: 0.02},
             "fill": (0.7, 0.94),
             "palette": (GREY, OLIVE, GOLD, BROWN),
-            "strength": (0.006, 0.03),
+            "strength": (0.006, 0.045),
             "turns": (0.6, 2.2),
             "larva_share": (0.14, 0.28),
             "cell_counts": (2, 4, 4, 6, 8, 8, 12, 16, 24, 32),
-            "roughness": (0.3, 0.8),
+            "roughness": (0.2, 0.9),
         },
     ),
     egg_kind(

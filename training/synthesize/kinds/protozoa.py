@@ -177,10 +177,10 @@ _N_NUCLEI = 4
 def _draw_giardia(rng: np.random.Generator, n: int) -> Parameters:
     length, width = draw_size(rng, n, ((8.5, 14, 7, 10),))
     shell = draw_body(rng, length, width, power=(2.0, 2.3), egg=(0, 0.1), wave=0.012, dented=0.05)
-    stained = happens(rng, n, 0.35)[:, None]
+    stained = happens(rng, n, 0.5)[:, None]
     core = inner_body(rng, shell, fill=(0.7, 0.95), drift=0.8, wave=0.025, dented=0.2)
     pale = draw_tint(rng, n, (GREY, OLIVE), (0.004, 0.03))
-    iodine = draw_tint(rng, n, (GOLD, GOLD, BROWN), (0.06, 0.22))
+    iodine = draw_tint(rng, n, (GOLD, GOLD, BROWN), (0.04, 0.24))
     wall = draw_wall(
         rng,
         n,
@@ -230,7 +230,7 @@ def _draw_organelles(rng: np.random.Generator, core: Array) -> dict[str, Array]:
         "axoneme_um": np.repeat(uniform(rng, n, (0.2, 0.45))[:, None], 9, 1),
         "median_rods": rods.astype(np.float32),
         "median_um": uniform(rng, n, (0.25, 0.5)),
-        "organelles_seen": uniform(rng, n, (0.2, 1.3)),
+        "organelles_seen": uniform(rng, n, (0.3, 1.7)),
     }
 
 
@@ -319,6 +319,6 @@ KINDS = (
         _SPORONT | {"fill": (0.62, 0.9), "cell_counts": (4,)},
         0.7,
     ),
-    Kind("sporocyst_pair", "oocyst", _draw_sporocyst_pair, _pair_outline, _paint_pair, 0.6),
+    Kind("sporocyst_pair", "oocyst", _draw_sporocyst_pair, _pair_outline, _paint_pair, 1.0),
     Kind("giardia_cyst", "giardia_cyst", _draw_giardia, shell_outline, _paint_giardia),
 )
