@@ -3,8 +3,13 @@
     python -m training.evaluate --data FOLDER [--weights DIR ...] [--ignore-scale] [--out FILE] [--sheet PNG]
 
 FOLDER holds `annotations.json` and `images/`. Prints recall at 0.1, 0.5, 1 and 2 false positives per picture
-with 95 % Wilson intervals, how many found objects have the right group, how many candidates stand above the
-default cut on pictures without objects, what was missed, and the false alarms with the highest scores.
+with 95 % Wilson intervals, false positives per picture and per mm² of slide at 95 % recall, how many found
+objects have the right group, how many candidates stand above the default cut on pictures without objects,
+what was missed, and the false alarms with the highest scores.
+
+Objects cut by the picture's edge, and those that nobody could be asked to see (`visible` below
+`training.synthesize.sight.LEAST_VISIBLE`), count neither way: neither found nor missed, and a candidate on
+one is no false positive. The output says how many.
 """
 
 from __future__ import annotations
@@ -14,7 +19,7 @@ import json
 import statistics
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -31,29 +36,41 @@ from training.metrics import (
     PictureTruth,
     free_response,
     match_candidates,
+    poisson_interval,
     wilson_interval,
 )
 from training.splits import SPLITS, take_split
+from training.synthesize.sight import LEAST_VISIBLE
 from triage.calibration import Calibration, state_calibration
 from triage.detector import Detector, load_detector
 from triage.errors import RecordError, TriageError
+from triage.groups import candidate_groups
 from triage.images import open_picture
 from triage.pipeline import propose_candidates
-from triage.records import Candidate
+from triage.records import Candidate, Proposal
+from triage.strata import to_measured
 
 LISTED_AT = 0.5
 """Misses and group figures are quoted at the cut that allows this many false positives per picture."""
 N_LISTED = 20
+STATED_RECALL = 0.95
+"""Recall at which false positives per picture and per mm² are quoted."""
 
 
 @dataclass(frozen=True)
 class Judged:
-    """One picture with what was proposed for it."""
+    """One picture with what was proposed for it.
+
+    `area_mm2` is the slide that was assessed, None where the picture's own scale is unknown; `measured` what
+    was measured of focus and light, by name.
+    """
 
     marked: MarkedPicture
     truth: PictureTruth
     candidates: tuple[Candidate, ...]
     matches: Matches
+    area_mm2: float | None = None
+    measured: dict[str, float] = field(default_factory=dict)
 
     @property
     def boxes_xyxy(self) -> NDArray[np.float64]:
@@ -79,7 +96,21 @@ def judge_picture(marked: MarkedPicture, detector: Detector, *, is_scale_used: b
     truth = marked.to_truth()
     scores = np.array([candidate.score for candidate in proposal.candidates], dtype=np.float64)
     matches = match_candidates(_boxes_of(proposal.candidates), scores, truth)
-    return Judged(marked, truth, proposal.candidates, matches)
+    return Judged(
+        marked,
+        truth,
+        proposal.candidates,
+        matches,
+        area_mm2=_assessed_mm2(marked, proposal),
+        measured=to_measured(proposal.adequacy),
+    )
+
+
+def _assessed_mm2(marked: MarkedPicture, proposal: Proposal) -> float | None:
+    if marked.um_per_px is None:
+        return None
+    pixels = proposal.width * proposal.height * proposal.adequacy.assessed_fraction
+    return pixels * (marked.um_per_px / 1000) ** 2
 
 
 def _calibration_of(marked: MarkedPicture) -> Calibration | None:
@@ -94,7 +125,9 @@ def _boxes_of(candidates: Sequence[Candidate]) -> NDArray[np.float64]:
     return boxes
 
 
-def summarise(judged: Sequence[Judged], *, default_cut: float) -> dict[str, Any]:
+def summarise(
+    judged: Sequence[Judged], *, default_cut: float, listed_from: float | None = None
+) -> dict[str, Any]:
     """Every figure of a judged set, as plain values for JSON.
 
     Parameters
@@ -103,9 +136,12 @@ def summarise(judged: Sequence[Judged], *, default_cut: float) -> dict[str, Any]
         At least one picture.
     default_cut : float
         Score from which a candidate is shown at first.
+    listed_from : float, optional
+        Score from which an object counts as found among the misses and the group figures; that which allows
+        `LISTED_AT` false positives a picture if left out.
     """
     curve = free_response([one.matches for one in judged])
-    cut = _cut_at(curve, LISTED_AT)
+    cut = _cut_at(curve, LISTED_AT) if listed_from is None else listed_from
     objects = [(one, index) for one in judged for index in range(one.matches.n_objects)]
     found = [row for row in (_finder_of(one, index, cut) for one, index in objects) if row is not None]
     n_right = sum(candidate.group == group for candidate, group in found)
@@ -114,11 +150,15 @@ def summarise(judged: Sequence[Judged], *, default_cut: float) -> dict[str, Any]
         "objects": curve.n_objects,
         "recall": {f"{rate:g}": _share(curve.recall_at(rate), curve.n_objects) for rate in QUOTED_RATES},
         "group_right": {"right": n_right, "of": len(found), "interval": wilson_interval(n_right, len(found))},
+        "not_counted": _count_ignored(judged),
+        "at_stated_recall": _count_false_at(judged, curve, STATED_RECALL),
         "object_free": _count_object_free(judged, default_cut),
         "default_cut": {
             "score": default_cut,
             "recall": curve.recall_from(default_cut),
+            "interval": _share(curve.recall_from(default_cut), curve.n_objects)["interval"],
             "false_per_picture": curve.false_at(default_cut),
+            "false_per_mm2": _per_mm2(judged, default_cut),
         },
         "coco": coco_figures(
             [one.truth for one in judged], [(one.boxes_xyxy, one.matches.scores) for one in judged]
@@ -148,7 +188,60 @@ def _finder_of(one: Judged, index: int, cut: float) -> tuple[Candidate, str] | N
 def _count_object_free(judged: Sequence[Judged], default_cut: float) -> dict[str, Any]:
     free = [one for one in judged if one.is_object_free]
     n_above = sum(int((one.matches.scores >= default_cut).sum()) for one in free)
-    return {"pictures": len(free), "candidates": n_above, "per_picture": n_above / max(len(free), 1)}
+    return {
+        "pictures": len(free),
+        "candidates": n_above,
+        "per_picture": n_above / max(len(free), 1),
+        "interval": [end / max(len(free), 1) for end in poisson_interval(n_above)],
+    }
+
+
+def _count_ignored(judged: Sequence[Judged]) -> dict[str, int]:
+    """How many objects count neither way, and why."""
+    names = candidate_groups()
+    wanted = [each for one in judged for each in one.marked.objects if each.group in names]
+    cut_off = [each for each in wanted if each.is_truncated]
+    return {
+        "cut_by_the_edge": len(cut_off),
+        "hardly_visible": sum(not each.is_to_be_found for each in wanted) - len(cut_off),
+        "regions": sum(len(one.marked.ignored_xyxy) for one in judged),
+    }
+
+
+def _count_false_at(judged: Sequence[Judged], curve: Curve, recall: float) -> dict[str, Any]:
+    """False positives at the highest score that reaches a recall; all None where none does."""
+    score = curve.cut_for(recall)
+    if score is None:
+        return {"recall": recall, "score": None, "false": None, "per_picture": None, "per_mm2": None}
+    n_false = sum(_count_false(one, score) for one in judged)
+    return {
+        "recall": recall,
+        "score": score,
+        "false": n_false,
+        "per_picture": n_false / len(judged),
+        "per_picture_interval": [end / len(judged) for end in poisson_interval(n_false)],
+        "per_mm2": _per_mm2(judged, score),
+    }
+
+
+def _count_false(one: Judged, score: float) -> int:
+    return int(((one.matches.verdicts == FALSE) & (one.matches.scores >= score)).sum())
+
+
+def _per_mm2(judged: Sequence[Judged], score: float) -> dict[str, Any] | None:
+    """False positives from a score on, over the slide assessed in pictures of known scale; None without."""
+    scaled = [one for one in judged if one.area_mm2]
+    area_mm2 = sum(one.area_mm2 or 0.0 for one in scaled)
+    if area_mm2 == 0:
+        return None
+    n_false = sum(_count_false(one, score) for one in scaled)
+    return {
+        "rate": n_false / area_mm2,
+        "interval": [end / area_mm2 for end in poisson_interval(n_false)],
+        "false": n_false,
+        "area_mm2": area_mm2,
+        "pictures": len(scaled),
+    }
 
 
 def _describe_miss(one: Judged, index: int) -> dict[str, Any]:
@@ -182,6 +275,7 @@ def to_text(name: str, summary: dict[str, Any]) -> str:
     right = summary["group_right"]
     free = summary["object_free"]
     cut = summary["default_cut"]
+    ignored = summary["not_counted"]
     lines = [
         f"{name}: {summary['pictures']} pictures, {summary['objects']} objects",
         *(
@@ -190,9 +284,15 @@ def to_text(name: str, summary: dict[str, Any]) -> str:
         ),
         f"  group right: {right['right']} of {right['of']} found at {LISTED_AT:g} "
         f"({right['interval'][0]:.2f}-{right['interval'][1]:.2f})",
-        f"  above the default cut {cut['score']:.3f}: recall {cut['recall']:.3f}, "
-        f"{cut['false_per_picture']:.2f} false per picture; "
-        f"{free['candidates']} candidates on {free['pictures']} pictures without objects",
+        _false_to_text(summary["at_stated_recall"]),
+        f"  above the default cut {cut['score']:.3f}: recall {cut['recall']:.3f} "
+        f"({cut['interval'][0]:.2f}-{cut['interval'][1]:.2f}), "
+        f"{cut['false_per_picture']:.2f} false per picture{_area_to_text(cut['false_per_mm2'])}; "
+        f"{free['candidates']} candidates on {free['pictures']} pictures without objects "
+        f"({free['per_picture']:.2f} each, {free['interval'][0]:.2f}-{free['interval'][1]:.2f})",
+        f"  counted neither way: {ignored['hardly_visible']} objects that can hardly be seen "
+        f"(visible below {LEAST_VISIBLE:g}), {ignored['cut_by_the_edge']} cut by the edge, "
+        f"{ignored['regions']} marked regions",
         f"  COCO AP {summary['coco']['AP']:.3f}, AP50 {summary['coco']['AP50']:.3f}",
         *(f"  missed: {miss['file']} {miss['group']} score {miss['score']}" for miss in summary["misses"]),
         *(
@@ -201,6 +301,23 @@ def to_text(name: str, summary: dict[str, Any]) -> str:
         ),
     ]
     return "\n".join(lines)
+
+
+def _false_to_text(row: dict[str, Any]) -> str:
+    if row["score"] is None:
+        return f"  {row['recall']:.2f} recall is not reached at any score"
+    low, high = row["per_picture_interval"]
+    return (
+        f"  at {row['recall']:.2f} recall (score {row['score']:.3f}): "
+        f"{row['per_picture']:.2f} false per picture ({low:.2f}-{high:.2f}){_area_to_text(row['per_mm2'])}"
+    )
+
+
+def _area_to_text(row: dict[str, Any] | None) -> str:
+    if row is None:
+        return ""
+    low, high = row["interval"]
+    return f", {row['rate']:.2f} per mm² ({low:.2f}-{high:.2f}, {row['area_mm2']:.2f} mm²)"
 
 
 def _with_interval(row: dict[str, Any]) -> str:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import chi2
 
 from triage.boxes import box_areas, box_iou, intersection_areas
 
@@ -219,6 +220,17 @@ def wilson_interval(n_right: int, n: int, *, z: float = Z_95) -> tuple[float, fl
     spread = z * math.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
     below = 1 + z * z / n
     return max((middle - spread) / below, 0.0), min((middle + spread) / below, 1.0)
+
+
+def poisson_interval(n: int) -> tuple[float, float]:
+    """Low and high end of the exact 95 % interval of a count's mean.
+
+    References
+    ----------
+    Garwood 1936, Biometrika 28:437-442 (from memory): chi²(0.025; 2n) / 2 and chi²(0.975; 2n + 2) / 2.
+    """
+    low = float(chi2.ppf(0.025, 2 * n)) / 2 if n else 0.0
+    return low, float(chi2.ppf(0.975, 2 * n + 2)) / 2
 
 
 @dataclass(frozen=True)

@@ -1,15 +1,24 @@
-"""Judge a detector on marked sets, choose its default cut, and write both into its record.
+"""Calibrate a detector's scores, choose its default cut, judge it, and write all of it into its record.
 
-    python -m training.record_scores --weights DIR --cut-from "drawn fields=DIR" [--recall 0.9]
-        [--judge "NAME=DIR" ...]
+    python -m training.record_scores --weights DIR [--calibrate-on NAME=DIR ...] [--check-on NAME=DIR ...]
+        --cut-from NAME=DIR [--recall 0.9] [--judge NAME=DIR ...]
+    python -m training.record_scores --weights DIR --recalibrate DIR
 
-The default cut is the highest score that still finds the stated share of the objects of the first set,
-through the same proposal that a reader gets.
+First the maps from raw scores to shares that hold are fitted on the sets of `--calibrate-on`, with their
+scale and without. Then every other set is judged through the same proposal that a reader gets; those of
+`--check-on` with their scale and without, and on them is measured how well the scores hold. The default cut
+is the highest score that still finds the stated share of the objects of the set of `--cut-from`. Recall by
+stratum is taken over the drawn sets, those of `--cut-from` and `--check-on`. Beside the record appear
+`reliability.png` and, of drawn pictures alone, `failures.png`.
+
+`--recalibrate` fits the maps again on a labelled set of your own, keeps the network and which candidates
+stand above the cut, and prints how well the scores held before and after.
 """
 
 from __future__ import annotations
 
 import argparse
+import copy
 import dataclasses
 import json
 import sys
@@ -17,18 +26,51 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from training.calibrate import (
+    CheckedScores,
+    check_scores,
+    fit_calibration,
+    measure_local_gain,
+    refit_calibration,
+)
 from training.dataset import read_marked_pictures
-from training.evaluate import Judged, judge_picture, summarise
-from training.metrics import free_response
+from training.evaluate import Judged, judge_picture, list_false_alarms, summarise
+from training.metrics import CalibrationError, free_response
+from training.reliability import draw_reliability
+from training.sheet import write_sheet
+from training.strata import list_objects, strata_to_text, tabulate
 from triage.detector import Detector, load_detector
 from triage.errors import RecordError, TriageError
+from triage.score_calibration import KNOWN_SCALE, UNKNOWN_SCALE
 from triage.weights import WeightsRecord, read_record, write_record
 
-KEPT_FIGURES = ("pictures", "objects", "recall", "group_right", "object_free", "default_cut", "coco")
+KEPT_FIGURES = (
+    "pictures",
+    "objects",
+    "not_counted",
+    "recall",
+    "at_stated_recall",
+    "group_right",
+    "object_free",
+    "default_cut",
+    "coco",
+)
+RELIABILITY_FILE = "reliability.png"
+FAILURES_FILE = "failures.png"
+_N_SHOWN = 15
+_LISTING_CUT = 0.12
+"""Default cut while sets are judged: far below any that is chosen, so that the curve goes on beyond it."""
+
+NamedFolder = tuple[str, Path]
 
 
 def record_scores(
-    folder: Path, cut_set: tuple[str, Path], judge_sets: Sequence[tuple[str, Path]], *, recall: float
+    folder: Path,
+    cut_set: NamedFolder,
+    judge_sets: Sequence[NamedFolder],
+    *,
+    recall: float,
+    check_sets: Sequence[NamedFolder] = (),
 ) -> WeightsRecord:
     """Judge, choose the cut, and write the record again; the weights stay as they are.
 
@@ -42,6 +84,8 @@ def record_scores(
         Further sets.
     recall : float
         Share of the objects of `cut_set` that must stand above the cut.
+    check_sets : sequence of (str, Path)
+        Further drawn sets, judged with their scale and without; on them scores are checked.
 
     Returns
     -------
@@ -55,27 +99,89 @@ def record_scores(
     TriageError
         If a set, a picture or the weights can't be read.
     """
-    detector = load_detector(folder)
-    judged = {name: judge_set(path, detector) for name, path in (cut_set, *judge_sets)}
-    curve = free_response([one.matches for one in judged[cut_set[0]]])
+    detector = with_record(load_detector(folder), default_cut=_LISTING_CUT)
+    drawn = {name: judge_set(path, detector) for name, path in (cut_set, *check_sets)}
+    unscaled = {
+        f"{name}, scale unknown": judge_set(path, detector, is_scale_used=False) for name, path in check_sets
+    }
+    others = {name: judge_set(path, detector) for name, path in judge_sets}
+    curve = free_response([one.matches for one in drawn[cut_set[0]]])
     cut = curve.cut_for(recall)
     if cut is None:
         raise RecordError(
             f"The detector finds less than {recall:g} of the objects of {cut_set[0]!r} at any score. "
             "State a lower --recall or train it longer."
         )
-    record = read_record(folder)
+    checked = _check_all([drawn[name] for name, _ in check_sets], list(unscaled.values()), cut)
     scores = {
-        **record.scores,
+        **read_record(folder).scores,
         "default_cut": {"score": cut, "recall": recall, "chosen_on": cut_set[0]},
-        "judged": {name: keep_figures(set_judged, cut) for name, set_judged in judged.items()},
+        "judged": {
+            name: keep_figures(set_judged, cut)
+            for name, set_judged in {**drawn, **unscaled, **others}.items()
+        },
+        "strata": {
+            "default_cut": cut,
+            "sets": list(drawn),
+            "rows": tabulate(list_objects([one for judged in drawn.values() for one in judged], cut)),
+        },
     }
-    return write_record(folder, dataclasses.replace(record, default_cut=cut, scores=scores))
+    if checked:
+        scores["reliability"] = {way: one.to_figures() for way, one in checked.items()}
+        draw_reliability(folder / RELIABILITY_FILE, _name_panels(checked))
+    _draw_failures(folder / FAILURES_FILE, dict((cut_set, *check_sets)), drawn, cut)
+    return write_record(folder, dataclasses.replace(read_record(folder), default_cut=cut, scores=scores))
 
 
-def judge_set(data: Path, detector: Detector) -> list[Judged]:
-    """Every picture of a folder judged, at its own scale where it has one."""
-    return [judge_picture(marked, detector, is_scale_used=True) for marked in read_marked_pictures(data)]
+def with_record(detector: Detector, **changes: Any) -> Detector:
+    """The same detector under a record changed in some values; nothing is written."""
+    changed = copy.copy(detector)
+    changed.record = dataclasses.replace(detector.record, **changes)
+    return changed
+
+
+def judge_set(data: Path, detector: Detector, *, is_scale_used: bool = True) -> list[Judged]:
+    """Every picture of a folder judged, at its own scale where it has one and that is wanted."""
+    judged = []
+    for marked in read_marked_pictures(data):
+        judged.append(judge_picture(marked, detector, is_scale_used=is_scale_used))
+        if sys.stderr.isatty():
+            print(f"\r{data.name}: {len(judged)} pictures judged", end="", file=sys.stderr, flush=True)
+    return judged
+
+
+def _check_all(
+    scaled: Sequence[list[Judged]], unscaled: Sequence[list[Judged]], cut: float
+) -> dict[str, CheckedScores]:
+    """How well scores hold with a scale and without; empty where there is nothing to check on."""
+    ways = {KNOWN_SCALE: scaled, UNKNOWN_SCALE: unscaled}
+    return {
+        way: check_scores([one for judged in sets for one in judged], cut)
+        for way, sets in ways.items()
+        if sets
+    }
+
+
+def _name_panels(checked: dict[str, CheckedScores]) -> dict[str, CalibrationError]:
+    words = {KNOWN_SCALE: "scale known", UNKNOWN_SCALE: "scale unknown"}
+    return {
+        f"{what}, {words[way]}": curve
+        for way, one in checked.items()
+        for what, curve in (("is an object", one.scores), ("group is right", one.groups))
+    }
+
+
+def _draw_failures(path: Path, folders: dict[str, Path], drawn: dict[str, list[Judged]], cut: float) -> None:
+    """A sheet of the drawn objects missed at the cut and of the worst false alarms, of every set some."""
+    misses: list[dict[str, Any]] = []
+    alarms: list[dict[str, Any]] = []
+    for name, judged in drawn.items():
+        images = (folders[name] / "images").resolve()
+        found = summarise(judged, default_cut=cut, listed_from=cut)["misses"][: _N_SHOWN // len(drawn)]
+        worst = [row for row in list_false_alarms(judged) if row["score"] >= cut][: _N_SHOWN // len(drawn)]
+        misses += [{**row, "file": str(images / row["file"])} for row in found]
+        alarms += [{**row, "file": str(images / row["file"])} for row in worst]
+    write_sheet(path, misses, alarms, Path())
 
 
 def keep_figures(judged: Sequence[Judged], default_cut: float) -> dict[str, Any]:
@@ -84,7 +190,64 @@ def keep_figures(judged: Sequence[Judged], default_cut: float) -> dict[str, Any]
     return {name: summary[name] for name in KEPT_FIGURES}
 
 
-def parse_set(text: str) -> tuple[str, Path]:
+def calibrate(folder: Path, sets: Sequence[NamedFolder]) -> WeightsRecord:
+    """Fit the maps of scores and groups, with a scale and without, and write them into the record.
+
+    Parameters
+    ----------
+    folder : Path
+        Weights with their graph.
+    sets : sequence of (str, Path)
+        Pictures of known scale that the detector was not trained on, and that nothing is judged on.
+
+    Raises
+    ------
+    TriageError
+        If a set can't be read or holds too few candidates, true or false.
+    """
+    detector = with_record(load_detector(folder), score_calibration={}, default_cut=_LISTING_CUT)
+    fitted = {
+        way: fit_calibration(
+            [one for _, path in sets for one in judge_set(path, detector, is_scale_used=is_used)]
+        )
+        for way, is_used in ((KNOWN_SCALE, True), (UNKNOWN_SCALE, False))
+    }
+    values = {**fitted, "fitted_on": [name for name, _ in sets]}
+    return write_record(folder, dataclasses.replace(read_record(folder), score_calibration=values))
+
+
+def recalibrate(folder: Path, data: Path) -> tuple[WeightsRecord, dict[str, Any]]:
+    """Fit the maps again on a labelled set; the same candidates stay above the cut.
+
+    Parameters
+    ----------
+    folder : Path
+        Weights with their graph; a copy, if the shipped ones are to stay.
+    data : Path
+        A labelled set whose pictures were marked to the end.
+
+    Returns
+    -------
+    record : WeightsRecord
+        As written.
+    errors : dict
+        Calibration errors before and after, the latter on pictures left out of the fit.
+
+    Raises
+    ------
+    TriageError
+        If the set can't be read or holds too few candidates, true or false.
+    """
+    record = read_record(folder)
+    detector = with_record(load_detector(folder), score_calibration={}, default_cut=_LISTING_CUT)
+    judged = judge_set(data, detector)
+    values, cut = refit_calibration(record, judged, name=f"labelled set of {len(judged)} pictures")
+    errors = measure_local_gain(record, judged)
+    written = write_record(folder, dataclasses.replace(record, score_calibration=values, default_cut=cut))
+    return written, errors
+
+
+def parse_set(text: str) -> NamedFolder:
     """Name and folder out of `NAME=DIR`."""
     name, _, folder = text.partition("=")
     if not name or not folder:
@@ -98,17 +261,50 @@ def main(arguments: Sequence[str] | None = None) -> int:
         prog="python -m training.record_scores", description=(__doc__ or "").split("\n")[0]
     )
     parser.add_argument("--weights", type=Path, required=True, help="folder that training.export completed")
-    parser.add_argument("--cut-from", type=parse_set, required=True, help="NAME=DIR to choose the cut on")
+    parser.add_argument(
+        "--calibrate-on", type=parse_set, nargs="+", default=[], help="NAME=DIR to fit the scores on"
+    )
+    parser.add_argument(
+        "--check-on", type=parse_set, nargs="+", default=[], help="further drawn NAME=DIR to check scores on"
+    )
+    parser.add_argument("--cut-from", type=parse_set, help="NAME=DIR to choose the cut on")
     parser.add_argument("--judge", type=parse_set, nargs="*", default=[], help="further NAME=DIR to judge")
     parser.add_argument("--recall", type=float, default=0.9, help="share that stands above the cut")
+    parser.add_argument("--recalibrate", type=Path, help="a labelled set to fit the scores on again")
     options = parser.parse_args(arguments)
+    if options.cut_from is None and options.recalibrate is None:
+        parser.error("state --cut-from, or --recalibrate")
     try:
-        record = record_scores(options.weights, options.cut_from, options.judge, recall=options.recall)
+        _run(options)
     except TriageError as err:
         print(err, file=sys.stderr)
         return 1
-    print(json.dumps(record.scores["default_cut"]))
     return 0
+
+
+def _run(options: argparse.Namespace) -> None:
+    if options.recalibrate is not None:
+        record, errors = recalibrate(options.weights, options.recalibrate)
+        print(json.dumps({"default_cut": record.default_cut, **errors}))
+    if options.calibrate_on:
+        calibrate(options.weights, options.calibrate_on)
+    if options.cut_from is None:
+        return
+    record = record_scores(
+        options.weights, options.cut_from, options.judge, recall=options.recall, check_sets=options.check_on
+    )
+    table = strata_to_text(
+        record.scores["strata"]["rows"],
+        is_kept=lambda row: row["group"] is None or row["factor"] == "group",
+    )
+    print(table, file=sys.stderr)
+    for way, figures in record.scores.get("reliability", {}).items():
+        print(
+            f"{way}: calibration error {figures['scores']['error']:.4f} of {figures['scores']['n']} "
+            f"candidates, {figures['groups']['error']:.4f} of the groups of {figures['groups']['n']} found",
+            file=sys.stderr,
+        )
+    print(json.dumps(record.scores["default_cut"]))
 
 
 if __name__ == "__main__":

@@ -36,7 +36,7 @@ def write_sheet(
         x, y = number % N_COLUMNS * CELL_PX, number // N_COLUMNS * (CELL_PX + LABEL_PX)
         sheet.paste(_draw_cell(row, images), (x, y))
         score = "no score" if row["score"] is None else f"{row['score']:.2f}"
-        label = f"{word} {score} {row['group']}\n{row['file'][:36]}"
+        label = f"{word} {score} {row['group']}\n{Path(row['file']).name[:36]}"
         ImageDraw.Draw(sheet).multiline_text((x + 2, y + CELL_PX), label, fill="black", font_size=10)
     sheet.save(path)
 

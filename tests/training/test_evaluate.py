@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -9,9 +10,10 @@ import pytest
 from PIL import Image
 
 from training.dataset import MarkedPicture, read_marked_pictures
-from training.evaluate import Judged, main, summarise, to_text
+from training.evaluate import Judged, judge_picture, main, summarise, to_text
 from training.metrics import match_candidates
 from training.sheet import CELL_PX, LABEL_PX, write_sheet
+from triage.detector import load_detector
 from triage.records import Candidate, SizeCheck
 
 
@@ -85,8 +87,12 @@ def test_summary_counts_what_was_found(marked_folder: Path) -> None:
         "2": 1.0,
     }
     assert (summary["group_right"]["right"], summary["group_right"]["of"]) == (1, 1)
-    assert summary["object_free"] == {"pictures": 1, "candidates": 0, "per_picture": 0.0}
-    assert summary["default_cut"] == {"score": 0.35, "recall": 1.0, "false_per_picture": 0.5}
+    free = summary["object_free"]
+    assert (free["pictures"], free["candidates"], free["per_picture"]) == (1, 0, 0.0)
+    # None seen in one: up to -ln 0.025 (Garwood's upper end for a count of 0).
+    assert free["interval"] == pytest.approx([0.0, -np.log(0.025)])
+    cut = summary["default_cut"]
+    assert (cut["score"], cut["recall"], cut["false_per_picture"]) == (0.35, 1.0, 0.5)
     assert summary["coco"]["AP"] == pytest.approx(1.0)
     assert summary["misses"] == []
 
@@ -109,6 +115,41 @@ def test_a_miss_is_listed_with_its_score(marked_folder: Path) -> None:
     assert (miss["file"], miss["group"], miss["score"]) == ("with.png", "oocyst", 0.2)
     assert summary["recall"]["0.5"]["share"] == 0.0 and summary["recall"]["1"]["share"] == 1.0
     assert "missed: with.png oocyst score 0.2" in to_text("a detector", summary)
+
+
+def test_false_positives_at_the_stated_recall_are_over_the_area_of_known_scale(marked_folder: Path) -> None:
+    with_egg, without = read_marked_pictures(marked_folder)
+    better = [candidate(x, 0, 9, 9, score=0.9, group="oocyst") for x in (0, 10)]
+    found = candidate(30, 20, 40, 20, score=0.5, group="oocyst")
+    worse = candidate(0, 60, 9, 9, score=0.2, group="oocyst")
+    judged = [
+        replace(judge(with_egg, *better, found, worse), area_mm2=0.5),
+        judge(without, candidate(0, 0, 9, 9, score=0.7, group="oocyst")),
+    ]
+    row = summarise(judged, default_cut=0.5)["at_stated_recall"]
+    assert (row["score"], row["false"], row["per_picture"]) == (0.5, 3, 1.5)
+    assert (row["per_mm2"]["rate"], row["per_mm2"]["false"]) == (4.0, 2)
+
+
+def test_area_is_known_where_the_scale_is(marked_folder: Path, weights_folder: Path) -> None:
+    detector = load_detector(weights_folder)
+    areas = [
+        judge_picture(one, detector, is_scale_used=False).area_mm2
+        for one in read_marked_pictures(marked_folder)
+    ]
+    assert areas == [pytest.approx(90 * 120 * 0.0005**2), None]
+
+
+def test_objects_that_can_hardly_be_seen_count_neither_way(marked_folder: Path) -> None:
+    content = json.loads((marked_folder / "annotations.json").read_text())
+    content["annotations"][0]["visible"] = 0.49
+    (marked_folder / "annotations.json").write_text(json.dumps(content))
+    with_egg, without = read_marked_pictures(marked_folder)
+    on_it = candidate(30, 20, 40, 20, score=0.9, group="oocyst")
+    summary = summarise([judge(with_egg, on_it), judge(without)], default_cut=0.5)
+    assert (summary["objects"], summary["false_alarms"]) == (0, [])
+    assert summary["not_counted"]["hardly_visible"] == 1
+    assert "1 objects that can hardly be seen (visible below 0.5)" in to_text("a detector", summary)
 
 
 def test_evaluate_judges_the_readers_own_proposal(

@@ -12,6 +12,7 @@ from training.metrics import (
     calibration_error,
     free_response,
     match_candidates,
+    poisson_interval,
     wilson_interval,
 )
 
@@ -139,3 +140,10 @@ def test_calibration_error_equals_the_worked_example() -> None:
 
 def test_calibration_error_takes_a_score_of_one() -> None:
     assert calibration_error(np.ones(4), np.ones(4, dtype=bool)).error == 0.0
+
+
+# Garwood's exact limits as printed in tables of the Poisson distribution (from memory): 0 gives 3.69,
+# 1 gives 0.0253 to 5.57, 10 gives 4.80 to 18.39.
+@pytest.mark.parametrize(("n", "low", "high"), [(0, 0.0, 3.689), (1, 0.0253, 5.572), (10, 4.795, 18.39)])
+def test_poisson_interval_is_garwoods(n: int, low: float, high: float) -> None:
+    assert poisson_interval(n) == pytest.approx((low, high), rel=1e-3)

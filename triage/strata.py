@@ -1,0 +1,99 @@
+"""What a detector's record says of pictures like this one: which groups it finds too seldom there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from triage.records import Adequacy
+
+STATED_RECALL = 0.9
+"""A group found less often than this is named (our choice)."""
+LEAST_OBJECTS = 10
+"""Strata of fewer objects say too little to name a group by (our choice)."""
+
+
+@dataclass(frozen=True)
+class WeakGroup:
+    """A group that was found too seldom in pictures like this one, on the slides that were judged.
+
+    Attributes
+    ----------
+    group : str
+    factor : str
+        What of the picture it is: `sharpness`, `contrast` or `evenness`.
+    value : float
+        As measured of this picture.
+    found, objects : int
+        In the record's stratum.
+    interval : tuple of float
+        95 % interval of the share found.
+    """
+
+    group: str
+    factor: str
+    value: float
+    found: int
+    objects: int
+    interval: tuple[float, float]
+
+    @property
+    def recall(self) -> float:
+        """Share found."""
+        return self.found / self.objects
+
+
+def find_weak_groups(
+    scores: Mapping[str, Any],
+    measured: Mapping[str, float],
+    *,
+    stated_recall: float = STATED_RECALL,
+    least_objects: int = LEAST_OBJECTS,
+) -> tuple[WeakGroup, ...]:
+    """Groups of which the record's stratum of a picture like this shows less than the stated recall.
+
+    Parameters
+    ----------
+    scores : mapping
+        `scores` of a detector's record; without `strata` there is nothing to say.
+    measured : mapping of str to float
+        What was measured of the picture, by factor; see `to_measured`.
+    stated_recall : float
+    least_objects : int
+        Smaller strata are passed over.
+
+    Returns
+    -------
+    weak : tuple of WeakGroup
+        Each group once, by its weakest factor, weakest group first.
+    """
+    weakest: dict[str, WeakGroup] = {}
+    for row in scores.get("strata", {}).get("rows", ()):
+        weak = _to_weak(row, measured)
+        if weak is None or weak.objects < least_objects or weak.recall >= stated_recall:
+            continue
+        if weak.group not in weakest or weak.recall < weakest[weak.group].recall:
+            weakest[weak.group] = weak
+    return tuple(sorted(weakest.values(), key=lambda weak: (weak.recall, weak.group)))
+
+
+def _to_weak(row: Mapping[str, Any], measured: Mapping[str, float]) -> WeakGroup | None:
+    value = measured.get(row["factor"])
+    if value is None or row["group"] is None or not row["objects"]:
+        return None
+    if value < row["low"] or (row["high"] is not None and value >= row["high"]):
+        return None
+    low, high = row["interval"]
+    return WeakGroup(row["group"], row["factor"], value, row["found"], row["objects"], (low, high))
+
+
+def to_measured(adequacy: Adequacy) -> dict[str, float]:
+    """What was measured of a picture, under the names of the strata."""
+    values: Sequence[tuple[str, Mapping[str, float | None] | None]] = (
+        ("sharpness", adequacy.focus),
+        ("contrast", adequacy.light),
+        ("evenness", adequacy.light),
+    )
+    found = {name: where.get(name) for name, where in values if where is not None}
+    return {name: float(value) for name, value in found.items() if value is not None}
