@@ -67,5 +67,7 @@ def _weigh_taxon(reference: TaxonReference, size: MeasuredSize) -> float:
     ):
         if bounds is not None:
             softness = math.hypot(sd, _BOUND_RELATIVE_SD * min(max(value, bounds[0]), bounds[1]))
-            squares += (distance_outside(value, bounds) / softness) ** 2
+            # Of an object that goes on beyond the picture only too much can be seen, never too little.
+            outside = max(value - bounds[1], 0.0) if size.is_of_part else distance_outside(value, bounds)
+            squares += (outside / softness) ** 2
     return math.exp(-0.5 * squares)

@@ -34,6 +34,7 @@ def empty_detections(n_groups: int) -> Detections:
         group_scores=np.zeros((0, n_groups)),
         ellipses=np.zeros((0, 5)),
         is_cut=np.zeros(0, dtype=np.bool_),
+        factors=np.zeros(0),
     )
 
 
@@ -46,6 +47,7 @@ def join_detections(parts: list[Detections], n_groups: int) -> Detections:
         group_scores=np.concatenate([part.group_scores for part in parts]),
         ellipses=np.concatenate([part.ellipses for part in parts]),
         is_cut=np.concatenate([_cut_flags(part) for part in parts]),
+        factors=np.concatenate([_known_factors(part) for part in parts]),
     )
 
 
@@ -57,7 +59,13 @@ def take_detections(detections: Detections, rows: NDArray[np.int64]) -> Detectio
         group_scores=detections.group_scores[rows],
         ellipses=detections.ellipses[rows],
         is_cut=_cut_flags(detections)[rows],
+        factors=_known_factors(detections)[rows],
     )
+
+
+def order_detections(detections: Detections) -> Detections:
+    """All rows, best first; equal scores always come in the same order."""
+    return take_detections(detections, _order_rows(detections))
 
 
 def merge_detections(detections: Detections) -> Detections:
@@ -75,7 +83,7 @@ def merge_detections(detections: Detections) -> Detections:
         pieces of an object that no tile saw whole are joined. Left out are the parts of an object, and clumps
         of several objects that were also seen one by one.
     """
-    ordered = take_detections(detections, _order_rows(detections))
+    ordered = order_detections(detections)
     ordered = take_detections(ordered, _drop_clumps(ordered))
     whole = take_detections(ordered, np.flatnonzero(~_cut_flags(ordered)))
     pieces = take_detections(ordered, np.flatnonzero(_cut_flags(ordered)))
@@ -83,7 +91,7 @@ def merge_detections(detections: Detections) -> Detections:
     loose = take_detections(pieces, _find_loose(pieces, kept))
     joined = _join_pieces(loose)
     both = join_detections([kept, joined], detections.group_scores.shape[1])
-    both = take_detections(both, _order_rows(both))
+    both = order_detections(both)
     return take_detections(both, _keep_distinct(both))
 
 
@@ -93,10 +101,17 @@ def _cut_flags(detections: Detections) -> NDArray[np.bool_]:
     return detections.is_cut
 
 
+def _known_factors(detections: Detections) -> Floats:
+    if detections.factors is None:
+        return np.full(len(detections.scores), np.nan)
+    return detections.factors
+
+
 def _order_rows(detections: Detections) -> NDArray[np.int64]:
     boxes, ellipses = detections.boxes_xyxy, detections.ellipses
     # The last key counts first: score, then place, then whatever else can differ.
     keys = (
+        _known_factors(detections),
         *detections.group_scores.T,
         *ellipses.T,
         boxes[:, 3],

@@ -16,6 +16,7 @@ from triage.errors import RecordError
 from triage.group_prior import weigh_group_scores
 from triage.groups import candidate_groups, look_alikes, read_groups
 from triage.images import Picture
+from triage.looks import combine_looks
 from triage.merge import join_detections, merge_detections, take_detections
 from triage.optics import Objective
 from triage.outline import Outline, find_outline
@@ -184,15 +185,23 @@ def detect_batch(picture: Picture, plan: ProposalPlan, batch_index: int, detecto
     pixels = np.stack([cut_tile(picture, tile, detector.tile_px) for tile in tiles])
     picture_hw = (picture.height, picture.width)
     parts = [
-        to_picture_frame(found, tile, picture_hw)
+        _with_factor(to_picture_frame(found, tile, picture_hw), tile.frame_hw[1] / picture.width)
         for found, tile in zip(detector.detect(pixels), tiles, strict=True)
     ]
     return join_detections(parts, len(read_groups()))
 
 
+def _with_factor(found: Detections, factor: float) -> Detections:
+    return replace(found, factors=np.full(len(found.scores), factor))
+
+
 def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence[Detections]) -> Proposal:
     """The proposal from what all batches found, whatever order they come in."""
-    joined = merge_detections(join_detections(list(detections), len(read_groups())))
+    seen = join_detections(list(detections), len(read_groups()))
+    joined = merge_detections(seen)
+    if plan.calibration is None:
+        # With a scale the size says more: there the looks in agreement did not help (measured).
+        joined = combine_looks(joined, seen, has_plain_look=_has_plain_look(picture, plan))
     # Merging asks for the network's own scores; from here on they are shares that hold.
     honest = replace(joined, scores=plan.score_calibration.calibrate_scores(joined.scores))
     merged = _keep_listed(honest, float(plan.detector["default_cut"]))
@@ -210,6 +219,10 @@ def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence
         candidates=rank_candidates(candidates),
         caution=CAUTION,
     )
+
+
+def _has_plain_look(picture: Picture, plan: ProposalPlan) -> bool:
+    return any(columns <= picture.width for _, columns in plan.frames_hw)
 
 
 def _keep_listed(merged: Detections, default_cut: float) -> Detections:

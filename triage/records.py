@@ -26,6 +26,8 @@ class Detections:
         from the x axis, y down, -90 < angle <= 90.
     is_cut : ndarray of shape (N,), bool, or None
         Whether an edge of its tile, inside the picture, cuts the box; None where nobody has asked yet.
+    factors : ndarray of shape (N,), float64, or None
+        Pixels of the resampled picture it was seen in to one of the picture, NaN where nobody said.
     """
 
     boxes_xyxy: NDArray[np.float64]
@@ -33,6 +35,7 @@ class Detections:
     group_scores: NDArray[np.float64]
     ellipses: NDArray[np.float64]
     is_cut: NDArray[np.bool_] | None = None
+    factors: NDArray[np.float64] | None = None
 
 
 class HasDefaultCut(Protocol):
@@ -124,12 +127,38 @@ class SizeCheck:
 
 
 @dataclass(frozen=True)
+class OutlineSize:
+    """Form of a found outline; standard uncertainties in `_sd`, µm None without a scale.
+
+    Attributes
+    ----------
+    aspect, aspect_sd : float
+        Length over width.
+    ends_ratio, ends_ratio_sd : float
+        Breadth near the narrower end over that near the other one; 1 where both ends are alike.
+    area_um2, area_um2_sd : float or None
+        Inside the outline.
+    shell_um, shell_um_sd : float or None
+        Thickness of the rim; None also where its inside doesn't show.
+    """
+
+    aspect: float
+    aspect_sd: float
+    ends_ratio: float
+    ends_ratio_sd: float
+    area_um2: float | None
+    area_um2_sd: float | None
+    shell_um: float | None
+    shell_um_sd: float | None
+
+
+@dataclass(frozen=True)
 class Candidate:
     """A merged, measured, ranked box shown to a person; pixels of the original upright image.
 
     `group_scores` and `look_alike_scores` are shares of one whole. `is_above_cut` says whether the score
     reaches the detector's default cut; the rest of the list stays within reach. `is_cut_off` says that the
-    picture's edge cuts the object.
+    picture's edge cuts the object. `outline` is None where none was found; `outline_missing` says why.
     """
 
     rank: int
@@ -147,6 +176,8 @@ class Candidate:
     look_alike_scores: dict[str, float] = field(default_factory=dict)
     is_above_cut: bool = True
     is_cut_off: bool = False
+    outline: OutlineSize | None = None
+    outline_missing: str | None = None
 
 
 @dataclass(frozen=True)

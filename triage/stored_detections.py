@@ -35,6 +35,8 @@ def detections_from_json(text: str) -> Detections:
             group_scores=np.array(values["group_scores"], dtype=np.float64).reshape(n, len(read_groups())),
             ellipses=np.array(values["ellipses"], dtype=np.float64).reshape(n, 5),
             is_cut=np.array(values["is_cut"], dtype=np.bool_).reshape(n),
+            # Steps stored before the scale was kept have none.
+            factors=np.array(values.get("factors", [None] * n), dtype=np.float64).reshape(n),
         )
     except (KeyError, ValueError, TypeError) as err:
         raise RecordError(

@@ -57,3 +57,13 @@ def test_weigh_group_scores_is_soft_at_the_bounds() -> None:
     inside, beyond, far = (weigh(length, 75)["ascarid_egg"] for length in (89, 94, 130))
     assert inside > beyond > far
     assert beyond > 0.6 * inside
+
+
+def test_weigh_group_scores_holds_no_part_for_too_small() -> None:
+    # Of an ascarid egg, 75 to 90 µm long, 40 x 70 µm are in sight; all of a Giardia cyst is far smaller.
+    part = MeasuredSize(70.0, 40.0, 1.0, 1.0, is_of_part=True)
+    weighed = dict(zip(NAMES, weigh_group_scores(EVEN, part).tolist(), strict=True))
+    whole = weigh(70.0, 40.0)
+    assert weighed["ascarid_egg"] > 3 * whole["ascarid_egg"]
+    assert weighed["ascarid_egg"] == max(weighed.values())
+    assert weighed["giardia_cyst"] < 0.1 * weighed["ascarid_egg"]

@@ -348,3 +348,32 @@ def test_candidates_far_below_the_default_cut_are_not_listed(picture: Picture, b
     )
     listed = conclude_proposal(picture, plan, [found]).candidates
     assert [candidate.is_above_cut for candidate in listed] == [True, False]
+
+
+def test_detect_batch_says_at_which_scale_each_detection_was_made(
+    picture: Picture, blob_detector: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("triage.pipeline.BATCH_TILES", 1000)
+    plan = plan_proposal(picture, None, blob_detector)
+    found = detect_batch(picture, plan, 0, blob_detector)
+    assert set(found.factors.tolist()) <= {columns / picture.width for _, columns in plan.frames_hw}
+    assert len(set(found.factors.tolist())) > 1
+
+
+@pytest.mark.parametrize(("calibration", "is_lowered"), [(None, True), (KNOWN, False)])
+def test_propose_candidates_doubts_what_only_the_enlarged_picture_shows(
+    draw: Draw, open_array: Open, blob_detector: Any, calibration: Calibration | None, is_lowered: bool
+) -> None:
+    n_groups = len(read_groups())
+    with open_array(draw((300, 300), [])) as small:
+        plan = plan_proposal(small, calibration, blob_detector)
+        assert max(columns for _, columns in plan.frames_hw) > 300 or calibration
+        found = Detections(
+            np.array([[10.0, 10, 60, 60]]),
+            np.array([0.9]),
+            np.full((1, n_groups), 1 / n_groups),
+            np.array([[35.0, 35, 50, 50, 0]]),
+            factors=np.array([2.0]),
+        )
+        (candidate,) = conclude_proposal(small, plan, [found]).candidates
+    assert (candidate.score < 0.9) == is_lowered

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 
@@ -21,6 +23,7 @@ def test_detections_come_back_to_the_last_bit(n: int) -> None:
         generator.random((n, N_GROUPS)),
         generator.random((n, 5)) / 3,
         generator.random(n) < 0.5,
+        generator.random(n),
     )
     back = detections_from_json(detections_to_json(given))
     for name, array in vars(given).items():
@@ -35,3 +38,9 @@ def test_detections_come_back_to_the_last_bit(n: int) -> None:
 def test_detections_from_json_refuses_damaged_text(text: str) -> None:
     with pytest.raises(RecordError, match="Stored detections can't be read"):
         detections_from_json(text)
+
+
+def test_detections_stored_without_their_scale_are_still_read() -> None:
+    stored = json.loads(detections_to_json(empty_detections(N_GROUPS)))
+    del stored["factors"]
+    assert len(detections_from_json(json.dumps(stored)).factors) == 0
