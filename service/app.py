@@ -19,6 +19,7 @@ from service.files import Files
 from service.headers import BodyLimit, SecurityHeaders
 from service.jobs import Jobs
 from service.routes import (
+    bench,
     calibration_pictures,
     calibrations,
     candidates,
@@ -52,6 +53,7 @@ NOUNS = (
     scale_measurements,
     specimens,
     preparation_advice,
+    bench,
     images,
     candidates,
     marks,

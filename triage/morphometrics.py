@@ -106,8 +106,8 @@ def _to_reference(taxon: str, stage: str, rows: list[PublishedSize]) -> TaxonRef
     deciding = [row for row in rows if is_deciding(row)]
     return TaxonReference(
         taxon=f"{taxon} ({stage})" if stage in ("packet", "sporocyst") else taxon,
-        length_range_um=_widest([row.length_um for row in deciding]),
-        width_range_um=_widest([row.width_um for row in deciding]),
+        length_range_um=join_ranges([row.length_um for row in deciding]),
+        width_range_um=join_ranges([row.width_um for row in deciding]),
         source="; ".join(dict.fromkeys(row.source for row in deciding)),
         source_figures=tuple(f"{describe_size(row)} ({row.source})" for row in deciding),
         other_figures=tuple(_describe_other(row) for row in rows if not is_deciding(row)),
@@ -119,7 +119,8 @@ def is_deciding(row: PublishedSize) -> bool:
     return row.figure == "range" and row.strength == "read"
 
 
-def _widest(bounds: list[tuple[float | None, float | None]]) -> Range | None:
+def join_ranges(bounds: list[tuple[float | None, float | None]]) -> Range | None:
+    """The widest range that these bounds span; a single figure, or half a range, is none."""
     ranges = [(low, high) for low, high in bounds if low is not None and high is not None and low < high]
     if not ranges:
         return None
