@@ -51,7 +51,7 @@ def assess_adequacy(
     notes = [*picture.remarks, *_remark_on_size(picture, is_too_small)]
     notes += _remark_on_knowledge(um_per_px, objective)
     notes += remark_on_light(light) if light else ()
-    notes += _remark_on_focus(focus)
+    notes += _remark_on_focus(focus, light)
     return Adequacy(
         assessed_fraction=0.0 if light is None else round(1.0 - light.black_fraction, 4),
         notes=tuple(notes),
@@ -87,7 +87,7 @@ def _describe_focus(focus: Focus | None) -> dict[str, float | None] | None:
         return None
     blur_um = focus.blur_um if focus.blur_um is not None and np.isfinite(focus.blur_um) else None
     return {
-        "sharpness": round(focus.sharpness, 4),
+        "sharpness": round(focus.sharpness.value, 4),
         "least_sharpness": LEAST_SHARPNESS,
         "blur_um": None if blur_um is None else round(blur_um, 3),
     }
@@ -114,6 +114,8 @@ def _remark_on_knowledge(um_per_px: float | None, objective: Objective | None) -
         )
 
 
-def _remark_on_focus(focus: Focus | None) -> Iterator[str]:
+def _remark_on_focus(focus: Focus | None, light: Light | None) -> Iterator[str]:
+    if focus is None and light is not None and light.contrast >= LEAST_CONTRAST:
+        yield "Nothing stands out clearly enough to judge the focus by."
     if focus is not None and focus.is_blurred:
         yield "The picture looks blurred; objects may not be told apart. Take it again in focus."
