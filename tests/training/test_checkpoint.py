@@ -17,7 +17,8 @@ from training.checkpoint import (
     write_checkpoint,
 )
 from training.engine import Schedule, Trainer, TrainingError
-from training.train import Settings, train
+from training.settings import Settings
+from training.train import train
 from triage.network import CentrePointNetwork
 from triage.weights import WEIGHTS_FILE
 

@@ -13,7 +13,8 @@ import torch
 from torch import nn
 
 from training.parallel import Share, SharedBatchNorm, choose_device
-from training.train import Settings, train
+from training.settings import Settings
+from training.train import train
 from training.transforms import Augmenter, Chances
 from triage.network import read_network
 from triage.weights import WEIGHTS_FILE, read_record
@@ -31,7 +32,8 @@ SETTINGS = {
 PROGRAM = """
 import importlib.util, json, sys
 from pathlib import Path
-from training.train import Settings, train
+from training.settings import Settings
+from training.train import train
 
 shapes = importlib.util.spec_from_file_location("shapes", sys.argv[1])
 drawing = importlib.util.module_from_spec(shapes)

@@ -1,10 +1,12 @@
 from __future__ import annotations
 
+from itertools import combinations
 from types import SimpleNamespace
 
 import pytest
 
-from training.splits import fold_of, take_split
+from training.splits import deal_folds, fold_of, take_split
+from triage.errors import RecordError
 from triage.labelled_set import choose_split
 
 PICTURES = [SimpleNamespace(specimen=f"s{number % 40}", number=number) for number in range(200)]
@@ -39,3 +41,25 @@ def test_folds_are_all_used_about_equally() -> None:
 def test_fold_refuses_a_single_fold() -> None:
     with pytest.raises(ValueError, match="at least 2, received 1"):
         fold_of("a", n_folds=1)
+
+
+def test_dealt_folds_part_no_specimen_and_hold_everything_about_equally() -> None:
+    folds = deal_folds(PICTURES, n_folds=3)
+    specimens = [{one.specimen for one in fold} for fold in folds]
+    assert not any(some & others for some, others in combinations(specimens, 2))
+    assert sorted(one.number for fold in folds for one in fold) == list(range(200))
+    assert [len(fold) for fold in folds] == [70, 65, 65]
+
+
+def test_dealt_folds_are_the_same_whatever_the_order() -> None:
+    some, others = deal_folds(PICTURES, n_folds=3), deal_folds(PICTURES[::-1], n_folds=3)
+    assert [{one.number for one in fold} for fold in some] == [
+        {one.number for one in fold} for fold in others
+    ]
+
+
+def test_more_folds_than_specimens_are_refused() -> None:
+    with pytest.raises(RecordError, match="2 specimens, too few for 3 folds"):
+        deal_folds(PICTURES[:2], n_folds=3)
+    with pytest.raises(ValueError, match="at least 2, received 1"):
+        deal_folds(PICTURES, n_folds=1)

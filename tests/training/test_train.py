@@ -1,6 +1,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -12,8 +14,9 @@ import torch
 from training.cut import judge_tiles
 from training.drawn import DrawnBatches
 from training.engine import MovingAverage, Schedule, Trainer, TrainingError, evaluate, train_one_epoch
-from training.start_weights import load_imagenet_features
-from training.train import Settings, describe_start, main, start_network, train
+from training.settings import Settings, parse_settings
+from training.start_weights import describe_start, load_imagenet_features, start_network
+from training.train import main, train
 from triage.groups import read_groups
 from triage.network import CentrePointNetwork, LiteFeatures, read_network
 from triage.weights import GRAPH_FILE, WEIGHTS_FILE, read_record, shipped_folder
@@ -221,3 +224,35 @@ def test_command_refuses_a_folder_that_is_no_labelled_set(
     arguments = ["--out", str(tmp_path / "out"), "--data", str(tmp_path), "--steps", "1", "--start", "none"]
     assert main([*arguments, "--device", "cpu"]) == 1
     assert "annotations.json can't be read" in capsys.readouterr().err
+
+
+PICTURE_LIBRARIES = ("albumentations", "cv2", "pyvips", "tifffile")
+
+
+def test_drawn_slides_alone_train_without_the_libraries_of_pictures() -> None:
+    blocked = "; ".join(f"sys.modules[{name!r}] = None" for name in PICTURE_LIBRARIES)
+    code = f"import sys; {blocked}; import training.train"
+    subprocess.run([sys.executable, "-c", code], check=True, cwd=Path(__file__).parents[2], timeout=120)
+
+
+def test_adapting_has_gentler_settings_that_the_command_may_change(tmp_path: Path) -> None:
+    adapting = ["--out", str(tmp_path), "--from-shipped", "--data", str(tmp_path)]
+    settings = parse_settings([*adapting, "--steps", "7"])
+    assert (settings.start, settings.steps, settings.drawn_share) == ("shipped", 7, 0.5)
+    assert settings.rate < Settings.rate and settings.drawn_tiles is not None
+    assert parse_settings(["--out", str(tmp_path)]) == Settings(out=tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--from-shipped"], "adapts to a labelled set. Name it with --data"),
+        (["--from-shipped", "--data", "set", "--start", "none"], "not allowed with argument"),
+    ],
+)
+def test_adapting_refuses_what_makes_no_sense(
+    arguments: list[str], message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit, match="2"):
+        parse_settings(["--out", "out", *arguments])
+    assert message in capsys.readouterr().err
