@@ -2,7 +2,7 @@
 
 import { svg } from "../dom.js";
 
-const PX_PER_UM = 1.4;
+const PX_PER_UM = window.matchMedia("(max-width: 30rem)").matches ? 1.1 : 1.4;
 const RULER_UM = 200;
 const MARGIN_PX = 2;
 

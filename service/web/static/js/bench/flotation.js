@@ -59,7 +59,7 @@ function checkItem(one) {
   return el("li", {}, el("em", {}, one.taxon), one.stage && one.stage !== "egg" ? ` (${one.stage})` : "", `, ${one.group_label}`,
     one.is_contradicted && el("strong", {}, ": lighter by its density, yet a source says that it didn't float"),
     figures.length > 0 && el("ul", {}, figures.map((row) => el("li", {}, `${densityWords(row)} `, cite(row)))),
-    one.reports.filter(({ notes }) => notes).map((row) => el("p", { class: "small-label" }, `${printedWords(row)} `, cite(row))));
+    one.reports.filter(({ solution, notes }) => notes && solution !== "any").map((row) => el("p", { class: "small-label" }, `${printedWords(row)} `, cite(row))));
 }
 
 function densityWords({ gravity, gravity_range: [low, high], notes }) {
