@@ -83,6 +83,38 @@ def test_advice_stands_beside_its_field_with_its_source(reader: Page, clinic: Cl
     expect(reader.locator("[data-advice=specific_gravity]")).to_contain_text("At 1.25")
 
 
+def test_new_facts_are_advised_on_filed_and_shown(reader: Page, clinic: Clinic) -> None:
+    reader.goto(f"{clinic.address}/specimens/new")
+    reader.get_by_label("Sample mass, g").fill("2")
+    reader.get_by_label("Consistency of the feces").select_option("Liquid")
+    expect(reader.locator("[data-advice=sample_g]")).to_contain_text("This one weighed 2 g.")
+    reader.get_by_label("Vial, ml").fill("50")
+    expect(reader.locator("[data-advice=vial_ml]")).to_contain_text("A vial of 10 to 20 ml.")
+    reader.get_by_label("Mouth of the vial, inner width, mm").fill("30")
+    expect(reader.locator("[data-advice=vial_mouth_mm]")).to_contain_text("narrower than the coverslip")
+    reader.get_by_label("10x").check()
+    expect(reader.locator("[data-advice=objectives]")).to_contain_text("This one was read at 10x.")
+    reader.get_by_label("40x").check()
+    expect(reader.locator("[data-advice=objectives]")).to_be_empty()
+    reader.get_by_label("Specimen code").fill("PF-0503")
+    reader.get_by_role("button", name="File the specimen").click()
+    facts = reader.locator("#preparation-facts")
+    expect(facts).to_contain_text("Liquid")
+    expect(facts).to_contain_text("50 ml, 30 mm mouth")
+    expect(facts).to_contain_text("10x, 40x")
+
+
+def test_specific_gravity_beyond_what_the_service_takes_is_told_at_the_form(
+    reader: Page, clinic: Clinic
+) -> None:
+    reader.goto(f"{clinic.address}/specimens/new")
+    reader.get_by_label("Specimen code").fill("PF-0504")
+    reader.get_by_label("Specific gravity").fill("1.7")
+    reader.get_by_role("button", name="File the specimen").click()
+    expect(reader.locator("#specimen-problem")).to_contain_text("Specific gravity")
+    expect(reader.get_by_label("Specific gravity")).to_be_focused()
+
+
 def test_sources_that_differ_are_both_shown(reader: Page, clinic: Clinic) -> None:
     reader.goto(f"{clinic.address}/specimens/new")
     reader.get_by_label("Passive (bench-top)").check()

@@ -18,6 +18,7 @@ PAGES = (
     "/calibrations/new",
     "/calibrations/eyepiece",
     "/images/{image}/scale",
+    "/bench",
     "/labelled-sets",
     "/account",
 )
