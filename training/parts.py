@@ -35,11 +35,12 @@ def choose_checkpoint(settings: Settings) -> Path | None:
             f"{settings.out} holds the checkpoint {path.name} of a training that has not ended. "
             "Add --resume to go on, or name another folder."
         )
-    begun = read_standing(path).settings
+    # A setting that came into the program after the training began had its default then.
+    begun = {**fixed_settings(Settings(settings.out)), **read_standing(path).settings}
     asked = fixed_settings(settings)
-    differing = [key for key in asked if begun.get(key) != asked[key]]
+    differing = [key for key in asked if begun[key] != asked[key]]
     if differing:
-        told = ", ".join(f"{key} {begun.get(key)} there, {asked[key]} now" for key in differing)
+        told = ", ".join(f"{key} {begun[key]} there, {asked[key]} now" for key in differing)
         raise TrainingError(
             f"{path} was begun with other settings ({told}). "
             "Resume with the same ones, or name another folder."

@@ -94,6 +94,7 @@ def train(
                 trainer, batches, report_every=settings.report_every, on_report=log.add, on_step=keeper
             )
             keeper.write()
+            del batches  # ends the processes that draw ahead, before others draw what is held out
             if not is_done or not share.is_first:
                 return None
             held_out = given.held_out or list(draw_held_out(settings, device, draw))

@@ -17,7 +17,8 @@ from training.checkpoint import (
     write_checkpoint,
 )
 from training.engine import Schedule, Trainer, TrainingError
-from training.settings import Settings
+from training.parts import choose_checkpoint
+from training.settings import Settings, fixed_settings
 from training.train import train
 from triage.network import CentrePointNetwork
 from triage.weights import WEIGHTS_FILE
@@ -118,6 +119,17 @@ def test_a_training_is_not_resumed_with_other_settings(settings: Settings, draw_
     other = dataclasses.replace(settings, resume=True, seed=2, workers=0, name="another name")
     with pytest.raises(TrainingError, match=r"other settings \(seed 1 there, 2 now\)"):
         train(other, command=COMMAND, draw=draw_shapes)
+
+
+def test_a_setting_unknown_when_the_training_began_had_its_default(
+    settings: Settings, tmp_path: Path
+) -> None:
+    begun = fixed_settings(settings)
+    del begun["drawn_tiles"]
+    path = write_checkpoint(settings.out, trainer_of(8), begun)
+    assert choose_checkpoint(dataclasses.replace(settings, resume=True)) == path
+    with pytest.raises(TrainingError, match=r"other settings \(drawn_tiles None there, 9 now\)"):
+        choose_checkpoint(dataclasses.replace(settings, resume=True, drawn_tiles=9))
 
 
 def trainer_of(n_channels: int = 96) -> Trainer:
