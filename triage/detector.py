@@ -6,7 +6,9 @@ takes one tile a call, a GPU always a full batch, filled up with empty tiles.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -96,6 +98,16 @@ class Detector:
             )
         return [self._in_table_order(decode_head(head, self._layout)) for head in self._engine.heads(tiles)]
 
+    @property
+    def runs_on_cpu(self) -> bool:
+        """Whether ONNX Runtime runs it."""
+        return isinstance(self._engine, OnnxEngine)
+
+    def run_forward(self, tiles: Tiles) -> None:
+        """The network's passes alone, nothing of what it says read; for timing."""
+        for _ in self._engine.heads(tiles):
+            pass
+
     def _in_table_order(self, detections: Detections) -> Detections:
         """Group scores in the order of the group table, 0 for groups that the network doesn't know."""
         scores = np.zeros((len(detections.scores), len(read_groups())))
@@ -116,7 +128,8 @@ def load_detector(folder: Path | None = None, *, threads: int = 1, device: str =
     folder : Path, optional
         The shipped weights if left out.
     threads : int
-        Threads of one call on a CPU; several processes of one thread do more than one of several.
+        Tiles that a CPU looks at side by side, one thread each: two tiles on two threads are done sooner
+        than one after the other on both.
     device : str
         `cpu` (ONNX Runtime), a torch device such as `cuda`, or `auto`: the GPU if torch finds one.
 
@@ -144,7 +157,7 @@ def _has_gpu() -> bool:
 
 
 class OnnxEngine:
-    """Runs the exported graph on the CPU, one tile a call."""
+    """Runs the exported graph on the CPU, one tile a call, `threads` calls side by side."""
 
     def __init__(self, folder: Path, record: WeightsRecord, threads: int) -> None:
         import onnxruntime
@@ -155,7 +168,7 @@ class OnnxEngine:
                 f"Run: python -m training.export --weights {folder}"
             )
         options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = threads
+        options.intra_op_num_threads = 1
         options.inter_op_num_threads = 1
         options.use_deterministic_compute = True
         try:
@@ -164,11 +177,15 @@ class OnnxEngine:
             )
         except Exception as err:  # ONNX Runtime's errors share no other base
             raise WeightsError(f"{folder / GRAPH_FILE} can't be run ({err}). Export it again.") from err
+        self._pool = ThreadPoolExecutor(threads, thread_name_prefix="detector")
 
     def heads(self, tiles: Tiles) -> Iterator[Heads]:
-        """The head's map of each tile."""
-        for tile in tiles:
-            yield self._session.run(["head"], {"tiles": tile[None]})[0][0]
+        """The head's map of each tile; whoever reads one keeps the others going meanwhile."""
+        yield from self._pool.map(self._look_at, tiles)
+
+    def _look_at(self, tile: Tiles) -> Heads:
+        head: Heads = self._session.run(["head"], {"tiles": tile[None]})[0][0]
+        return head
 
 
 class TorchEngine:
@@ -186,12 +203,35 @@ class TorchEngine:
 
     def heads(self, tiles: Tiles) -> Iterator[Heads]:
         """The head's map of each tile; the last batch is filled up with empty tiles."""
+        waiting: deque[tuple[Any, Any, int]] = deque()
+        for start in range(0, len(tiles), self._batch):
+            waiting.append(self._launch(tiles[start : start + self._batch]))
+            # The device works on this batch while the one before is read.
+            if len(waiting) > 1:
+                yield from _arrived(*waiting.popleft())
+        for launched in waiting:
+            yield from _arrived(*launched)
+
+    def _launch(self, some: Tiles) -> tuple[Any, Any, int]:
+        """Maps on their way to main memory, the event of their arrival (None: arrived), their number."""
         import torch
 
-        for start in range(0, len(tiles), self._batch):
-            some = tiles[start : start + self._batch]
-            full = np.zeros((self._batch, *tiles.shape[1:]), dtype=np.uint8)
-            full[: len(some)] = some
-            with torch.inference_mode():
-                heads = self._network(torch.from_numpy(full).to(self._device)).cpu().numpy()
-            yield from heads[: len(some)]
+        full = np.zeros((self._batch, *some.shape[1:]), dtype=np.uint8)
+        full[: len(some)] = some
+        tiles = torch.from_numpy(full)
+        with torch.inference_mode():
+            if self._device.type != "cuda":
+                return self._network(tiles.to(self._device)).cpu(), None, len(some)
+            heads = self._network(tiles.pin_memory().to(self._device, non_blocking=True))
+            landed = torch.empty(heads.shape, dtype=heads.dtype, pin_memory=True)
+            landed.copy_(heads, non_blocking=True)
+            event = torch.cuda.Event()  # type: ignore[no-untyped-call]
+            event.record()
+        return landed, event, len(some)
+
+
+def _arrived(heads: Any, event: Any, n: int) -> Heads:
+    if event is not None:
+        event.synchronize()
+    maps: Heads = heads.numpy()[:n]
+    return maps

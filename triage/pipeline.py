@@ -7,27 +7,22 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from triage.adequacy import assess_adequacy
-from triage.boxes import to_xywh
-from triage.calibration import Calibration, measure_um, state_calibration
+from triage.calibration import Calibration, state_calibration
+from triage.describe import Ask, describe_candidates
 from triage.errors import RecordError
-from triage.group_prior import weigh_group_scores
-from triage.groups import candidate_groups, look_alikes, read_groups
+from triage.groups import read_groups
 from triage.images import Picture
 from triage.looks import combine_looks
 from triage.merge import join_detections, merge_detections, take_detections
 from triage.optics import Objective
-from triage.outline import Outline, find_outline
 from triage.proposal import CAUTION
 from triage.rank import rank_candidates
-from triage.reasons import explain_candidate
-from triage.records import Candidate, Detections, Detector, Ellipse, Proposal
+from triage.records import Detections, Detector, Proposal
 from triage.score_calibration import UNCALIBRATED, ScoreCalibration, read_score_calibration
-from triage.size_check import MeasuredSize, check_size
 from triage.stored_detections import detections_from_json, detections_to_json
-from triage.tiles import Tile, cut_tile, plan_tiles, to_picture_frame
+from triage.tiles import Tile, cut_tiles_ahead, plan_tiles, to_picture_frame
 
 __all__ = [
     "ProposalPlan",
@@ -43,6 +38,8 @@ __all__ = [
 OVERLAP_PX = 96
 # One step of durable work: a few seconds on one processor core.
 BATCH_TILES = 32
+# So many are looked at while as many more are read; a GPU takes them in one go.
+_TILES_AT_A_TIME = 16
 # Enlarging further adds pixels but no detail.
 _MOST_ENLARGEMENT = 2.0
 # With a scale: passes this many times finer than the detector's own, in pictures of this many pixels then.
@@ -52,11 +49,6 @@ _FINE_PASS_PIXELS = 24_000_000
 _UNSCALED_STEPS = 4
 _ENLARGED_BELOW_PX = 1000
 _SMALLEST_STEP_PX = 96
-# How far the network's own ellipse may be off, as a share of the size; wider where the object is cut off
-# (our estimate for drawn objects, no source).
-_GUESS_RELATIVE_SD = 0.08
-_CUT_OFF_RELATIVE_SD = 0.25
-_EDGE_MARGIN_PX = 1.5
 # Candidates are listed down to this share of the default cut (our choice, no source).
 _LISTED_SHARE_OF_CUT = 1 / 3
 
@@ -182,11 +174,12 @@ def plan_proposal(
 def detect_batch(picture: Picture, plan: ProposalPlan, batch_index: int, detector: Detector) -> Detections:
     """What the detector says of one batch of tiles, in pixels of the picture; repeating it is harmless."""
     tiles = plan.tiles[batch_index * BATCH_TILES : (batch_index + 1) * BATCH_TILES]
-    pixels = np.stack([cut_tile(picture, tile, detector.tile_px) for tile in tiles])
     picture_hw = (picture.height, picture.width)
+    cut = cut_tiles_ahead(picture, tiles, detector.tile_px, at_a_time=_TILES_AT_A_TIME)
+    found = (one for pixels in cut for one in detector.detect(pixels))
     parts = [
-        _with_factor(to_picture_frame(found, tile, picture_hw), tile.frame_hw[1] / picture.width)
-        for found, tile in zip(detector.detect(pixels), tiles, strict=True)
+        _with_factor(to_picture_frame(one, tile, picture_hw), tile.frame_hw[1] / picture.width)
+        for one, tile in zip(found, tiles, strict=True)
     ]
     return join_detections(parts, len(read_groups()))
 
@@ -205,7 +198,8 @@ def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence
     # Merging asks for the network's own scores; from here on they are shares that hold.
     honest = replace(joined, scores=plan.score_calibration.calibrate_scores(joined.scores))
     merged = _keep_listed(honest, float(plan.detector["default_cut"]))
-    candidates = [_describe_candidate(picture, plan, merged, row) for row in range(len(merged.scores))]
+    ask = Ask(plan.calibration, plan.host, float(plan.detector["default_cut"]), plan.score_calibration)
+    candidates = describe_candidates(picture, merged, ask)
     um_per_px = plan.calibration.um_per_px if plan.calibration else None
     finest = um_per_px * picture.width / max(hw[1] for hw in plan.frames_hw) if um_per_px else None
     return Proposal(
@@ -262,68 +256,3 @@ def _describe_detector(detector: Detector) -> dict[str, float | str]:
         "um_per_px": detector.um_per_px,
         "default_cut": detector.record.default_cut,
     }
-
-
-def _describe_candidate(picture: Picture, plan: ProposalPlan, merged: Detections, row: int) -> Candidate:
-    guess = _limit_guess(Ellipse(*(float(value) for value in merged.ellipses[row])), merged.boxes_xyxy[row])
-    is_cut_off = _is_cut_off(merged.boxes_xyxy[row], picture)
-    outline = None if is_cut_off else find_outline(picture, guess)
-    size = _measure(outline, guess, plan.calibration, is_cut_off=is_cut_off)
-    weighed = weigh_group_scores(merged.group_scores[row], size, host=plan.host)
-    shares = _share_by_group(plan.score_calibration.calibrate_groups(weighed))
-    group = max(candidate_groups(), key=lambda name: shares[name])
-    score = round(float(merged.scores[row]), 4)
-    check = check_size(size, group, host=plan.host)
-    ellipse = outline.ellipse if outline else None
-    return Candidate(
-        rank=0,
-        bbox_xywh=to_xywh(merged.boxes_xyxy[row]),
-        score=score,
-        group=group,
-        group_scores={name: shares[name] for name in candidate_groups()},
-        look_alike_scores={name: shares[name] for name in look_alikes()},
-        ellipse=ellipse,
-        length_um=size.length_um if size else None,
-        width_um=size.width_um if size else None,
-        length_um_sd=size.length_um_sd if size else None,
-        width_um_sd=size.width_um_sd if size else None,
-        size_check=check,
-        reasons=explain_candidate(
-            group=group, shares=shares, ellipse=ellipse, size=size, size_check=check, is_cut_off=is_cut_off
-        ),
-        is_above_cut=score >= float(plan.detector["default_cut"]),
-        is_cut_off=is_cut_off,
-    )
-
-
-def _limit_guess(guess: Ellipse, box_xyxy: NDArray[np.float64]) -> Ellipse:
-    """The network's ellipse, held to the box it came with: no longer than its diagonal."""
-    width, height = (float(side) for side in box_xyxy[2:] - box_xyxy[:2])
-    length_px = min(max(guess.length_px, 1.0), math.hypot(width, height))
-    width_px = min(max(guess.width_px, 1.0), length_px)
-    return Ellipse(guess.cx, guess.cy, length_px, width_px, guess.angle_deg)
-
-
-def _is_cut_off(box_xyxy: NDArray[np.float64], picture: Picture) -> bool:
-    x1, y1, x2, y2 = box_xyxy
-    return bool(
-        min(x1, y1) <= _EDGE_MARGIN_PX
-        or x2 >= picture.width - _EDGE_MARGIN_PX
-        or y2 >= picture.height - _EDGE_MARGIN_PX
-    )
-
-
-def _measure(
-    outline: Outline | None, guess: Ellipse, calibration: Calibration | None, *, is_cut_off: bool
-) -> MeasuredSize | None:
-    if calibration is None:
-        return None
-    share = _CUT_OFF_RELATIVE_SD if is_cut_off else _GUESS_RELATIVE_SD
-    found = outline or Outline(guess, share * guess.length_px, share * guess.width_px)
-    length_um, length_um_sd = measure_um(found.ellipse.length_px, found.length_px_sd, calibration)
-    width_um, width_um_sd = measure_um(found.ellipse.width_px, found.width_px_sd, calibration)
-    return MeasuredSize(length_um, width_um, length_um_sd, width_um_sd, is_of_part=is_cut_off)
-
-
-def _share_by_group(shares: NDArray[np.float64]) -> dict[str, float]:
-    return {group.name: float(share) for group, share in zip(read_groups(), shares, strict=True)}

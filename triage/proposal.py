@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from triage.records import Adequacy, Candidate, Ellipse, Proposal, SizeCheck, Visibility
+from triage.records import Adequacy, Candidate, Ellipse, OutlineSize, Proposal, SizeCheck, Visibility
 
 CAUTION = (
     "Candidates are places for a person to look at, never a diagnosis: a trained reader marks every one, and "
@@ -78,7 +78,15 @@ def _candidate_to_json(candidate: Candidate) -> dict[str, Any]:
         "look_alike_scores": _round_shares(candidate.look_alike_scores),
         "above_cut": candidate.is_above_cut,
         "cut_off": candidate.is_cut_off,
+        "outline": _outline_to_json(candidate.outline),
+        "outline_missing": candidate.outline_missing,
     }
+
+
+def _outline_to_json(outline: OutlineSize | None) -> dict[str, float | None] | None:
+    if outline is None:
+        return None
+    return {name: None if value is None else round(value, 3) for name, value in asdict(outline).items()}
 
 
 def _round_shares(shares: dict[str, float]) -> dict[str, float]:

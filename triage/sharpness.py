@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 from itertools import product
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from triage.images import Picture
 
@@ -100,8 +100,19 @@ def measure_sharpness(grey: NDArray[np.float64]) -> Sharpness | None:
 
 
 def _slopes(grey: NDArray[np.float64], sigma: float) -> NDArray[np.float64]:
-    slopes: NDArray[np.float64] = sigma * ndimage.gaussian_gradient_magnitude(grey, sigma)
-    return slopes
+    """Gaussian gradient magnitude times its scale; OpenCV does it in a fraction of SciPy's time."""
+    # Centred, a flat picture is flat to the last bit in single precision as well.
+    centred = (grey - grey.mean()).astype(np.float32)
+    reach = int(4 * sigma + 0.5)
+    at = np.arange(-reach, reach + 1)
+    bell = np.exp(-0.5 * (at / sigma) ** 2)
+    bell /= bell.sum()
+    slope = -at / sigma**2 * bell
+    along, across = (
+        cv2.sepFilter2D(centred, cv2.CV_32F, x, y, borderType=cv2.BORDER_REFLECT)
+        for x, y in ((slope, bell), (bell, slope))
+    )
+    return sigma * cv2.magnitude(along, across).astype(np.float64)
 
 
 def _steepest(slopes: NDArray[np.float64]) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,6 +89,41 @@ def cut_tile(picture: Picture, tile: Tile, tile_px: int) -> NDArray[np.uint8]:
     padded[:] = np.median(pixels.reshape(-1, 3), axis=0).astype(np.uint8)
     padded[: tile.height, : tile.width] = pixels
     return padded
+
+
+def cut_tiles_ahead(
+    picture: Picture, tiles: Sequence[Tile], tile_px: int, *, at_a_time: int
+) -> Iterator[NDArray[np.uint8]]:
+    """Pixels of the tiles in order, `at_a_time` together, the next ones cut while the caller uses these.
+
+    Parameters
+    ----------
+    picture : Picture
+        Nothing else may read it meanwhile.
+    tiles : sequence of Tile
+    tile_px : int
+        Side of a tile.
+    at_a_time : int
+        At most twice as many tiles are in memory.
+
+    Yields
+    ------
+    pixels : ndarray of shape (n, tile_px, tile_px, 3), 1 <= n <= at_a_time
+    """
+    parts = [tiles[start : start + at_a_time] for start in range(0, len(tiles), at_a_time)]
+    with ThreadPoolExecutor(1, thread_name_prefix="tiles") as reader:
+        ahead = None
+        for part in parts:
+            cut = reader.submit(_cut_together, picture, part, tile_px)
+            if ahead is not None:
+                yield ahead.result()
+            ahead = cut
+        if ahead is not None:
+            yield ahead.result()
+
+
+def _cut_together(picture: Picture, tiles: Sequence[Tile], tile_px: int) -> NDArray[np.uint8]:
+    return np.stack([cut_tile(picture, tile, tile_px) for tile in tiles])
 
 
 def to_picture_frame(found: Detections, tile: Tile, picture_hw: tuple[int, int]) -> Detections:

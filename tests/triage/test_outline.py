@@ -8,11 +8,17 @@ import pytest
 from numpy.typing import NDArray
 
 from triage.images import Picture
-from triage.outline import _measure_extents, find_outline
+from triage.outline import NoOutline, find_outlines, measure_moments
 from triage.records import Ellipse
+from triage.shell import ShellSize, measure_shell
 
 Draw = Callable[..., NDArray[np.uint8]]
 Open = Callable[[NDArray[np.uint8]], Picture]
+
+
+def find_outline(picture: Picture, guess: Ellipse) -> ShellSize | None:
+    found = find_outlines(picture, [guess])[0]
+    return None if isinstance(found, NoOutline) else measure_shell(found)
 
 
 def angle_between(one: float, other: float) -> float:
@@ -134,10 +140,49 @@ def test_find_outline_makes_no_outline_out_of_grain(open_array: Open, seed: int)
             assert find_outline(picture, Ellipse(100, 100, side, 0.8 * side, 0)) is None
 
 
-def test_measure_extents_calls_the_longer_one_length() -> None:
+def test_find_outlines_gives_each_what_it_gets_alone(draw: Draw, open_array: Open) -> None:
+    truths = [(80, 80, 60, 40, 20), (200, 90, 24, 20, 0), (120, 220, 150, 90, -60)]
+    guesses = [
+        Ellipse(x + 1, y - 1, length * 1.05, width * 0.96, angle) for x, y, length, width, angle in truths
+    ]
+    guesses.insert(1, Ellipse(260, 260, 40, 30, 0))
+    with open_array(draw((300, 300), truths)) as picture:
+        together = find_outlines(picture, guesses)
+        for guess, found in zip(guesses, together, strict=True):
+            alone = find_outlines(picture, [guess])[0]
+            if isinstance(found, NoOutline) or isinstance(alone, NoOutline):
+                assert found == alone
+            else:
+                np.testing.assert_array_equal(found.points, alone.points)
+    assert [isinstance(found, NoOutline) for found in together] == [False, True, False, False]
+
+
+def test_find_outlines_takes_zero_guesses(draw: Draw, open_array: Open) -> None:
+    with open_array(draw((50, 50), [])) as picture:
+        assert find_outlines(picture, []) == []
+
+
+@pytest.mark.parametrize(
+    ("guess", "reason"),
+    [
+        (Ellipse(100, 100, 5, 4, 0), "about 4 px wide; an outline needs 6 px"),
+        (Ellipse(0, 100, 80, 50, 0), "outside the picture"),
+        (Ellipse(150, 60, 60, 40, 0), "No edge around it stands out"),
+    ],
+)
+def test_find_outlines_says_why_there_is_none(
+    draw: Draw, open_array: Open, guess: Ellipse, reason: str
+) -> None:
+    with open_array(draw((200, 200), [])) as picture:
+        found = find_outlines(picture, [guess])[0]
+    assert isinstance(found, NoOutline)
+    assert reason in found.reason
+
+
+def test_measure_moments_calls_the_longer_one_length() -> None:
     # A thin spike makes the outline longest across the long axis of its area.
     outline = [(0, 0), (60, 0), (60, 50), (31, 50), (30, 75), (29, 50), (0, 50)]
-    found = _measure_extents(np.array(outline, dtype=np.float64))
-    assert (found.length_px, found.width_px) == (pytest.approx(75, abs=1), pytest.approx(60, abs=1))
-    assert abs(found.angle_deg) == pytest.approx(90, abs=2)
-    assert (found.cx, found.cy) == (pytest.approx(30, abs=1), pytest.approx(37.5, abs=1))
+    cx, cy, length, width, turn = measure_moments(np.array([outline], dtype=np.float64))[0]
+    assert (length, width) == (pytest.approx(75, abs=1), pytest.approx(60, abs=1))
+    assert abs(np.rad2deg(turn)) == pytest.approx(90, abs=2)
+    assert (cx, cy) == (pytest.approx(30, abs=1), pytest.approx(37.5, abs=1))

@@ -14,7 +14,7 @@ from triage.boxes import box_iou
 from triage.calibration import Calibration
 from triage.groups import candidate_groups, look_alikes, read_groups
 from triage.images import Picture, open_picture
-from triage.outline import find_outline
+from triage.outline import Outline, find_outlines
 from triage.pipeline import (
     conclude_proposal,
     detect_batch,
@@ -25,6 +25,7 @@ from triage.pipeline import (
 )
 from triage.proposal import proposal_to_json
 from triage.records import Candidate, Detections, Ellipse, Proposal
+from triage.shell import LENGTH_TERMS
 
 Draw = Callable[..., NDArray[np.uint8]]
 Open = Callable[[NDArray[np.uint8]], Picture]
@@ -78,9 +79,34 @@ def test_propose_candidates_measures_in_um(picture: Picture, blob_detector: Any)
         candidate = find(proposal, cx, cy)
         assert candidate.length_um == pytest.approx(length * 1.25, abs=0.8)
         assert candidate.width_um == pytest.approx(width * 1.25, abs=0.8)
-        # Scale 2 % of the length, rim 1.2 % of it, both ends 0.42 px together.
-        parts = (0.02 * length, 0.012 * length, 0.42)
-        assert candidate.length_um_sd == pytest.approx(1.25 * np.linalg.norm(parts), rel=0.1)
+        # Scale 2 % of the length, and the part of the edge that is a share of the size; the rest is less.
+        parts = (0.02 * length, LENGTH_TERMS.radius * np.sqrt(length * width))
+        least_um = 1.25 * np.linalg.norm(parts)
+        assert 0.95 * least_um < candidate.length_um_sd < 1.7 * least_um
+
+
+def test_each_candidate_has_an_outline_or_says_why_not(picture: Picture, blob_detector: Any) -> None:
+    for candidate in propose_candidates(picture, KNOWN, blob_detector).candidates:
+        assert (candidate.outline is None) == (candidate.ellipse is None)
+        assert (candidate.outline is None) == bool(candidate.outline_missing)
+        if candidate.outline is not None and candidate.ellipse is not None:
+            ratio = candidate.ellipse.length_px / candidate.ellipse.width_px
+            assert candidate.outline.aspect == pytest.approx(ratio)
+
+
+def test_outlines_are_sought_above_the_cut_and_for_the_best_below(
+    picture: Picture, blob_detector: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("triage.describe._LEAST_SOUGHT_BELOW_CUT", 0)
+    blob_detector.record.default_cut = 0.99
+    monkeypatch.setattr("triage.pipeline._LISTED_SHARE_OF_CUT", 0.0)
+    try:
+        found = propose_candidates(picture, KNOWN, blob_detector).candidates
+    finally:
+        blob_detector.record.default_cut = 0.5
+    unsought = [one.rank for one in found if one.outline_missing and "wasn't sought" in one.outline_missing]
+    assert unsought and all(one.ellipse is None for one in found if one.rank in unsought)
+    assert all(not one.is_above_cut for one in found if one.rank in unsought)
 
 
 def test_propose_candidates_without_scale_guesses_no_size(picture: Picture, blob_detector: Any) -> None:
@@ -193,7 +219,7 @@ def test_propose_candidates_does_not_measure_what_may_go_on_beyond_the_edge(
 ) -> None:
     with open_array(draw((300, 300), [(9, 150, 16, 16, 0)], blur_px=0)) as picture:
         (candidate,) = propose_candidates(picture, None, blob_detector).candidates
-        assert find_outline(picture, Ellipse(9, 150, 16, 16, 0)) is not None
+        assert isinstance(find_outlines(picture, [Ellipse(9, 150, 16, 16, 0)])[0], Outline)
     assert candidate.is_cut_off and candidate.ellipse is None
 
 
