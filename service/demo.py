@@ -215,6 +215,7 @@ def fill(caller: Caller) -> None:
             query += f"&calibration_id={calibration['id']}"
         preparation_id = specimen["preparations"][0]["id"]
         images.append(caller.upload(f"/preparations/{preparation_id}/images{query}", picture))
+    caller.upload("/calibration-pictures?file_name=stage-micrometer.png", draw_micrometer())
     for image in images:
         _wait_until_ready(caller, image["id"])
 
@@ -223,6 +224,7 @@ def _calibration(um_per_px: float) -> dict[str, Any]:
     return {
         "microscope": "Bench 1",
         "objective": "10x",
+        "camera_setting": "full size, no zoom",
         "um_per_px": um_per_px,
         "um_per_px_sd": round(um_per_px * 0.01, 4),
         "source": "stage micrometer, 1 mm in 100 parts",
@@ -243,6 +245,17 @@ def draw_picture(slide: Slide) -> bytes:
     pictures, _ = render_scenes([scene])
     buffer = io.BytesIO()
     Image.fromarray(pictures[0].permute(1, 2, 0).numpy()).save(buffer, "JPEG", quality=92)
+    return buffer.getvalue()
+
+
+def draw_micrometer() -> bytes:
+    """The PNG bytes of a drawn stage micrometer at the scale of the first slide, to calibrate with."""
+    from training.synthesize.ruling import Ruling, draw_ruling
+
+    shape_hw, um_per_px = (PICTURE_WH[1], PICTURE_WH[0]), list_slides()[0].um_per_px
+    ruling = Ruling(shape_hw=shape_hw, um_per_px=um_per_px, angle_deg=1.5, light=(0.15, -0.1, 0.2))
+    buffer = io.BytesIO()
+    Image.fromarray(draw_ruling(ruling, 1)).save(buffer, "PNG")
     return buffer.getvalue()
 
 

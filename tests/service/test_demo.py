@@ -88,6 +88,23 @@ def test_demo_slides_are_ready_with_candidates_and_one_has_no_scale(
     assert sum(image["calibration"] is None for image in images) == 1
 
 
+def test_demo_has_a_stage_micrometer_to_calibrate_with(
+    demo: tuple[subprocess.Popen[str], list[str]],
+) -> None:
+    _, lines = demo
+    user_name, (password, _) = next(iter(_logins(lines).items()))
+    with httpx.Client(base_url=_address(lines), timeout=120) as client:
+        signed_in = ok(client.post("/api/session", json={"user_name": user_name, "password": password}), 200)
+        headers = {"X-CSRF-Token": signed_in["csrf_token"]}
+        (picture,) = ok(client.get("/api/calibration-pictures"), 200)
+        asked = {"method": "ruling", "division_um": 10}
+        path = f"/api/calibration-pictures/{picture['id']}/measurements"
+        found = ok(client.post(path, json=asked, headers=headers), 201)
+        (on_record,) = ok(client.get("/api/calibrations"), 200)
+    assert found["um_per_px_x"] == pytest.approx(on_record["um_per_px"], rel=0.003)
+    assert (picture["width"], picture["height"]) == (on_record["image_width"], on_record["image_height"])
+
+
 def test_demo_ends_at_an_interrupt_and_removes_its_folder(
     demo: tuple[subprocess.Popen[str], list[str]], folder: Path
 ) -> None:

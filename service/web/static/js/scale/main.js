@@ -63,7 +63,7 @@ async function measure(event, points, again) {
   event.preventDefault();
   const asked = readForm(points);
   if (!asked) return;
-  byId("measure-button").textContent = "Measuring…";
+  byId("measure-button").textContent = "Measuring, up to a minute…";
   const found = await submitting(form, problem, () => post(`${base}/measurements`, asked));
   byId("measure-button").textContent = "Measure";
   if (!found) return;
