@@ -22,6 +22,11 @@ _PARTS_A_SIDE = 8
 # The fluid between the objects is taken from the brighter end of each part, the brightest of it left out.
 _FLUID_PERCENT = 75
 _LEAST_LIT_SHARE = 0.5
+# Powers of row and column in the surface of second degree that stands for the lamp.
+_SURFACE = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
+_ROUNDS = 5
+# A part this much darker than the surface is darkened by an object, not by the lamp (our choice).
+_DARKENED_SHARE = 0.93
 
 
 @dataclass(frozen=True)
@@ -68,16 +73,37 @@ def measure_contrast(grey: NDArray[np.float64]) -> float:
 
 
 def _measure_evenness(grey: NDArray[np.float64], is_lit: NDArray[np.bool_]) -> float:
-    """Darkest over brightest fluid of the parts that are mostly lit; 1 where there are fewer than two."""
+    """Darkest over brightest place of the lamp's light; 1 where too few parts are lit to tell.
+
+    A smooth surface of second degree is laid through the fluid of the parts, and parts that objects darken
+    are left out of it.
+    """
+    place, fluid = _sample_fluid(grey, is_lit)
+    terms = np.stack([place[:, 0] ** row * place[:, 1] ** column for row, column in _SURFACE], axis=1)
+    kept = np.ones(len(fluid), dtype=bool)
+    for _ in range(_ROUNDS):
+        if kept.sum() < 2 * len(_SURFACE):
+            return 1.0
+        surface = terms @ np.linalg.lstsq(terms[kept], fluid[kept], rcond=None)[0]
+        kept = fluid >= _DARKENED_SHARE * surface
+    lamp = surface[kept]
+    return float(np.clip(lamp.min() / lamp.max(), 0.0, 1.0)) if kept.any() else 1.0
+
+
+def _sample_fluid(
+    grey: NDArray[np.float64], is_lit: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Middles (N, 2), -1 to 1, of the parts that are mostly lit, and how bright the fluid is there."""
     rows = np.array_split(np.arange(grey.shape[0]), _PARTS_A_SIDE)
     columns = np.array_split(np.arange(grey.shape[1]), _PARTS_A_SIDE)
-    parts = [np.ix_(row, column) for row in rows for column in columns if row.size and column.size]
-    fluid = [
-        float(np.percentile(grey[part][is_lit[part]], _FLUID_PERCENT))
-        for part in parts
-        if is_lit[part].mean() >= _LEAST_LIT_SHARE
-    ]
-    return min(fluid) / max(fluid) if fluid else 1.0
+    place, fluid = [], []
+    for row in rows:
+        for column in columns:
+            part = np.ix_(row, column)
+            if row.size and column.size and is_lit[part].mean() >= _LEAST_LIT_SHARE:
+                place.append([2 * row.mean() / grey.shape[0] - 1, 2 * column.mean() / grey.shape[1] - 1])
+                fluid.append(float(np.percentile(grey[part][is_lit[part]], _FLUID_PERCENT)))
+    return np.array(place).reshape(-1, 2), np.array(fluid)
 
 
 def remark_on_light(light: Light) -> tuple[str, ...]:

@@ -36,6 +36,13 @@ def test_uneven_light_is_remarked_below_a_half(darkest: float, is_remarked: bool
     assert ("The light is uneven" in " ".join(remarks)) == is_remarked
 
 
+def test_objects_that_fill_a_part_make_no_uneven_light() -> None:
+    grey = field(darkest=0.9)
+    grey[10:40, 12:50] = 50
+    grey[90:135, 100:150] = 60
+    assert measure_light(grey).evenness == pytest.approx(0.9, abs=0.05)
+
+
 def test_burnt_out_share_grows_with_the_exposure() -> None:
     measured = [measure_light(field(level)).burnt_out_fraction for level in (180, 240, 252, 256)]
     assert measured == sorted(measured) and measured[0] == 0 and measured[-1] > 0.5
