@@ -18,11 +18,11 @@ stand above the cut, and prints how well the scores held before and after.
 from __future__ import annotations
 
 import argparse
-import copy
 import dataclasses
 import json
 import sys
 from collections.abc import Sequence
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -33,16 +33,17 @@ from training.calibrate import (
     measure_local_gain,
     refit_calibration,
 )
-from training.dataset import read_marked_pictures
+from training.dataset import MarkedPicture, read_marked_pictures
 from training.evaluate import Judged, judge_picture, list_false_alarms, summarise
 from training.metrics import CalibrationError, free_response
 from training.reliability import draw_reliability
 from training.sheet import write_sheet
 from training.strata import list_objects, strata_to_text, tabulate
+from training.synthesize.processes import open_processes
 from triage.detector import Detector, load_detector
 from triage.errors import RecordError, TriageError
 from triage.score_calibration import KNOWN_SCALE, UNKNOWN_SCALE
-from triage.weights import WeightsRecord, read_record, write_record
+from triage.weights import RECORD_FILE, WeightsRecord, read_record, write_record
 
 KEPT_FIGURES = (
     "pictures",
@@ -71,6 +72,7 @@ def record_scores(
     *,
     recall: float,
     check_sets: Sequence[NamedFolder] = (),
+    workers: int = 1,
 ) -> WeightsRecord:
     """Judge, choose the cut, and write the record again; the weights stay as they are.
 
@@ -86,6 +88,8 @@ def record_scores(
         Share of the objects of `cut_set` that must stand above the cut.
     check_sets : sequence of (str, Path)
         Further drawn sets, judged with their scale and without; on them scores are checked.
+    workers : int
+        Processes that judge.
 
     Returns
     -------
@@ -99,12 +103,10 @@ def record_scores(
     TriageError
         If a set, a picture or the weights can't be read.
     """
-    detector = with_record(load_detector(folder), default_cut=_LISTING_CUT)
-    drawn = {name: judge_set(path, detector) for name, path in (cut_set, *check_sets)}
-    unscaled = {
-        f"{name}, scale unknown": judge_set(path, detector, is_scale_used=False) for name, path in check_sets
-    }
-    others = {name: judge_set(path, detector) for name, path in judge_sets}
+    judge = Judge(folder, workers=workers)
+    drawn = {name: judge.judge(path) for name, path in (cut_set, *check_sets)}
+    unscaled = {f"{name}, scale unknown": judge.judge(path, is_scale_used=False) for name, path in check_sets}
+    others = {name: judge.judge(path) for name, path in judge_sets}
     curve = free_response([one.matches for one in drawn[cut_set[0]]])
     cut = curve.cut_for(recall)
     if cut is None:
@@ -133,21 +135,55 @@ def record_scores(
     return write_record(folder, dataclasses.replace(read_record(folder), default_cut=cut, scores=scores))
 
 
-def with_record(detector: Detector, **changes: Any) -> Detector:
-    """The same detector under a record changed in some values; nothing is written."""
-    changed = copy.copy(detector)
-    changed.record = dataclasses.replace(detector.record, **changes)
-    return changed
+@dataclasses.dataclass(frozen=True)
+class Judge:
+    """A detector that judges sets, under its own calibration or none.
+
+    Attributes
+    ----------
+    folder : Path
+        Weights with their graph.
+    is_calibrated : bool
+        Whether the record's score calibration is applied.
+    workers : int
+        Processes, each with a detector on one CPU thread; with 1, this process with the detector that
+        `triage.detector.load_detector` chooses.
+    """
+
+    folder: Path
+    is_calibrated: bool = True
+    workers: int = 1
+
+    def judge(self, data: Path, *, is_scale_used: bool = True) -> list[Judged]:
+        """Every picture of a folder judged, at its own scale where it has one and that is wanted."""
+        pictures = read_marked_pictures(data)
+        ways = (self.folder, self.is_calibrated, "auto" if self.workers == 1 else "cpu", is_scale_used)
+        judge_one = partial(_judge_one, *ways)
+        if self.workers == 1:
+            return [judge_one(marked) for marked in pictures]
+        with open_processes(self.workers) as pool:
+            return list(pool.map(judge_one, pictures))
 
 
-def judge_set(data: Path, detector: Detector, *, is_scale_used: bool = True) -> list[Judged]:
-    """Every picture of a folder judged, at its own scale where it has one and that is wanted."""
-    judged = []
-    for marked in read_marked_pictures(data):
-        judged.append(judge_picture(marked, detector, is_scale_used=is_scale_used))
-        if sys.stderr.isatty():
-            print(f"\r{data.name}: {len(judged)} pictures judged", end="", file=sys.stderr, flush=True)
-    return judged
+def _judge_one(
+    folder: Path, is_calibrated: bool, device: str, is_scale_used: bool, marked: MarkedPicture
+) -> Judged:
+    return judge_picture(marked, _load(folder, is_calibrated, device), is_scale_used=is_scale_used)
+
+
+@lru_cache(maxsize=1)
+def _load_once(folder: Path, written: bytes, is_calibrated: bool, device: str) -> Detector:
+    """The detector, listing far below any cut; `written` is its record, so that none is stale."""
+    detector = load_detector(folder, device=device)
+    changes: dict[str, Any] = {} if is_calibrated else {"score_calibration": {}}
+    detector.record = dataclasses.replace(detector.record, default_cut=_LISTING_CUT, **changes)
+    return detector
+
+
+def _load(folder: Path, is_calibrated: bool, device: str) -> Detector:
+    record = folder / RECORD_FILE
+    written = record.read_bytes() if record.is_file() else b""
+    return _load_once(folder, written, is_calibrated, device)
 
 
 def _check_all(
@@ -190,7 +226,7 @@ def keep_figures(judged: Sequence[Judged], default_cut: float) -> dict[str, Any]
     return {name: summary[name] for name in KEPT_FIGURES}
 
 
-def calibrate(folder: Path, sets: Sequence[NamedFolder]) -> WeightsRecord:
+def calibrate(folder: Path, sets: Sequence[NamedFolder], *, workers: int = 1) -> WeightsRecord:
     """Fit the maps of scores and groups, with a scale and without, and write them into the record.
 
     Parameters
@@ -205,18 +241,16 @@ def calibrate(folder: Path, sets: Sequence[NamedFolder]) -> WeightsRecord:
     TriageError
         If a set can't be read or holds too few candidates, true or false.
     """
-    detector = with_record(load_detector(folder), score_calibration={}, default_cut=_LISTING_CUT)
+    judge = Judge(folder, is_calibrated=False, workers=workers)
     fitted = {
-        way: fit_calibration(
-            [one for _, path in sets for one in judge_set(path, detector, is_scale_used=is_used)]
-        )
+        way: fit_calibration([one for _, path in sets for one in judge.judge(path, is_scale_used=is_used)])
         for way, is_used in ((KNOWN_SCALE, True), (UNKNOWN_SCALE, False))
     }
     values = {**fitted, "fitted_on": [name for name, _ in sets]}
     return write_record(folder, dataclasses.replace(read_record(folder), score_calibration=values))
 
 
-def recalibrate(folder: Path, data: Path) -> tuple[WeightsRecord, dict[str, Any]]:
+def recalibrate(folder: Path, data: Path, *, workers: int = 1) -> tuple[WeightsRecord, dict[str, Any]]:
     """Fit the maps again on a labelled set; the same candidates stay above the cut.
 
     Parameters
@@ -239,8 +273,7 @@ def recalibrate(folder: Path, data: Path) -> tuple[WeightsRecord, dict[str, Any]
         If the set can't be read or holds too few candidates, true or false.
     """
     record = read_record(folder)
-    detector = with_record(load_detector(folder), score_calibration={}, default_cut=_LISTING_CUT)
-    judged = judge_set(data, detector)
+    judged = Judge(folder, is_calibrated=False, workers=workers).judge(data)
     values, cut = refit_calibration(record, judged, name=f"labelled set of {len(judged)} pictures")
     errors = measure_local_gain(record, judged)
     written = write_record(folder, dataclasses.replace(record, score_calibration=values, default_cut=cut))
@@ -271,6 +304,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--judge", type=parse_set, nargs="*", default=[], help="further NAME=DIR to judge")
     parser.add_argument("--recall", type=float, default=0.9, help="share that stands above the cut")
     parser.add_argument("--recalibrate", type=Path, help="a labelled set to fit the scores on again")
+    parser.add_argument("--workers", type=int, default=1, help="processes that judge (default: 1)")
     options = parser.parse_args(arguments)
     if options.cut_from is None and options.recalibrate is None:
         parser.error("state --cut-from, or --recalibrate")
@@ -284,14 +318,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _run(options: argparse.Namespace) -> None:
     if options.recalibrate is not None:
-        record, errors = recalibrate(options.weights, options.recalibrate)
+        record, errors = recalibrate(options.weights, options.recalibrate, workers=options.workers)
         print(json.dumps({"default_cut": record.default_cut, **errors}))
     if options.calibrate_on:
-        calibrate(options.weights, options.calibrate_on)
+        calibrate(options.weights, options.calibrate_on, workers=options.workers)
     if options.cut_from is None:
         return
     record = record_scores(
-        options.weights, options.cut_from, options.judge, recall=options.recall, check_sets=options.check_on
+        options.weights,
+        options.cut_from,
+        options.judge,
+        recall=options.recall,
+        check_sets=options.check_on,
+        workers=options.workers,
     )
     table = strata_to_text(
         record.scores["strata"]["rows"],
