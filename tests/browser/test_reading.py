@@ -280,6 +280,24 @@ def test_scale_is_corrected_and_what_it_can_no_longer_show_is_told(
     assert clinic.candidates(reading)["calibration"]["um_per_px"] == 2
 
 
+def test_size_check_names_no_species_that_size_cannot_part(reading: int, page: Page) -> None:
+    sizes = page.locator("#candidate-panel .part").filter(has_text="Size check")
+    expect(sizes).to_contain_text("Toxocara canis or Toxocara cati")
+    row = sizes.locator(".taxa > li").filter(has_text="Toxocara canis or Toxocara cati")
+    expect(row).to_contain_text("Egg size can't tell Toxocara canis from Toxocara cati")
+    expect(row).to_contain_text("Uga et al. 2000")
+    expect(row).to_contain_text("75-90 x 75-90 µm (Pugh parasite image collection")
+    expect(row.locator(".member").first).not_to_contain_text(re.compile("fits|does not fit"))
+
+
+def test_what_the_picture_can_show_is_told_group_by_group(reading: int, page: Page) -> None:
+    adequacy = page.locator("#adequacy")
+    adequacy.locator("summary").click()
+    row = adequacy.get_by_role("row").filter(has_text="Giardia cyst")
+    expect(row).to_contain_text("Wide enough, as far as can be judged without the objective.")
+    expect(adequacy).to_contain_text(re.compile(r"Sharpness [\d.]+; blurred below 0.485"))
+
+
 def test_scale_of_a_signed_off_specimen_stays(reader: Page, clinic: Clinic, tmp_path: Path) -> None:
     blank = tmp_path / "blank.png"
     Image.new("RGB", (300, 200), (225, 220, 201)).save(blank)
