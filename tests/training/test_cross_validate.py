@@ -13,6 +13,7 @@ from PIL import Image
 from training.cross_validate import cross_validate, group_pictures, main
 from training.settings import Settings
 from training.supply import show_in_turn
+from training.train import run
 from triage.errors import RecordError
 from triage.groups import read_groups
 from triage.weights import read_record
@@ -115,3 +116,17 @@ def test_given_tiles_are_shown_in_turn_and_go_on_anywhere() -> None:
     batches: list[Any] = ["a", "b", "c"]
     assert list(show_in_turn(batches, 5)) == ["a", "b", "c", "a", "b"]
     assert list(show_in_turn(batches, 5, start=3)) == ["a", "b"]
+
+
+def test_adapting_prints_and_records_figures_before_and_after(
+    marked_set: Path, settings: Settings, draw_shapes: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    record = run(settings, command="...", draw=draw_shapes, started_s=0.0)
+    assert record is not None
+    said = capsys.readouterr().out
+    assert "before" in said and "drawn tiles: group right" in said
+    adapted = read_record(settings.out).scores["adapted"]
+    # Of these names the split holds out none or some; both figures are of the same pictures.
+    assert adapted["before"]["pictures"] == adapted["after"]["pictures"]
+    assert record.recipe["trained_on"] == "labelled set set" and len(record.recipe["data_sha256"]) == 64
+    assert record.default_cut == read_record(Path(settings.start)).default_cut
