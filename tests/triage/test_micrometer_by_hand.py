@@ -34,6 +34,12 @@ def test_measure_ocular_division_refuses_no_divisions(numbers: tuple[float, floa
         measure_ocular_division(*numbers)
 
 
+@pytest.mark.parametrize("numbers", [(1e308, 1), (1, 1e308), (1, 0.001), (1, 0.2)])
+def test_measure_ocular_division_refuses_what_no_eyepiece_shows(numbers: tuple[float, float]) -> None:
+    with pytest.raises(CalibrationError, match=r"One division of the eyepiece's scale comes out as"):
+        measure_ocular_division(*numbers)
+
+
 def test_measure_two_points_divides_the_length_by_their_distance() -> None:
     scale = measure_two_points((100, 50), (400, 450), 250.0, pointing_sd_px=2.0)
     # 3-4-5 triangle: 500 px; pointing 2 px at both ends, 2 * root 2 of 500.

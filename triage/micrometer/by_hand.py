@@ -10,6 +10,9 @@ from triage.errors import CalibrationError
 # How well a person points at an edge on a screen, or reads a scale; our assumptions, no source.
 POINTING_SD_PX = 1.0
 READING_SD_DIVISIONS = 0.2
+# Under a 100x objective a division spans about 1 µm, under 1x about 100; beyond lies a slip (our choice, no
+# source).
+_LEAST_DIVISION_UM, _MOST_DIVISION_UM = 0.01, 1000.0
 
 
 def measure_two_points(
@@ -80,7 +83,8 @@ def measure_ocular_division(
     Raises
     ------
     CalibrationError
-        If a number of divisions or the division isn't above 0, or the uncertainty is negative.
+        If a number of divisions or the division isn't above 0, the uncertainty is negative, or what comes out
+        is no division of an eyepiece's scale.
 
     Notes
     -----
@@ -98,4 +102,11 @@ def measure_ocular_division(
             "last not below it. Read them again."
         )
     um_per_division = stage_divisions * stage_division_um / ocular_divisions
-    return um_per_division, um_per_division * math.sqrt(2) * reading_sd_divisions / ocular_divisions
+    sd = um_per_division * math.sqrt(2) * reading_sd_divisions / ocular_divisions
+    if not _LEAST_DIVISION_UM <= um_per_division <= _MOST_DIVISION_UM or not sd < um_per_division:
+        raise CalibrationError(
+            f"One division of the eyepiece's scale comes out as {um_per_division:.4g} ± {sd:.2g} µm; it must "
+            f"lie from {_LEAST_DIVISION_UM} to {_MOST_DIVISION_UM:g} µm, with an uncertainty below itself. Read "
+            "both scales again, over a longer length."
+        )
+    return um_per_division, sd
