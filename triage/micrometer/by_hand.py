@@ -106,7 +106,7 @@ def measure_ocular_division(
     if not _LEAST_DIVISION_UM <= um_per_division <= _MOST_DIVISION_UM or not sd < um_per_division:
         raise CalibrationError(
             f"One division of the eyepiece's scale comes out as {um_per_division:.4g} ± {sd:.2g} µm; it must "
-            f"lie from {_LEAST_DIVISION_UM} to {_MOST_DIVISION_UM:g} µm, with an uncertainty below itself. Read "
-            "both scales again, over a longer length."
+            f"lie from {_LEAST_DIVISION_UM} to {_MOST_DIVISION_UM:g} µm, with an uncertainty below itself. "
+            "Read both scales again, over a longer length."
         )
     return um_per_division, sd
