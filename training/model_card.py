@@ -22,6 +22,8 @@ from triage.strata import LEAST_OBJECTS, STATED_RECALL
 from triage.weights import WeightsRecord, read_record
 
 CARD_FILE = "MODEL_CARD.md"
+DRAWN_ALONE = "drawn slides alone"
+_NO_PHOTOGRAPH = "No photograph was in it, and so no veterinary flotation slide. "
 _N_WEAKEST = 15
 
 Row = dict[str, Any]
@@ -64,10 +66,10 @@ def _write_sections(record: WeightsRecord, folder: Path) -> Iterator[str]:
 
 
 def _write_making(record: WeightsRecord) -> Iterator[str]:
+    trained_on = str(record.recipe.get("trained_on", "not stated"))
     yield "## What it was trained on"
     yield (
-        f"{_sentence(record.recipe.get('trained_on', 'not stated'))} No photograph was in it, and so no "
-        "veterinary flotation slide. "
+        f"{_sentence(trained_on)} {'' if trained_on != DRAWN_ALONE else _NO_PHOTOGRAPH}"
         f"Started from: {record.recipe.get('start') or 'random weights'}. "
         f"It works at {record.um_per_px:g} µm per pixel, in tiles of {record.tile_px} px."
     )

@@ -145,7 +145,7 @@ def fit_temperature(shares: Floats, labels: NDArray[np.int64]) -> float:
             "needed. Add marked pictures."
         )
     # A share of 0 would outweigh all others.
-    logs = np.log(np.maximum(shares, 1e-4))
+    logs = np.log(np.maximum(shares, 1e-8))
 
     def loss(log_temperature: float) -> float:
         heated = logs / np.exp(log_temperature)

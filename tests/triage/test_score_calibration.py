@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -7,9 +8,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from triage.calibration import Calibration
 from triage.errors import WeightsError
+from triage.pipeline import propose_candidates
 from triage.score_calibration import UNCALIBRATED, ScoreCalibration, read_score_calibration
 
+KNOWN = Calibration(1.0, 0.01, "stage micrometer")
 ROW: dict[str, Any] = {"raw": [0.0, 0.4, 1.0], "score": [0.0, 0.1, 1.0], "group_temperature": 2.0}
 
 
@@ -53,3 +57,21 @@ def test_order_of_scores_stays(scores: list[float]) -> None:
 def test_broken_maps_are_refused(change: dict[str, Any], said: str) -> None:
     with pytest.raises(WeightsError, match=said):
         read_score_calibration({"known_scale": {**ROW, **change}}, is_scale_known=True)
+
+
+def test_proposals_show_calibrated_scores_in_the_same_order(
+    draw: Any, open_array: Any, blob_detector: Any
+) -> None:
+    picture = open_array(
+        draw((500, 700), [(130.0, 140.0, 80.0, 36.0, 30.0), (400.0, 300.0, 60.0, 50.0, 0.0)])
+    )
+    blob_detector.record = SimpleNamespace(default_cut=0.01)
+    raw = propose_candidates(picture, KNOWN, blob_detector).candidates
+    blob_detector.record = SimpleNamespace(default_cut=0.01, score_calibration={"known_scale": ROW})
+    honest = propose_candidates(picture, KNOWN, blob_detector).candidates
+    unscaled = propose_candidates(picture, None, blob_detector).candidates
+    assert [one.bbox_xywh for one in honest] == [one.bbox_xywh for one in raw]
+    expected = np.interp([one.score for one in raw], ROW["raw"], ROW["score"])
+    assert [one.score for one in honest] == pytest.approx(expected, abs=1e-3)
+    assert {one.score for one in honest}.isdisjoint(one.score for one in unscaled)
+    assert max(honest[0].group_scores.values()) < max(raw[0].group_scores.values())
