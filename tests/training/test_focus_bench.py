@@ -22,8 +22,8 @@ from training.focus_bench import (
 
 @pytest.fixture(scope="module")
 def stacks() -> dict[str, Stack]:
-    """Two small fields, drawn in every plane."""
-    return sum_up_all([measure_field(1, 256, index) for index in range(2)])
+    """Three small fields, drawn in every plane: at its far end a faint one alone is mostly grain."""
+    return sum_up_all([measure_field(1, 256, index) for index in range(3)])
 
 
 @pytest.mark.parametrize("name", ["defocus_um", "exposure", "vignette"])
