@@ -11,7 +11,7 @@ from training.synthesize.stock import StockSource, draw_stock
 from training.synthesize.style import TRAINING, Style
 from training.synthesize.truth import TileTruth
 
-TILES_AT_ONCE = 32
+TILES_AT_ONCE = 64
 """Drawn together; tiles do not depend on it, the memory taken grows with it."""
 
 
