@@ -7,6 +7,7 @@ import logging
 import sys
 from collections.abc import Callable
 from contextlib import contextmanager
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -28,6 +29,13 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+
+
+class FieldOrder(StrEnum):
+    """What is known of the order in which fields were taken."""
+
+    AS_TAKEN = "as-taken"
+    UNKNOWN = "unknown"
 
 
 @app.callback()
@@ -113,6 +121,51 @@ def calibrate(
         if picture is not None:
             Image.fromarray(shown).save(picture, format="PNG")
         write_json(scale_to_json(scale), out)
+
+
+@app.command()
+def stitch(
+    fields: Annotated[
+        list[Path], typer.Argument(metavar="FIELD", help="Overlapping pictures, or folders of them.")
+    ],
+    out: Annotated[Path, typer.Option(help="The mosaic, an OME-TIFF; ends in .ome.tif.")],
+    um_per_px: Annotated[
+        float | None, typer.Option(help="µm per pixel of the fields; left out, what the files state.")
+    ] = None,
+    order: Annotated[
+        FieldOrder,
+        typer.Option(help="as-taken: there and back, row by row, as named; saves time in large scans."),
+    ] = FieldOrder.UNKNOWN,
+    by_regularity: Annotated[
+        bool,
+        typer.Option(
+            "--by-regularity",
+            help="Place blank fields, and groups cut off by them, by the scan's regular steps; needs "
+            "--order as-taken.",
+        ),
+    ] = False,
+) -> None:
+    """Overlapping fields to one pyramidal mosaic; prints where each lies and which were left out, as JSON.
+
+    The pictures of a folder are taken in the order of their names. A field that shows nothing of its
+    neighbours is left out with the reason. What no field shows is white in the mosaic.
+    """
+    from triage.stitch.records import stitching_to_json
+    from triage.stitch.scan import stitch as stitch_fields
+
+    with _one_sentence():
+        _quiet_decoders()
+        scale = _state_scale(um_per_px, None)
+        with _progress_bar("fields") as on_progress:
+            stitching = stitch_fields(
+                fields,
+                out,
+                order=order.value,
+                by_regularity=by_regularity,
+                um_per_px=None if scale is None else scale.um_per_px,
+                on_progress=on_progress,
+            )
+        write_json(stitching_to_json(stitching), None)
 
 
 @app.command()

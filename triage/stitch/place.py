@@ -1,0 +1,145 @@
+"""Where the fields of a scan lie: pairs tried in the order that finds most with least work, then solved."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations, pairwise
+from math import ceil
+
+import numpy as np
+from numpy.typing import NDArray
+
+from triage.stitch.fields import Fields, GreyReader
+from triage.stitch.light import estimate_light
+from triage.stitch.neighbours import LEAST_OVERLAP, Guess, ShiftSearch
+from triage.stitch.overlap import match_overlap
+from triage.stitch.records import Pair
+from triage.stitch.solve import Places, solve_places
+
+_GUESSES_A_FIELD = 8
+_MOST_TURN_RAD = 0.0175
+_MOST_ROUNDS = 12
+AS_TAKEN = "as-taken"
+UNKNOWN = "unknown"
+ORDERS = (AS_TAKEN, UNKNOWN)
+
+
+@dataclass(frozen=True)
+class Found:
+    """Places, and the light they were found under.
+
+    Attributes
+    ----------
+    places : Places
+    light : ndarray of shape (h, w, 3)
+    even_small : ndarray of shape (N, h, w, 3)
+        Reduced copies under even light.
+    """
+
+    places: Places
+    light: NDArray[np.float32]
+    even_small: NDArray[np.float32]
+
+
+def find_places(fields: Fields, order: str) -> Found:
+    """Places of all fields, in groups that hang together.
+
+    Parameters
+    ----------
+    fields : Fields
+    order : str
+        `as-taken`: each field is tried against the next first, then against whatever should lie beside it;
+        the rest only where groups stay apart. `unknown`: all pairs are tried.
+
+    Raises
+    ------
+    ValueError
+        If the order is another word.
+    """
+    if order not in ORDERS:
+        raise ValueError(f"order must be one of {ORDERS}, received {order!r}.")
+    light = estimate_light(fields.small)
+    even_small = fields.small / light
+    search = _Search(fields, light, even_small)
+    n = len(fields.names)
+    rounds = [list(combinations(range(n), 2))] if order == UNKNOWN else [list(pairwise(range(n)))]
+    for number in range(_MOST_ROUNDS):
+        if rounds:
+            search.match_guesses(rounds.pop())
+        places = solve_places(n, search.pairs)
+        expected = list(search.list_expected(places))
+        if expected:
+            search.match_expected(expected)
+            continue
+        apart = [(a, b) for a, b in combinations(range(n), 2) if places.group[a] != places.group[b]]
+        untried = [pair for pair in apart if pair not in search.guessed]
+        if not untried or number == _MOST_ROUNDS - 1:
+            break
+        rounds.append(untried)
+    return Found(solve_places(n, search.pairs), light, even_small)
+
+
+class _Search:
+    """Pairs tried so far, and those that agreed."""
+
+    def __init__(self, fields: Fields, light: NDArray[np.float32], even_small: NDArray[np.float32]) -> None:
+        self._fields = fields
+        self._shifts = ShiftSearch(even_small.mean(axis=3))
+        self._greys = GreyReader(fields, light.mean(axis=2))
+        self._found: dict[tuple[int, int], Pair] = {}
+        self._expected: set[tuple[int, int]] = set()
+        self.guessed: set[tuple[int, int]] = set()
+        self._reach_px = ceil(fields.factor + _MOST_TURN_RAD / 2 * max(fields.shape_hw)) + 2
+
+    @property
+    def pairs(self) -> list[Pair]:
+        """Pairs that agreed, by their fields' numbers."""
+        return [self._found[key] for key in sorted(self._found)]
+
+    def match_guesses(self, candidates: Sequence[tuple[int, int]]) -> None:
+        """Try the likeliest shifts of these pairs at full size."""
+        guesses: list[Guess] = []
+        for first, second in candidates:
+            if (first, second) not in self._found:
+                guesses += self._shifts.find(first, second)
+        self.guessed.update(candidates)
+        guesses.sort(key=lambda guess: (-guess.weight, guess.first, guess.second))
+        likeliest = guesses[: _GUESSES_A_FIELD * len(self._fields.names)]
+        # By fields, so that a field is read from disk once for all its pairs.
+        for guess in sorted(likeliest, key=lambda guess: (guess.first, guess.second, -guess.weight)):
+            if (guess.first, guess.second) not in self._found:
+                x, y = (value * self._fields.factor for value in guess.offset_xy)
+                self._match(guess.first, guess.second, (x, y))
+
+    def list_expected(self, places: Places) -> Iterator[tuple[int, int, float, float]]:
+        """Pairs that should overlap by their places and were not tried for that: numbers and shift."""
+        height, width = self._fields.shape_hw
+        for first, second in combinations(range(len(self._fields.names)), 2):
+            if places.group[first] != places.group[second] or (first, second) in self._found:
+                continue
+            if (first, second) in self._expected:
+                continue
+            dx, dy = places.middle_xy[second] - places.middle_xy[first]
+            shared = max(0.0, width - abs(dx)) * max(0.0, height - abs(dy))
+            if shared >= LEAST_OVERLAP * width * height:
+                yield first, second, float(dx), float(dy)
+
+    def match_expected(self, expected: Sequence[tuple[int, int, float, float]]) -> None:
+        """Try pairs at the shift that their places ask for."""
+        for first, second, dx, dy in expected:
+            self._expected.add((first, second))
+            self._match(first, second, (dx, dy))
+
+    def _match(self, first: int, second: int, offset_xy: tuple[float, float]) -> None:
+        pair = match_overlap(
+            first,
+            second,
+            self._greys.read(first),
+            self._greys.read(second),
+            offset_xy,
+            reach_px=self._reach_px,
+            tries=2,
+        )
+        if pair is not None:
+            self._found[first, second] = pair

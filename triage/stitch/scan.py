@@ -1,0 +1,185 @@
+"""The whole way from a list of pictures to a mosaic on disk and a record of what is where in it."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from triage.errors import ImageError
+from triage.stitch.fields import Fields, list_fields, open_fields
+from triage.stitch.judge import choose_group, find_blurred, is_blank, rate_sureness, say_why_apart
+from triage.stitch.light import estimate_gains
+from triage.stitch.mosaic import Sources, write_mosaic
+from triage.stitch.place import AS_TAKEN, UNKNOWN, Found, find_places
+from triage.stitch.records import LeftOut, Placed, Stitching
+from triage.stitch.serpentine import fill_by_steps
+
+_MOST_MOSAIC_PX = 2_500_000_000
+
+
+@dataclass(frozen=True)
+class _Planned:
+    stitching: Stitching
+    sources: Sources
+
+
+def stitch(
+    paths: Sequence[Path],
+    out: Path,
+    *,
+    order: str = UNKNOWN,
+    by_regularity: bool = False,
+    um_per_px: float | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> Stitching:
+    """Stitch overlapping pictures into one pyramidal OME-TIFF.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Pictures or folders of pictures.
+    out : Path
+        The mosaic; ends in `.tif` or `.tiff`.
+    order : str
+        `as-taken` in a scan there and back, or `unknown`.
+    by_regularity : bool
+        Place blank fields, and groups that these cut off, by the regular steps of the scan; the order must be
+        `as-taken`.
+    um_per_px : float, optional
+        Scale of the fields; left out, that which the files state.
+    on_progress : callable, optional
+        Called with what is done and what there is to do.
+
+    Returns
+    -------
+    Stitching
+
+    Raises
+    ------
+    ImageError
+        If the fields can't be read, don't belong together or don't overlap, or the mosaic can't be written.
+    """
+    if out.suffix.lower() not in (".tif", ".tiff"):
+        raise ImageError(f"The mosaic is named {out.name}; it is written as OME-TIFF. End it in .ome.tif.")
+    if not out.absolute().parent.is_dir():
+        raise ImageError(f"The folder of {out} does not exist. Make it, or name another.")
+    if by_regularity and order != AS_TAKEN:
+        raise ImageError(
+            "Fields can be placed by the scan's regular steps only in the order in which they were taken, "
+            f"but the order is {order}. Give --order {AS_TAKEN}."
+        )
+    found = list_fields(paths)
+    if any(path.absolute() == out.absolute() for path in found):
+        raise ImageError(f"The mosaic {out} is one of the fields. Write it to another file.")
+    with tempfile.TemporaryDirectory(prefix="coverslip-stitch-") as folder:
+        fields = open_fields(found, Path(folder), on_progress=on_progress)
+        planned = plan_mosaic(fields, order=order, by_regularity=by_regularity, um_per_px=um_per_px)
+    write_mosaic(
+        out,
+        planned.stitching.shape_hw,
+        planned.stitching.placed,
+        planned.sources,
+        um_per_px=planned.stitching.um_per_px,
+        on_progress=on_progress,
+    )
+    return planned.stitching
+
+
+def plan_mosaic(
+    fields: Fields, *, order: str = UNKNOWN, by_regularity: bool = False, um_per_px: float | None = None
+) -> _Planned:
+    """Where each field lies in the mosaic and with how much light; nothing is written.
+
+    Raises
+    ------
+    ImageError
+        If no two fields overlap.
+    """
+    found = find_places(fields, order)
+    blurred = find_blurred(fields, found.even_small)
+    places = found.places
+    is_in = choose_group(places.group, list(blurred))
+    if is_in.sum() < 2:
+        raise ImageError(
+            f"No two of the {len(fields.names)} pictures were found to overlap. Give the sharp pictures of "
+            "one scan, each showing at least a tenth of the next."
+        )
+    reasons = {
+        number: blurred.get(number) or say_why_apart(number, places.group, fields.names, found.even_small)
+        for number in (~is_in).nonzero()[0].tolist()
+    }
+    middle_xy = places.middle_xy.copy()
+    by_steps: dict[int, float] = {}
+    if by_regularity:
+        blank = {n for n in reasons if n not in blurred and is_blank(found.even_small[n])}
+        middle_xy, by_steps = fill_by_steps(
+            middle_xy, places.group, is_in, blank, left_out=set(blurred), side_px=min(fields.shape_hw)
+        )
+    placed, shape_hw = _lay_out(fields, found, is_in, middle_xy, by_steps)
+    at = {one.field: number for number, one in enumerate(placed)}
+    pairs = [(pair.first, pair.second) for pair in places.kept if pair.first in at and pair.second in at]
+    gains = estimate_gains(found.even_small, middle_xy / fields.factor, pairs)
+    stitching = Stitching(
+        shape_hw=shape_hw,
+        field_hw=fields.shape_hw,
+        um_per_px=um_per_px or fields.um_per_px,
+        placed=placed,
+        left_out=tuple(
+            LeftOut(int(number), fields.names[number], reason)
+            for number, reason in reasons.items()
+            if number not in by_steps
+        ),
+        pairs=len(pairs),
+        rejected_pairs=len(places.rejected),
+        residual_px=places.residual_px,
+    )
+    return _Planned(stitching, Sources(fields.paths, found.light, gains))
+
+
+def _lay_out(
+    fields: Fields,
+    found: Found,
+    is_in: NDArray[np.bool_],
+    middle_xy: NDArray[np.float64],
+    by_steps: dict[int, float],
+) -> tuple[tuple[Placed, ...], tuple[int, int]]:
+    """Placed fields with the mosaic's corner at 0, 0, and the mosaic's rows and columns."""
+    places = found.places
+    numbers = [n for n in range(len(fields.names)) if is_in[n] or n in by_steps]
+    height, width = fields.shape_hw
+    turn = np.where(is_in, places.turn_rad, 0.0)
+    reach = np.abs(np.sin(turn[numbers]))[:, None] * np.array([height, width]) / 2
+    corner_xy = middle_xy[numbers] - np.array([width, height]) / 2
+    origin = (corner_xy - reach).min(axis=0)
+    most = (corner_xy + reach + np.array([width, height]) - origin).max(axis=0)
+    shape_hw = (int(np.ceil(most[1])), int(np.ceil(most[0])))
+    if shape_hw[0] * shape_hw[1] > _MOST_MOSAIC_PX:
+        raise ImageError(
+            f"The mosaic would be {shape_hw[1]} x {shape_hw[0]} px; at most {_MOST_MOSAIC_PX:,} px are "
+            "written. Stitch a part of the scan, or reduce the fields."
+        )
+    sureness = rate_sureness(len(fields.names), places.kept)
+    ties = np.bincount(
+        np.array([(pair.first, pair.second) for pair in places.kept], dtype=np.int64).ravel(),
+        minlength=len(fields.names),
+    )
+    placed = tuple(
+        Placed(
+            field=n,
+            name=fields.names[n],
+            x=float(x),
+            y=float(y),
+            turn_deg=float(np.rad2deg(turn[n])),
+            sureness=0.0 if n in by_steps else float(sureness[n]),
+            sd_px=by_steps.get(n, float(places.sd_px[n])),
+            by="regularity" if n in by_steps else "overlap",
+            neighbours=int(ties[n]),
+        )
+        for n, (x, y) in zip(numbers, corner_xy - origin, strict=True)
+    )
+    return placed, shape_hw
