@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.groups import Group, read_groups
-from triage.morphometrics import TaxonReference, find_references
-from triage.size_check import MeasuredSize, distance_outside
+from triage.groups import read_groups
+from triage.morphometrics import find_references
+from triage.size_check import MeasuredSize
+
+Floats = NDArray[np.float64]
 
 # Printed ranges are of few samples and differ between sources, so their bounds are taken as soft by this
 # share of themselves (our choice; sources for one taxon differ by about as much).
@@ -20,9 +23,7 @@ _LEAST_WEIGHT = 0.05
 _UNKNOWN_WEIGHT = 0.5
 
 
-def weigh_group_scores(
-    group_scores: NDArray[np.float64], size: MeasuredSize | None, *, host: str | None = None
-) -> NDArray[np.float64]:
+def weigh_group_scores(group_scores: Floats, size: MeasuredSize | None, *, host: str | None = None) -> Floats:
     """Group shares after the measured size is taken into account; they sum to what they summed to before.
 
     Parameters
@@ -40,34 +41,42 @@ def weigh_group_scores(
     """
     if size is None:
         return group_scores
-    weights = np.array([_weigh_group(group, size, host) for group in read_groups()])
+    weights = _weigh_groups(size, host)
     weighed = group_scores * weights
     total = float(weighed.sum())
     return weighed * (float(group_scores.sum()) / total) if total > 0 else group_scores
 
 
-def _weigh_group(group: Group, size: MeasuredSize, host: str | None) -> float:
-    if group.kind != "candidate":
-        return _UNKNOWN_WEIGHT
-    references = [
-        reference
+def _weigh_groups(size: MeasuredSize, host: str | None) -> Floats:
+    """The weight of each group: that of its best fitting taxon, of shape (G,)."""
+    bounds_um, rows = _bounds_by_taxon(host)
+    low, high = bounds_um[..., 0], bounds_um[..., 1]
+    value = np.array([[size.length_um], [size.width_um]])
+    sd = np.array([[size.length_um_sd], [size.width_um_sd]])
+    softness = np.hypot(sd, _BOUND_RELATIVE_SD * np.clip(value, low, high))
+    # Of an object that goes on beyond the picture only too much can be seen, never too little.
+    outside = np.maximum(value - high, 0.0 if size.is_of_part else np.maximum(low - value, 0.0))
+    squares = np.nansum((outside / softness) ** 2, axis=0)
+    weights = np.full(len(read_groups()), _UNKNOWN_WEIGHT)
+    weights[rows] = _LEAST_WEIGHT
+    np.maximum.at(weights, rows, np.exp(-0.5 * squares))
+    return weights
+
+
+@lru_cache
+def _bounds_by_taxon(host: str | None) -> tuple[Floats, NDArray[np.int64]]:
+    """Published length and width of each taxon (2, T, 2), NaN where unknown, and the rows of their groups."""
+    known = [
+        (row, reference)
+        for row, group in enumerate(read_groups())
+        if group.kind == "candidate"
         for reference in find_references(group.name, host)
         if reference.length_range_um or reference.width_range_um
     ]
-    if not references:
-        return _UNKNOWN_WEIGHT
-    return max(_LEAST_WEIGHT, *(_weigh_taxon(reference, size) for reference in references))
-
-
-def _weigh_taxon(reference: TaxonReference, size: MeasuredSize) -> float:
-    squares = 0.0
-    for value, sd, bounds in (
-        (size.length_um, size.length_um_sd, reference.length_range_um),
-        (size.width_um, size.width_um_sd, reference.width_range_um),
-    ):
-        if bounds is not None:
-            softness = math.hypot(sd, _BOUND_RELATIVE_SD * min(max(value, bounds[0]), bounds[1]))
-            # Of an object that goes on beyond the picture only too much can be seen, never too little.
-            outside = max(value - bounds[1], 0.0) if size.is_of_part else distance_outside(value, bounds)
-            squares += (outside / softness) ** 2
-    return math.exp(-0.5 * squares)
+    unknown = (math.nan, math.nan)
+    bounds_um = [
+        [reference.length_range_um or unknown for _, reference in known],
+        [reference.width_range_um or unknown for _, reference in known],
+    ]
+    rows = np.array([row for row, _ in known], dtype=np.int64)
+    return np.array(bounds_um, dtype=np.float64).reshape(2, -1, 2), rows

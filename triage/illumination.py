@@ -99,8 +99,10 @@ def _sample_fluid(
     place, fluid = [], []
     for row in rows:
         for column in columns:
-            part = np.ix_(row, column)
-            if row.size and column.size and is_lit[part].mean() >= _LEAST_LIT_SHARE:
+            if not (row.size and column.size):
+                continue
+            part = slice(row[0], row[-1] + 1), slice(column[0], column[-1] + 1)
+            if is_lit[part].mean() >= _LEAST_LIT_SHARE:
                 place.append([2 * row.mean() / grey.shape[0] - 1, 2 * column.mean() / grey.shape[1] - 1])
                 fluid.append(float(np.percentile(grey[part][is_lit[part]], _FLUID_PERCENT)))
     return np.array(place).reshape(-1, 2), np.array(fluid)

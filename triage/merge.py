@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import chain
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from triage.boxes import box_areas, intersection_areas
+from triage.boxes import box_areas
 from triage.records import Detections
 
 Floats = NDArray[np.float64]
@@ -125,63 +127,90 @@ def _order_rows(detections: Detections) -> NDArray[np.int64]:
 
 def _keep_distinct(ordered: Detections) -> NDArray[np.int64]:
     """Rows left when each row, best first, takes out those that show the same object or a part of it."""
-    n = len(ordered.scores)
-    if n == 0:
-        return np.zeros(0, dtype=np.int64)
-    centres, reach = _centres(ordered.boxes_xyxy), _half_diagonals(ordered.boxes_xyxy)
-    near = cKDTree(centres).query_ball_point(centres, reach)
-    is_gone = np.zeros(n, dtype=np.bool_)
-    for row in range(n):
-        if is_gone[row]:
-            continue
-        later = np.array([other for other in near[row] if other > row], dtype=np.int64)
-        is_gone[later[_is_same(ordered, row, later) | _is_part(ordered, row, later)]] = True
+    hidden = _find_hidden(ordered)
+    is_gone = np.zeros(len(ordered.scores), dtype=np.bool_)
+    for row, others in hidden.items():
+        if not is_gone[row]:
+            is_gone[others[others > row]] = True
     return np.flatnonzero(~is_gone)
 
 
-def _is_same(detections: Detections, row: int, others: NDArray[np.int64]) -> NDArray[np.bool_]:
+def _find_hidden(detections: Detections) -> dict[int, NDArray[np.int64]]:
+    """For each row that has any, rising: the other rows that show the same object or a part of it, rising."""
+    rows, others = _pair_near(detections.boxes_xyxy, detections.boxes_xyxy)
+    # Both ask the centre of the other to lie in this one's box, so no pair is missed.
+    is_hidden = _is_same(detections, rows, others) | _is_part(detections, rows, others)
+    is_hidden &= rows != others
+    return _group_pairs(rows[is_hidden], others[is_hidden])
+
+
+def _pair_near(
+    boxes_xyxy: Floats, others_xyxy: Floats, *, half_diagonals: float = 1.0
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows of all pairs of a box and another whose centre lies within so many of its half diagonals."""
+    if len(boxes_xyxy) == 0 or len(others_xyxy) == 0:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    reach = half_diagonals * _half_diagonals(boxes_xyxy)
+    near = cKDTree(_centres(others_xyxy)).query_ball_point(_centres(boxes_xyxy), reach)
+    counts = np.fromiter(map(len, near), dtype=np.int64, count=len(near))
+    others = np.fromiter(chain.from_iterable(near), dtype=np.int64, count=int(counts.sum()))
+    return np.repeat(np.arange(len(boxes_xyxy)), counts), others
+
+
+def _group_pairs(rows: NDArray[np.int64], others: NDArray[np.int64]) -> dict[int, NDArray[np.int64]]:
+    """The second of each pair by the first, both rising."""
+    order = np.lexsort((others, rows))
+    firsts, starts = np.unique(rows[order], return_index=True)
+    return dict(zip(firsts.tolist(), np.split(others[order], starts[1:]), strict=False))
+
+
+def _is_same(detections: Detections, rows: NDArray[np.int64], others: NDArray[np.int64]) -> NDArray[np.bool_]:
     boxes = detections.boxes_xyxy
-    apart = np.linalg.norm(_centres(boxes[others]) - _centres(boxes[row][None]), axis=1)
-    widths = _widths(detections)
-    sides = np.sqrt(box_areas(boxes))
-    ratio = np.maximum(sides[others], sides[row]) / np.maximum(np.minimum(sides[others], sides[row]), 1e-9)
-    near = apart <= _SAME_CENTRE_WIDTHS * np.minimum(widths[others], widths[row])
+    centres, widths, sides = _centres(boxes), _widths(detections), np.sqrt(box_areas(boxes))
+    apart = np.linalg.norm(centres[others] - centres[rows], axis=1)
+    ratio = np.maximum(sides[others], sides[rows]) / np.maximum(np.minimum(sides[others], sides[rows]), 1e-9)
+    near = apart <= _SAME_CENTRE_WIDTHS * np.minimum(widths[others], widths[rows])
     same: NDArray[np.bool_] = near & (ratio <= _SAME_SIDE_RATIO)
     return same
 
 
-def _is_part(detections: Detections, row: int, others: NDArray[np.int64]) -> NDArray[np.bool_]:
+def _is_part(detections: Detections, rows: NDArray[np.int64], others: NDArray[np.int64]) -> NDArray[np.bool_]:
     boxes = detections.boxes_xyxy
     areas = box_areas(boxes)
-    shared = intersection_areas(boxes[row][None], boxes[others])[0]
-    is_held = (shared >= _PART_SHARE * areas[others]) & (areas[others] < 0.5 * areas[row])
+    shared = _shared_areas(boxes[rows], boxes[others])
+    is_held = (shared >= _PART_SHARE * areas[others]) & (areas[others] < 0.5 * areas[rows])
     # The corners of a slanted object's box are free for neighbours, so its outline must hold the part.
-    part: NDArray[np.bool_] = is_held & _is_in_ellipse(_centres(boxes[others]), detections.ellipses[row])
-    return part
+    is_held[is_held] = _is_in_ellipse(_centres(boxes[others[is_held]]), detections.ellipses[rows[is_held]])
+    return is_held
 
 
-def _is_in_ellipse(points: Floats, ellipse: Floats) -> NDArray[np.bool_]:
-    cx, cy, length, width, angle = ellipse
+def _shared_areas(boxes_xyxy: Floats, others_xyxy: Floats) -> Floats:
+    """Area that each box shares with the other of the same row."""
+    sides = np.minimum(boxes_xyxy[:, 2:], others_xyxy[:, 2:]) - np.maximum(
+        boxes_xyxy[:, :2], others_xyxy[:, :2]
+    )
+    sides = np.clip(sides, 0, None)
+    shared: Floats = sides[:, 0] * sides[:, 1]
+    return shared
+
+
+def _is_in_ellipse(points: Floats, ellipses: Floats) -> NDArray[np.bool_]:
+    """Whether each point lies in the ellipse of the same row."""
+    cx, cy, length, width, angle = ellipses.T
     turn = np.deg2rad(angle)
-    along = (points - np.array([cx, cy])) @ np.array([np.cos(turn), np.sin(turn)])
-    across = (points - np.array([cx, cy])) @ np.array([-np.sin(turn), np.cos(turn)])
+    right, down = points[:, 0] - cx, points[:, 1] - cy
+    along = right * np.cos(turn) + down * np.sin(turn)
+    across = down * np.cos(turn) - right * np.sin(turn)
     inside: NDArray[np.bool_] = (2 * along / length) ** 2 + (2 * across / width) ** 2 <= 1
     return inside
 
 
 def _find_loose(pieces: Detections, whole: Detections) -> NDArray[np.int64]:
     """Rows of cut pieces that lie in no whole object."""
-    if len(pieces.scores) == 0 or len(whole.scores) == 0:
-        return np.arange(len(pieces.scores))
-    near = cKDTree(_centres(pieces.boxes_xyxy)).query_ball_point(
-        _centres(whole.boxes_xyxy), _half_diagonals(whole.boxes_xyxy)
-    )
+    rows, others = _pair_near(whole.boxes_xyxy, pieces.boxes_xyxy)
+    shared = _shared_areas(whole.boxes_xyxy[rows], pieces.boxes_xyxy[others])
     is_held = np.zeros(len(pieces.scores), dtype=np.bool_)
-    areas = box_areas(pieces.boxes_xyxy)
-    for row, found in enumerate(near):
-        rows = np.array(found, dtype=np.int64)
-        shared = intersection_areas(whole.boxes_xyxy[row][None], pieces.boxes_xyxy[rows])[0]
-        is_held[rows[shared >= _CUT_SHARE * areas[rows]]] = True
+    is_held[others[shared >= _CUT_SHARE * box_areas(pieces.boxes_xyxy)[others]]] = True
     return np.flatnonzero(~is_held)
 
 
@@ -203,29 +232,23 @@ def _join_pieces(pieces: Detections) -> Detections:
 
 
 def _cluster(boxes_xyxy: Floats) -> list[list[int]]:
-    n = len(boxes_xyxy)
-    near = cKDTree(_centres(boxes_xyxy)).query_ball_point(
-        _centres(boxes_xyxy), 2 * _half_diagonals(boxes_xyxy)
+    """Rows that belong together, each row with the first before it that it overlaps."""
+    rows, others = _pair_near(boxes_xyxy, boxes_xyxy, half_diagonals=2.0)
+    areas = box_areas(boxes_xyxy)
+    shared, smaller = (
+        _shared_areas(boxes_xyxy[rows], boxes_xyxy[others]),
+        np.minimum(areas[rows], areas[others]),
     )
-    clusters: list[list[int]] = []
-    home: dict[int, list[int]] = {}
-    for row in range(n):
-        earlier = np.array([other for other in near[row] if other < row], dtype=np.int64)
-        shares = _overlap_shares(boxes_xyxy[row], boxes_xyxy[earlier])
-        joined = sorted(int(other) for other in earlier[shares >= _PIECE_SHARE])
-        cluster = home[joined[0]] if joined else []
-        if not joined:
-            clusters.append(cluster)
-        cluster.append(row)
-        home[row] = cluster
-    return clusters
-
-
-def _overlap_shares(box_xyxy: Floats, others_xyxy: Floats) -> Floats:
-    shared = intersection_areas(box_xyxy[None], others_xyxy)[0]
-    smaller = np.minimum(box_areas(box_xyxy[None])[0], box_areas(others_xyxy))
-    shares: Floats = np.divide(shared, smaller, out=np.zeros_like(shared), where=smaller > 0)
-    return shares
+    shares = np.divide(shared, smaller, out=np.zeros_like(shared), where=smaller > 0)
+    is_joined = (shares >= _PIECE_SHARE) & (others < rows)
+    first = np.arange(len(boxes_xyxy))
+    np.minimum.at(first, rows[is_joined], others[is_joined])
+    clusters: dict[int, list[int]] = {}
+    home = first.copy()
+    for row in range(len(first)):
+        home[row] = row if first[row] == row else home[first[row]]
+        clusters.setdefault(int(home[row]), []).append(row)
+    return list(clusters.values())
 
 
 def _ellipse_of_box(box_xyxy: Floats) -> Floats:
@@ -236,30 +259,29 @@ def _ellipse_of_box(box_xyxy: Floats) -> Floats:
 
 def _drop_clumps(ordered: Detections) -> NDArray[np.int64]:
     """Rows left when boxes go that are filled by two or more objects seen nearly as well one by one."""
-    n = len(ordered.scores)
-    if n == 0:
-        return np.zeros(0, dtype=np.int64)
     boxes, areas = ordered.boxes_xyxy, box_areas(ordered.boxes_xyxy)
-    near = cKDTree(_centres(boxes)).query_ball_point(_centres(boxes), _half_diagonals(boxes))
-    is_clump = np.zeros(n, dtype=np.bool_)
-    for row in range(n):
-        others = np.array(sorted(near[row]), dtype=np.int64)
-        shared = intersection_areas(boxes[row][None], boxes[others])[0]
-        is_member = (shared >= _PART_SHARE * areas[others]) & (areas[others] < 0.7 * areas[row])
-        is_member &= ordered.scores[others] >= _CLUMP_SCORE_SHARE * ordered.scores[row]
-        members = _keep_apart(ordered, others[is_member])
-        is_clump[row] = len(members) >= 2 and areas[members].sum() >= _CLUMP_SHARE * areas[row]
+    rows, others = _pair_near(boxes, boxes)
+    is_member = _shared_areas(boxes[rows], boxes[others]) >= _PART_SHARE * areas[others]
+    is_member &= areas[others] < 0.7 * areas[rows]
+    is_member &= ordered.scores[others] >= _CLUMP_SCORE_SHARE * ordered.scores[rows]
+    hidden = _find_hidden(ordered)
+    is_clump = np.zeros(len(boxes), dtype=np.bool_)
+    for row, members in _group_pairs(rows[is_member], others[is_member]).items():
+        if len(members) >= 2 and areas[members].sum() >= _CLUMP_SHARE * areas[row]:
+            apart = _keep_apart(members, hidden)
+            is_clump[row] = len(apart) >= 2 and areas[apart].sum() >= _CLUMP_SHARE * areas[row]
     return np.flatnonzero(~is_clump)
 
 
-def _keep_apart(ordered: Detections, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+def _keep_apart(rows: NDArray[np.int64], hidden: dict[int, NDArray[np.int64]]) -> list[int]:
     """Of the given rows, best first, those that show different objects."""
     kept: list[int] = []
-    while rows.size:
-        best, rest = int(rows[0]), rows[1:]
-        kept.append(best)
-        rows = rest[~(_is_same(ordered, best, rest) | _is_part(ordered, best, rest))]
-    return np.array(kept, dtype=np.int64)
+    gone: set[int] = set()
+    for row in rows.tolist():
+        if row not in gone:
+            kept.append(row)
+            gone.update(hidden[row].tolist() if row in hidden else ())
+    return kept
 
 
 def _centres(boxes_xyxy: Floats) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,6 +15,9 @@ from numpy.typing import NDArray
 from triage.groups import read_groups
 from triage.images import Picture, open_picture
 from triage.records import Detections
+
+# With importlib mode a module beside the tests is not on the path by itself.
+sys.path.insert(0, str(Path(__file__).parent))
 
 BACKGROUND = (214, 208, 190)
 EGG = (110, 92, 60)

@@ -43,8 +43,8 @@ def test_clip_boxes_equals_torchvision() -> None:
 
 @pytest.mark.parametrize("threshold", [0.0, 0.3, 0.5, 0.9])
 def test_suppress_overlaps_equals_torchvision(threshold: float) -> None:
-    boxes = draw_boxes(200, 5)
-    scores = np.random.default_rng(6).permutation(200) / 200
+    boxes = draw_boxes(600, 5)
+    scores = np.random.default_rng(6).permutation(600) / 600
     expected = torchvision.ops.nms(torch.from_numpy(boxes), torch.from_numpy(scores), threshold).numpy()
     np.testing.assert_array_equal(suppress_overlaps(boxes, scores, threshold), expected)
 

@@ -1,10 +1,13 @@
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
 from triage.group_prior import weigh_group_scores
-from triage.groups import read_groups
+from triage.groups import candidate_groups, read_groups
+from triage.morphometrics import find_references
 from triage.size_check import MeasuredSize
 
 NAMES = [group.name for group in read_groups()]
@@ -67,3 +70,34 @@ def test_weigh_group_scores_holds_no_part_for_too_small() -> None:
     assert weighed["ascarid_egg"] > 3 * whole["ascarid_egg"]
     assert weighed["ascarid_egg"] == max(weighed.values())
     assert weighed["giardia_cyst"] < 0.1 * weighed["ascarid_egg"]
+
+
+@pytest.mark.parametrize("host", [None, "dog", "cat"])
+@pytest.mark.parametrize("is_of_part", [False, True])
+@pytest.mark.parametrize(("length_um", "width_um"), [(12, 9), (47, 31), (71, 66), (133, 78)])
+def test_weigh_group_scores_takes_the_best_fitting_taxon_of_each_group(
+    length_um: float, width_um: float, is_of_part: bool, host: str | None
+) -> None:
+    size = MeasuredSize(length_um, width_um, 1.5, 1.0, is_of_part)
+    weights = np.array([_weigh_plainly(name, size, host) for name in NAMES])
+    expected = EVEN * weights / (EVEN * weights).sum()
+    np.testing.assert_allclose(weigh_group_scores(EVEN, size, host=host), expected, rtol=1e-12)
+
+
+def _weigh_plainly(name: str, size: MeasuredSize, host: str | None) -> float:
+    """One group after the other, one taxon after the other."""
+    if name not in candidate_groups():
+        return 0.5
+    weights = []
+    for one in find_references(name, host):
+        ranges = ((size.length_um, 1.5, one.length_range_um), (size.width_um, 1.0, one.width_range_um))
+        known = [(value, sd, bounds) for value, sd, bounds in ranges if bounds]
+        if known:
+            weights.append(math.exp(-sum(_squared_miss(*each, size.is_of_part) for each in known) / 2))
+    return max([0.05, *weights]) if weights else 0.5
+
+
+def _squared_miss(value: float, sd: float, bounds: tuple[float, float], is_of_part: bool) -> float:
+    nearest = min(max(value, bounds[0]), bounds[1])
+    miss = 0.0 if is_of_part and value < bounds[0] else value - nearest
+    return miss**2 / (sd**2 + (0.08 * nearest) ** 2)

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from plain_merge import merge_plainly
 
 from triage.groups import read_groups
 from triage.merge import empty_detections, join_detections, merge_detections, take_detections
@@ -163,6 +164,29 @@ def test_merge_detections_is_the_same_in_any_order(seed: int, n: int) -> None:
     detections = crowd(seed, n)
     order: NDArray[np.int64] = np.random.default_rng(seed + 1).permutation(len(detections.scores))
     assert_same(merge_detections(detections), merge_detections(take_detections(detections, order)))
+
+
+def clumps(seed: int) -> Detections:
+    """Pairs side by side, each with a box around both that they fill by a half or more."""
+    generator = np.random.default_rng(seed)
+    rows = []
+    for x in range(600, 1600, 200):
+        scores = generator.uniform(0.4, 1, 3).round(1)
+        width = generator.uniform(40, 60)
+        rows += [((x, y, 80.0, width, 0.0), float(scores[y // 300])) for y in (250, 300)]
+        rows.append(((x, 275.0, 90.0, generator.uniform(110, 150), 90.0), float(scores[2])))
+    return detect(*rows)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_merge_detections_equals_its_rules_followed_one_by_one(seed: int) -> None:
+    detections = join_detections([crowd(seed, 10 + seed), clumps(seed)], N_GROUPS)
+    merged, plain = merge_detections(detections), merge_plainly(detections)
+    assert 0 < len(plain) < len(detections.scores)
+    assert merged.scores.tolist() == [one.score for one in plain]
+    assert merged.boxes_xyxy.tolist() == [list(one.box) for one in plain]
+    assert merged.ellipses.tolist() == [list(one.ellipse) for one in plain]
+    assert merged.is_cut is not None and merged.is_cut.tolist() == [one.is_cut for one in plain]
 
 
 def test_merge_detections_sorts_by_falling_score() -> None:

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter, gaussian_gradient_magnitude
 from scipy.special import ndtr
 from scipy.stats import norm
 
@@ -48,6 +49,21 @@ def test_sharpness_of_an_edge_falls_with_its_blur_and_not_with_its_contrast() ->
     measured = [sharpness_of(edge(blur)) for blur in (0.5, 1, 2, 3, 4, 6)]
     assert measured == sorted(measured, reverse=True)
     assert sharpness_of(0.2 * edge(2)) == pytest.approx(sharpness_of(edge(2)))
+
+
+@pytest.mark.parametrize("blur", [3.0, 8.0])
+def test_coarse_slopes_are_those_of_every_pixel(blur: float) -> None:
+    """SciPy's Gaussian gradient, over all pixels of some patches of any form."""
+    rough = gaussian_filter(np.random.default_rng(2).normal(0, 1, (512, 400)), 12)
+    grey = gaussian_filter(np.where(rough > np.percentile(rough, 90), 60.0, 180.0), blur)
+    slopes = [sigma * gaussian_gradient_magnitude(grey, sigma) for sigma in (1.0, 4.0, 12.0)]
+    fine, *coarse = (float(np.percentile(each, 99.5)) for each in slopes)
+    grain = float(np.median(slopes[0])) * math.sqrt(math.log(0.005) / math.log(0.5))
+    expected = math.sqrt(max(fine**2 - grain**2, 0)) / max(coarse)
+    sharpness = measure_sharpness(grey)
+    assert sharpness is not None
+    assert sharpness.value == pytest.approx(expected, rel=0.02, abs=0.02)
+    assert sharpness.at_most == pytest.approx(max(fine, 1.1 * grain) / max(coarse), rel=0.03)
 
 
 def test_grain_makes_no_blurred_edge_sharp() -> None:
