@@ -154,32 +154,35 @@ def draw_slide(
 
     Notes
     -----
-    It is put together from blocks of 1024 px that fade into each other. Each block is drawn once and used
-    in up to eight looks, mirrored and turned.
+    It is put together from blocks of at most 1024 px that fade into each other. Each block is drawn once
+    and used in up to eight looks, mirrored and turned.
     """
     height, width = shape_hw
-    pitch = _BLOCK_PX - _JOIN_PX
-    rows, columns = (max(1, math.ceil((side - _JOIN_PX) / pitch)) for side in shape_hw)
+    side = min(_BLOCK_PX, max(shape_hw))
+    pitch = side - _JOIN_PX
+    rows, columns = (max(1, math.ceil((length - _JOIN_PX) / pitch)) for length in shape_hw)
     total = np.zeros((*shape_hw, 3), np.float32)
     weights = np.zeros((*shape_hw, 1), np.float32)
-    ramp = np.minimum(np.arange(1, _BLOCK_PX + 1), np.arange(_BLOCK_PX, 0, -1)) / _JOIN_PX
+    ramp = np.minimum(np.arange(1, side + 1), np.arange(side, 0, -1)) / _JOIN_PX
     fade = np.minimum(ramp[:, None], ramp[None]).clip(0, 1).astype(np.float32)[..., None]
     drawn: dict[int, NDArray[np.float32]] = {}
     for block in range(rows * columns):
         number, look = divmod(block, _LOOKS_OF_A_BLOCK)
         if number not in drawn:
-            drawn = {number: _draw_block(seed, number, um_per_px, kinds)}
+            drawn = {number: _draw_block(seed, number, side, um_per_px, kinds)}
         piece = np.rot90(drawn[number][:, ::-1] if look >= 4 else drawn[number], look % 4)
         top, left = (block // columns) * pitch, (block % columns) * pitch
-        tall, wide = min(_BLOCK_PX, height - top), min(_BLOCK_PX, width - left)
+        tall, wide = min(side, height - top), min(side, width - left)
         there = slice(top, top + tall), slice(left, left + wide)
         total[there] += (fade * piece)[:tall, :wide]
         weights[there] += fade[:tall, :wide]
     return total / weights
 
 
-def _draw_block(seed: int, number: int, um_per_px: float, kinds: Mapping[str, Kind]) -> NDArray[np.float32]:
-    scene = draw_scene(seed, number, FIELD, (_BLOCK_PX, _BLOCK_PX), um_per_px=um_per_px, kinds=kinds)
+def _draw_block(
+    seed: int, number: int, side: int, um_per_px: float, kinds: Mapping[str, Kind]
+) -> NDArray[np.float32]:
+    scene = draw_scene(seed, number, FIELD, (side, side), um_per_px=um_per_px, kinds=kinds)
     scene = replace(
         scene,
         optics=Optics(na=0.25, condenser_na=0.2, slab_z_um=(0.0,) * SLABS),

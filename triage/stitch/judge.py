@@ -21,6 +21,8 @@ _BLURRED_SHARE = 0.5
 # Dust on the sensor and what is left of the uneven light give an empty field up to this (drawn scans).
 _BLANK_CONTRASTS = 2.0
 _LEAST_CHANCE = 1e-12
+# Twice this is the 3 px beyond which an object in an overlap would be seen twice (our choice).
+MOST_SD_PX = 1.5
 
 
 def find_blurred(fields: Fields, even_small: NDArray[np.float32]) -> dict[int, str]:
@@ -68,6 +70,23 @@ def choose_group(group: NDArray[np.int64], left_out: Sequence[int]) -> NDArray[n
     best = max(range(len(sizes)), key=lambda number: (sizes[number], -firsts[number]))
     is_in: NDArray[np.bool_] = (group == best) & allowed
     return is_in
+
+
+def find_unsure(sd_px: NDArray[np.float64], is_in: NDArray[np.bool_]) -> dict[int, str]:
+    """Fields that hang on too little to know their place, with the reason.
+
+    Parameters
+    ----------
+    sd_px : ndarray of shape (N,)
+        Standard uncertainty of each place.
+    is_in : ndarray of shape (N,)
+        Which fields are in the largest group.
+    """
+    return {
+        number: f"Its place is uncertain by {sd_px[number]:.1f} px (standard uncertainty): it shares too "
+        "little with its neighbours."
+        for number in (is_in & (sd_px > MOST_SD_PX)).nonzero()[0].tolist()
+    }
 
 
 def say_why_apart(

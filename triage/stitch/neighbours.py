@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
@@ -11,6 +12,10 @@ from scipy import fft
 LEAST_OVERLAP = 0.04
 _PEAKS = 2
 _PEAK_APART_PX = 4
+_STILL_PX = 2
+# What is broader is the lamp, not the slide.
+_BROAD_PX = 8.0
+_MOST_LIKENESS = 0.99
 # Grey levels of 255; a smaller spread counts as if it were this large, so that grain does not look alike.
 _LEAST_SPREAD = 0.7
 
@@ -25,7 +30,7 @@ class Guess:
     offset_xy : tuple of float
         Corner of the second against that of the first, in pixels of the small copies.
     weight : float
-        Correlation times the root of the number of shared pixels.
+        Fisher's transform of the correlation times the root of the number of shared pixels.
     """
 
     first: int
@@ -54,7 +59,8 @@ class ShiftSearch:
     """
 
     def __init__(self, greys: NDArray[np.float32]) -> None:
-        greys = greys - greys.mean(axis=(1, 2), keepdims=True)
+        greys = np.stack([grey - cv2.GaussianBlur(grey, (0, 0), _BROAD_PX) for grey in greys])
+        greys -= greys.mean(axis=(1, 2), keepdims=True)
         height, width = greys.shape[1:]
         self._frame = (fft.next_fast_len(2 * height - 1, True), fft.next_fast_len(2 * width - 1, True))
         self._size_hw = (height, width)
@@ -63,6 +69,11 @@ class ShiftSearch:
         self._squares = np.stack([_sum_shared(grey**2) for grey in greys])
         self._shared = _sum_shared(np.ones((height, width), np.float32))
         self._is_enough = self._shared >= LEAST_OVERLAP * height * width
+        # Dust on the sensor stands still while the slide moves, and would tie blank fields to each other.
+        middle, near = (height - 1, width - 1), _STILL_PX
+        self._is_enough[middle[0] - near : middle[0] + near + 1, middle[1] - near : middle[1] + near + 1] = (
+            False
+        )
 
     def find(self, first: int, second: int) -> list[Guess]:
         """The best shifts of `second` against `first`, best first."""
@@ -76,7 +87,8 @@ class ShiftSearch:
         spread = (squares[first] - mine**2 / n + floor) * (
             squares[second][::-1, ::-1] - others**2 / n + floor
         )
-        weight = (products - mine * others / n) / np.sqrt(spread.clip(1e-6)) * np.sqrt(n)
+        likeness = (products - mine * others / n) / np.sqrt(spread.clip(1e-6))
+        weight = np.arctanh(likeness.clip(-_MOST_LIKENESS, _MOST_LIKENESS)) * np.sqrt(n)
         weight[~self._is_enough] = -np.inf
         guesses = []
         for _ in range(_PEAKS):

@@ -11,9 +11,9 @@ from scipy.stats import binom
 
 from triage.stitch.records import Pair
 
-_PATCH_PX = (32, 96)
-_PATCH_SHARE = 0.75
-_MOST_PATCHES = 14
+_PATCH_PX = (32, 72)
+_PATCH_SHARE = 0.55
+_MOST_PATCHES = 18
 # Where none of the liveliest patches is found again, the others are not looked for.
 _FIRST_PATCHES = 5
 # Patches less alike than this say nothing; in grain alone the best of a search stays below (drawn scans).

@@ -12,7 +12,14 @@ from numpy.typing import NDArray
 
 from triage.errors import ImageError
 from triage.stitch.fields import Fields, list_fields, open_fields
-from triage.stitch.judge import choose_group, find_blurred, is_blank, rate_sureness, say_why_apart
+from triage.stitch.judge import (
+    choose_group,
+    find_blurred,
+    find_unsure,
+    is_blank,
+    rate_sureness,
+    say_why_apart,
+)
 from triage.stitch.light import estimate_gains
 from triage.stitch.mosaic import Sources, write_mosaic
 from triage.stitch.place import AS_TAKEN, UNKNOWN, Found, find_places
@@ -23,7 +30,15 @@ _MOST_MOSAIC_PX = 2_500_000_000
 
 
 @dataclass(frozen=True)
-class _Planned:
+class Plan:
+    """What lies where, and what its pixels are taken from.
+
+    Attributes
+    ----------
+    stitching : Stitching
+    sources : Sources
+    """
+
     stitching: Stitching
     sources: Sources
 
@@ -78,21 +93,33 @@ def stitch(
         raise ImageError(f"The mosaic {out} is one of the fields. Write it to another file.")
     with tempfile.TemporaryDirectory(prefix="coverslip-stitch-") as folder:
         fields = open_fields(found, Path(folder), on_progress=on_progress)
-        planned = plan_mosaic(fields, order=order, by_regularity=by_regularity, um_per_px=um_per_px)
+        plan = plan_mosaic(fields, order=order, by_regularity=by_regularity, um_per_px=um_per_px)
+    write_plan(plan, out, on_progress=on_progress)
+    return plan.stitching
+
+
+def write_plan(plan: Plan, out: Path, *, on_progress: Callable[[int, int], None] | None = None) -> None:
+    """Write the mosaic that was planned.
+
+    Raises
+    ------
+    ImageError
+        If it can't be written.
+    """
+    stitching = plan.stitching
     write_mosaic(
         out,
-        planned.stitching.shape_hw,
-        planned.stitching.placed,
-        planned.sources,
-        um_per_px=planned.stitching.um_per_px,
+        stitching.shape_hw,
+        stitching.placed,
+        plan.sources,
+        um_per_px=stitching.um_per_px,
         on_progress=on_progress,
     )
-    return planned.stitching
 
 
 def plan_mosaic(
     fields: Fields, *, order: str = UNKNOWN, by_regularity: bool = False, um_per_px: float | None = None
-) -> _Planned:
+) -> Plan:
     """Where each field lies in the mosaic and with how much light; nothing is written.
 
     Raises
@@ -104,21 +131,24 @@ def plan_mosaic(
     blurred = find_blurred(fields, found.even_small)
     places = found.places
     is_in = choose_group(places.group, list(blurred))
+    unsure = find_unsure(places.sd_px, is_in)
+    is_in[list(unsure)] = False
+    stay_out = blurred | unsure
     if is_in.sum() < 2:
         raise ImageError(
             f"No two of the {len(fields.names)} pictures were found to overlap. Give the sharp pictures of "
             "one scan, each showing at least a tenth of the next."
         )
     reasons = {
-        number: blurred.get(number) or say_why_apart(number, places.group, fields.names, found.even_small)
+        number: stay_out.get(number) or say_why_apart(number, places.group, fields.names, found.even_small)
         for number in (~is_in).nonzero()[0].tolist()
     }
     middle_xy = places.middle_xy.copy()
     by_steps: dict[int, float] = {}
     if by_regularity:
-        blank = {n for n in reasons if n not in blurred and is_blank(found.even_small[n])}
+        blank = {n for n in reasons if n not in stay_out and is_blank(found.even_small[n])}
         middle_xy, by_steps = fill_by_steps(
-            middle_xy, places.group, is_in, blank, left_out=set(blurred), side_px=min(fields.shape_hw)
+            middle_xy, places.group, is_in, blank, left_out=set(stay_out), side_px=min(fields.shape_hw)
         )
     placed, shape_hw = _lay_out(fields, found, is_in, middle_xy, by_steps)
     at = {one.field: number for number, one in enumerate(placed)}
@@ -138,7 +168,7 @@ def plan_mosaic(
         rejected_pairs=len(places.rejected),
         residual_px=places.residual_px,
     )
-    return _Planned(stitching, Sources(fields.paths, found.light, gains))
+    return Plan(stitching, Sources(fields.paths, found.light, gains))
 
 
 def _lay_out(
