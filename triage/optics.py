@@ -22,6 +22,7 @@ _MAGNIFICATION = re.compile(r"(\d+(?:[.,]\d+)?)\s*[x×]", re.IGNORECASE)
 _APERTURE = re.compile(r"(?:/|\bn\.?\s?a\.?\s*[=:]?)\s*([01][.,]\d+)", re.IGNORECASE)
 # 22 / 2.2 and 18 / 1.8 may land a hair above a whole number in floating point.
 _DIGITS_BEFORE_CEIL = 9
+_SHORTEST_MM, _LONGEST_MM = 0.001, 1000
 
 
 @dataclass(frozen=True)
@@ -174,15 +175,15 @@ def plan_coverage(coverslip_mm: float, field_mm: float, *, overlap: float = 0.0)
     Raises
     ------
     RecordError
-        If a length is not above 0, or the overlap is out of its range.
+        If a length is below 1 µm or above 1 m, or the overlap is out of its range.
 
     Notes
     -----
     Worked out here: passes ceil(s / ((1 - overlap) D)); a still field covers without gaps the square inside
     its circle, so ceil(s √2 / D) a side; area ratio s² / (π D² / 4).
     """
-    _require_positive("The side of the coverslip", coverslip_mm, "mm")
-    _require_positive("The diameter of the field", field_mm, "mm")
+    _require_length("The side of the coverslip", coverslip_mm)
+    _require_length("The diameter of the field", field_mm)
     if not 0 <= overlap < 1:
         raise RecordError(
             f"The overlap is {overlap}; it must be 0 or more and below 1. For 10 % overlap give 0.1."
@@ -202,3 +203,12 @@ def _ceil(quotient: float) -> int:
 def _require_positive(name: str, value: float, unit: str) -> None:
     if not (math.isfinite(value) and value > 0):
         raise RecordError(f"{name} is {value} {unit}; it must be a number above 0. Check what was typed.")
+
+
+def _require_length(name: str, value_mm: float) -> None:
+    _require_positive(name, value_mm, "mm")
+    if not _SHORTEST_MM <= value_mm <= _LONGEST_MM:
+        raise RecordError(
+            f"{name} is {value_mm:g} mm; from {_SHORTEST_MM} to {_LONGEST_MM} mm can be planned for. "
+            "Check what was typed."
+        )

@@ -170,6 +170,12 @@ def test_gap_free_fields_cover_the_corners_of_their_squares(side: float, field_m
     assert coverage.n_gap_free_fields >= coverage.area_ratio * (1 - 1e-6)
 
 
+@pytest.mark.parametrize(("side", "field_mm"), [(1e308, 2.0), (22.0, 1e308), (22.0, 1e-300)])
+def test_plan_coverage_refuses_lengths_that_no_slide_has(side: float, field_mm: float) -> None:
+    with pytest.raises(RecordError, match="can be planned for"):
+        plan_coverage(side, field_mm)
+
+
 @pytest.mark.parametrize("overlap", [-0.1, 1.0, 10.0])
 def test_plan_coverage_refuses_an_impossible_overlap(overlap: float) -> None:
     with pytest.raises(RecordError, match=rf"overlap is {overlap}; it must be 0 or more and below 1"):
