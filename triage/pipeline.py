@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from triage.rank import rank_candidates
 from triage.records import Detections, Detector, Proposal
 from triage.score_calibration import UNCALIBRATED, ScoreCalibration, read_score_calibration
 from triage.stored_detections import detections_from_json, detections_to_json
+from triage.strata import warn_of_weak_groups
 from triage.tiles import Tile, cut_tiles_ahead, plan_tiles, to_picture_frame
 
 __all__ = [
@@ -73,6 +75,8 @@ class ProposalPlan:
         What the picture was taken with.
     score_calibration : ScoreCalibration
         What makes the detector's scores shares that hold, with a scale or without.
+    judged : mapping
+        What the detector's record says of how often it finds what.
     """
 
     calibration: Calibration | None
@@ -82,6 +86,7 @@ class ProposalPlan:
     host: str | None = None
     objective: Objective | None = None
     score_calibration: ScoreCalibration = UNCALIBRATED
+    judged: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def n_batches(self) -> int:
@@ -168,6 +173,7 @@ def plan_proposal(
         score_calibration=read_score_calibration(
             getattr(detector.record, "score_calibration", {}), is_scale_known=calibration is not None
         ),
+        judged=getattr(detector.record, "scores", {}),
     )
 
 
@@ -202,6 +208,8 @@ def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence
     candidates = describe_candidates(picture, merged, ask)
     um_per_px = plan.calibration.um_per_px if plan.calibration else None
     finest = um_per_px * picture.width / max(hw[1] for hw in plan.frames_hw) if um_per_px else None
+    adequacy = assess_adequacy(picture, um_per_px, finest, objective=plan.objective)
+    warnings = warn_of_weak_groups(plan.judged, adequacy)
     return Proposal(
         file_name=picture.file_name,
         sha256=picture.sha256,
@@ -209,7 +217,7 @@ def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence
         height=picture.height,
         calibration=asdict(plan.calibration) if plan.calibration else None,
         detector=plan.detector,
-        adequacy=assess_adequacy(picture, um_per_px, finest, objective=plan.objective),
+        adequacy=replace(adequacy, notes=(*adequacy.notes, *warnings)),
         candidates=rank_candidates(candidates),
         caution=CAUTION,
     )

@@ -6,12 +6,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from triage.groups import find_group
 from triage.records import Adequacy
 
 STATED_RECALL = 0.9
 """A group found less often than this is named (our choice)."""
 LEAST_OBJECTS = 10
 """Strata of fewer objects say too little to name a group by (our choice)."""
+
+
+_CURES = {
+    "sharpness": ("sharpness", "Focus again, or go to 40x."),
+    "contrast": ("contrast", "Set the light and the condenser again."),
+    "evenness": ("evenness of light", "Centre the lamp and the condenser."),
+}
 
 
 @dataclass(frozen=True)
@@ -97,3 +105,31 @@ def to_measured(adequacy: Adequacy) -> dict[str, float]:
     )
     found = {name: where.get(name) for name, where in values if where is not None}
     return {name: float(value) for name, value in found.items() if value is not None}
+
+
+def warn_of_weak_groups(scores: Mapping[str, Any], adequacy: Adequacy) -> tuple[str, ...]:
+    """A sentence for each group that the detector finds too seldom in pictures like this one.
+
+    Parameters
+    ----------
+    scores : mapping
+        `scores` of a detector's record.
+    adequacy : Adequacy
+        What was measured of the picture.
+
+    Returns
+    -------
+    sentences : tuple of str
+        None for groups that the picture can't show at all: that is said elsewhere.
+    """
+    weak = find_weak_groups(scores, to_measured(adequacy))
+    return tuple(_to_sentence(one) for one in weak if one.group not in adequacy.groups_not_resolvable)
+
+
+def _to_sentence(weak: WeakGroup) -> str:
+    factor, cure = _CURES[weak.factor]
+    low, high = weak.interval
+    return (
+        f"Assessed, but may be missed: {find_group(weak.group).label}. In drawn pictures of like {factor} "
+        f"({weak.value:.2g}) {weak.found} of {weak.objects} were found ({low:.2f} to {high:.2f}). {cure}"
+    )

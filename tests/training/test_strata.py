@@ -4,7 +4,8 @@ import pytest
 
 from training.metrics import wilson_interval
 from training.strata import BINS, JudgedObject, name_stratum, strata_to_text, tabulate
-from triage.strata import find_weak_groups
+from triage.records import Adequacy
+from triage.strata import find_weak_groups, warn_of_weak_groups
 
 
 def several(n: int, n_found: int, group: str = "oocyst", **facts: float) -> list[JudgedObject]:
@@ -62,3 +63,17 @@ def test_a_soft_picture_names_the_groups_it_would_lose() -> None:
     assert find_weak_groups(scores, {"sharpness": 1.5}) == ()
     assert find_weak_groups(scores, {"evenness": 0.9}) == ()
     assert find_weak_groups({}, {"sharpness": 0.35}) == ()
+
+
+@pytest.mark.parametrize(("not_resolvable", "n_sentences"), [((), 1), (("oocyst",), 0)])
+def test_the_warning_names_group_figures_and_cure_unless_the_picture_cant_show_it(
+    not_resolvable: tuple[str, ...], n_sentences: int
+) -> None:
+    scores = {"strata": {"rows": tabulate(several(20, 8, "oocyst", sharpness=0.3))}}
+    adequacy = Adequacy(
+        assessed_fraction=1.0, notes=(), groups_not_resolvable=not_resolvable, focus={"sharpness": 0.35}
+    )
+    warnings = warn_of_weak_groups(scores, adequacy)
+    assert len(warnings) == n_sentences
+    for sentence in warnings:
+        assert all(words in sentence for words in ("Coccidian oocyst", "8 of 20", "go to 40x"))

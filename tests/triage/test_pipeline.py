@@ -25,7 +25,6 @@ from triage.pipeline import (
 )
 from triage.proposal import proposal_to_json
 from triage.records import Candidate, Detections, Ellipse, Proposal
-from triage.shell import LENGTH_TERMS
 
 Draw = Callable[..., NDArray[np.uint8]]
 Open = Callable[[NDArray[np.uint8]], Picture]
@@ -75,14 +74,15 @@ def test_propose_candidates_finds_each_drawn_egg_once(
 def test_propose_candidates_measures_in_um(picture: Picture, blob_detector: Any) -> None:
     calibration = Calibration(1.25, 0.025, "stage micrometer")
     proposal = propose_candidates(picture, calibration, blob_detector)
+    unsure = propose_candidates(picture, Calibration(1.25, 0.05, "stage micrometer"), blob_detector)
     for cx, cy, length, width, _ in EGGS[:3]:
         candidate = find(proposal, cx, cy)
         assert candidate.length_um == pytest.approx(length * 1.25, abs=0.8)
         assert candidate.width_um == pytest.approx(width * 1.25, abs=0.8)
-        # Scale 2 % of the length, and the part of the edge that is a share of the size; the rest is less.
-        parts = (0.02 * length, LENGTH_TERMS.radius * np.sqrt(length * width))
-        least_um = 1.25 * np.linalg.norm(parts)
-        assert 0.95 * least_um < candidate.length_um_sd < 1.7 * least_um
+        # Scale 2 % of the length against 4 %; the edge's part is the same in both.
+        sds_um = (candidate.length_um_sd, find(unsure, cx, cy).length_um_sd)
+        assert sds_um[1] ** 2 - sds_um[0] ** 2 == pytest.approx(3 * (0.02 * candidate.length_um) ** 2)
+        assert 0.02 * candidate.length_um < sds_um[0] < 0.12 * candidate.length_um
 
 
 def test_each_candidate_has_an_outline_or_says_why_not(picture: Picture, blob_detector: Any) -> None:
