@@ -14,6 +14,7 @@ import sys
 import tempfile
 import time
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from triage.stitch.fields import open_fields
@@ -68,7 +69,7 @@ def stitch_and_time(request: TimedRequest) -> Timed:
         times.append(time.perf_counter())
     write_plan(plan, request.out)
     times.append(time.perf_counter())
-    read, place, write = (after - before for before, after in zip(times, times[1:], strict=False))
+    read, place, write = (after - before for before, after in pairwise(times))
     return Timed(plan.stitching, {"read": read, "place": place, "write": write}, _read_peak_mib())
 
 

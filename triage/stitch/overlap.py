@@ -11,7 +11,7 @@ from scipy.stats import binom
 
 from triage.stitch.records import Pair
 
-_PATCH_PX = (32, 72)
+_PATCH_PX = (20, 72)
 _PATCH_SHARE = 0.55
 _MOST_PATCHES = 18
 # Where none of the liveliest patches is found again, the others are not looked for.

@@ -187,7 +187,8 @@ def _lay_out(
     corner_xy = middle_xy[numbers] - np.array([width, height]) / 2
     origin = (corner_xy - reach).min(axis=0)
     most = (corner_xy + reach + np.array([width, height]) - origin).max(axis=0)
-    shape_hw = (int(np.ceil(most[1])), int(np.ceil(most[0])))
+    # Fields lie on whole pixels, so the farthest one ends where its place rounds to.
+    shape_hw = (round(float(most[1])), round(float(most[0])))
     if shape_hw[0] * shape_hw[1] > _MOST_MOSAIC_PX:
         raise ImageError(
             f"The mosaic would be {shape_hw[1]} x {shape_hw[0]} px; at most {_MOST_MOSAIC_PX:,} px are "
