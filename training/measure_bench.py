@@ -32,7 +32,8 @@ from triage.groups import candidate_groups, read_groups
 from triage.images import Picture, open_picture
 from triage.outline import NoOutline, Outline, find_outlines
 from triage.records import Ellipse
-from triage.shell import EdgeTerms, ShellSize, find_rim_depth, measure_shell
+from triage.rim import find_shell_edge
+from triage.shell import EdgeTerms, ShellSize, measure_shell, split_uncertainty_px
 
 Floats = NDArray[np.float64]
 
@@ -46,8 +47,8 @@ _LEAST_SHOWN = 0.95
 _GUESS_PLACE_SD, _GUESS_SIDE_SD, _GUESS_ANGLE_SD_DEG = 0.04, 0.07, 6.0
 _STOCKS_USED = 2
 _MASK_FACTOR = 4
-_FIT_TRIES = 4000
-_FIT_LOW, _FIT_HIGH = (0.3, 0.1, 0.05, 0.003), (3.0, 2.0, 2.0, 0.05)
+_FIT_TRIES, _FIT_STEP = 4000, 0.25
+_FIT_LOW, _FIT_HIGH = (0.1, 0.1, 0.05, 0.003, 0.05, 0.1), (30.0, 2.0, 2.0, 0.1, 1.0, 3.0)
 
 
 @dataclass(frozen=True)
@@ -248,7 +249,9 @@ def describe_others(measured: Sequence[Measured]) -> dict[str, dict[str, float]]
         errors = []
         for one in found:
             assert one.outline is not None
-            length, width = (side / _MASK_FACTOR for side in way(draw_mask(one.outline.points)))
+            length, width = (
+                side / _MASK_FACTOR for side in way(draw_mask(find_shell_edge(one.outline).points))
+            )
             errors.append((length / one.known.truth.length_px - 1, width / one.known.truth.width_px - 1))
         both = np.array(errors)
         figures[name] = {
@@ -283,9 +286,7 @@ def fit_terms(measured: Sequence[Measured], seed: int = 0) -> dict[str, EdgeTerm
     found = [(one.known.truth, one.size, one.outline) for one in measured if one.size and one.outline]
     parts, errors = [], []
     for truth, size, outline in found:
-        radius = (size.ellipse.length_px * size.ellipse.width_px) ** 0.5 / 2
-        focus = find_rim_depth(outline) * outline.unit_px
-        parts.append((2**0.5 * outline.edge_px_sd, 2 * outline.unit_px, 2 * focus, 2 * radius))
+        parts.append(split_uncertainty_px(outline))
         errors.append((size.ellipse.length_px - truth.length_px, size.ellipse.width_px - truth.width_px))
     length, width = np.abs(np.array(errors)).T
     squares = np.array(parts) ** 2
@@ -294,9 +295,12 @@ def fit_terms(measured: Sequence[Measured], seed: int = 0) -> dict[str, EdgeTerm
 
 def _fit_one(error: Floats, squares: Floats, seed: int) -> EdgeTerms:
     rng = np.random.default_rng(seed)
-    best = (np.inf, np.zeros(4))
-    for _ in range(_FIT_TRIES):
-        terms = np.exp(rng.uniform(np.log(_FIT_LOW), np.log(_FIT_HIGH)))
+    best = (np.inf, np.zeros(len(_FIT_LOW)))
+    for number in range(_FIT_TRIES):
+        if number < _FIT_TRIES // 2:
+            terms = np.exp(rng.uniform(np.log(_FIT_LOW), np.log(_FIT_HIGH)))
+        else:
+            terms = best[1] * np.exp(rng.normal(0, _FIT_STEP, len(_FIT_LOW)))
         sd = np.sqrt(squares @ terms**2)
         terms = terms * (np.quantile(error / sd, 0.95) / COVERAGE_FACTOR)
         sd = np.sqrt(squares @ terms**2)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from triage.outline import OFFSETS, Outline, measure_moments, polygon_area
 from triage.records import Ellipse
+from triage.rim import ShellEdge, find_shell_edge, find_top, rim_heights
 
 Floats = NDArray[np.float64]
 
@@ -25,22 +26,30 @@ class EdgeTerms:
     edge : float
         Share of the width of the edge filter.
     focus : float
-        Share of the way from the edge to the darkest of the rim, which is long where the focus is soft.
+        Share of the way from the edge to the darkest of the rim, which is long where the focus is soft; none
+        where a bright line outside tells on which side the focus lies.
     radius : float
         Share of the radius: plugs missed, a halo or a neighbour taken for the rim.
+    stand_off : float
+        Share of the correction for blur and defocus.
+    form : float
+        Times the scatter of the outline about its own ellipse, which is large where it leaps from one edge to
+        another.
     """
 
     grain: float
     edge: float
     focus: float
     radius: float
+    stand_off: float
+    form: float
 
 
-# Fitted by `python -m training.measure_bench --fit` to 564 drawn objects of known size, so that 1.96 standard
-# uncertainties cover 95 % of the errors. Most of it is that an outline drawn by light is not where the
-# shell ends; on photographs, the visible rim itself is met to 1 % of a diameter.
-LENGTH_TERMS = EdgeTerms(16.3, 0.72, 0.47, 0.0495)
-WIDTH_TERMS = EdgeTerms(9.7, 0.58, 0.58, 0.0377)
+# Fitted to 1835 drawn objects of known size, as `python -m training.measure_bench --fit` does, so that 1.96
+# standard uncertainties cover 95 % of the errors. Most of it is that an outline drawn by light is not where
+# the shell ends; on photographs, the visible rim itself is met to 1 % of a diameter.
+LENGTH_TERMS = EdgeTerms(9.43, 1.208, 0.775, 0.0076, 0.215, 1.416)
+WIDTH_TERMS = EdgeTerms(12.77, 0.473, 0.827, 0.0114, 0.283, 0.92)
 # Ends are compared where they are this share of the length away from the tips.
 _END_SHARE = 0.125
 # A shell shows where the brightness behind its rim comes back by this share, and is wider than the filter.
@@ -86,15 +95,19 @@ def measure_shell(outline: Outline) -> ShellSize:
     Notes
     -----
     Grain moves the two ends of a diameter each by itself, so that it counts by the square root of two; blur
-    moves both the same way and counts twice. Length and width are taken as independent where they are
+    moves both the same way and counts twice. The outline is first moved to where the shell ends (see
+    `triage.rim`). Length and width are taken as independent where they are
     combined, which is on the safe side: blur makes both too large together.
     """
-    cx, cy, length, width, turn = (float(value) for value in measure_moments(outline.points[None])[0])
-    radius = math.sqrt(length * width) / 2
-    length_sd, width_sd = (diameter_px_sd(outline, radius, terms) for terms in (LENGTH_TERMS, WIDTH_TERMS))
-    area = polygon_area(outline.points)
+    edge = find_shell_edge(outline)
+    points = edge.points
+    ellipse = measure_moments(points[None])[0]
+    cx, cy, length, width, turn = (float(value) for value in ellipse)
+    parts_px = _split_uncertainty_px(outline, edge, ellipse)
+    length_sd, width_sd = _combine(LENGTH_TERMS, parts_px), _combine(WIDTH_TERMS, parts_px)
+    area = polygon_area(points)
     both_relative_sd = math.hypot(length_sd / length, width_sd / width)
-    ends, ends_sd = _compare_ends(outline.points, (cx, cy, length, turn), width_sd)
+    ends, ends_sd = _compare_ends(points, (cx, cy, length, turn), width_sd)
     shell, shell_sd = _measure_rim(outline)
     return ShellSize(
         ellipse=Ellipse(cx, cy, length, width, _to_degrees(turn)),
@@ -116,42 +129,41 @@ def _to_degrees(turn: float) -> float:
     return angle + 180 if angle <= -90 else angle
 
 
-def diameter_px_sd(outline: Outline, radius_px: float, terms: EdgeTerms) -> float:
-    """Standard uncertainty of a diameter, in pixels."""
-    focus_px = find_rim_depth(outline) * outline.unit_px
-    return math.hypot(
-        math.sqrt(2) * terms.grain * outline.edge_px_sd,
-        2 * terms.edge * outline.unit_px,
-        2 * terms.focus * focus_px,
-        2 * terms.radius * radius_px,
+def split_uncertainty_px(outline: Outline) -> tuple[float, ...]:
+    """What each of `EdgeTerms` is a share or multiple of, for a whole diameter, in original pixels."""
+    edge = find_shell_edge(outline)
+    return _split_uncertainty_px(outline, edge, measure_moments(edge.points[None])[0])
+
+
+def _split_uncertainty_px(outline: Outline, edge: ShellEdge, ellipse: Floats) -> tuple[float, ...]:
+    radius = math.sqrt(ellipse[2] * ellipse[3]) / 2
+    return (
+        math.sqrt(2) * outline.edge_px_sd,
+        2 * outline.unit_px,
+        2 * edge.doubt_px,
+        2 * radius,
+        2 * edge.stand_off_px,
+        2 * radius * float(np.std(_place_in_ellipse(edge.points, ellipse))),
     )
 
 
-def rim_heights(outline: Outline) -> Floats:
-    """How far the rim stands out from the ground around it at each of `OFFSETS`, as a mean over the rays."""
-    ordered = np.sort(outline.profiles, axis=0)
-    fifth = len(ordered) // 5
-    mean = ordered[fifth : len(ordered) - fifth].mean(axis=0)
-    heights: Floats = outline.sign * (mean[-6:].mean() - mean)
-    return heights
+def _place_in_ellipse(points: Floats, ellipse: Floats) -> Floats:
+    """Distances of points from the middle of an ellipse that is drawn as the unit circle."""
+    cx, cy, length, width, turn = ellipse
+    x, y = points[:, 0] - cx, points[:, 1] - cy
+    along, across = x * math.cos(turn) + y * math.sin(turn), y * math.cos(turn) - x * math.sin(turn)
+    places: Floats = np.hypot(2 * along / length, 2 * across / width)
+    return places
 
 
-def find_rim_depth(outline: Outline) -> float:
-    """Way from the outline inward to the top of its rim, in widths of the edge filter."""
-    return float(-OFFSETS[_find_top(rim_heights(outline))])
-
-
-def _find_top(heights: Floats) -> int:
-    at = len(heights) // 2
-    while at > 0 and heights[at - 1] > heights[at]:
-        at -= 1
-    return at
+def _combine(terms: EdgeTerms, parts_px: tuple[float, ...]) -> float:
+    return math.hypot(*(term * part for term, part in zip(astuple(terms), parts_px, strict=True)))
 
 
 def _measure_rim(outline: Outline) -> tuple[float | None, float | None]:
     """From the outline to where the rim falls fastest on its inner side."""
     heights = rim_heights(outline)
-    top = _find_top(heights)
+    top = find_top(heights)
     fallen = np.flatnonzero(heights[: top + 1] < (1 - _LEAST_RECOVERY) * heights[top])
     if heights[top] <= 0 or fallen.size == 0 or fallen[-1] == 0:
         return None, None
