@@ -160,11 +160,11 @@ def test_find_cut_allows_so_many_false_positives() -> None:
 
 
 def test_sum_up_counts_what_is_not_assessable_apart() -> None:
-    row = sum_up([look([0.9, 0.4, 0.3], [0.7, 0.5]), look([0.8, 0.6, np.nan], [0.2])])
+    row = sum_up([look([0.9, 0.4, 0.7], [0.7, 0.5]), look([0.8, 0.6, np.nan], [0.2])])
     assert row.all == (Share(3, 4), Share(4, 4))
     assert row.large == (Share(2, 2), Share(2, 2))
     assert row.small == (Share(1, 2), Share(2, 2))
-    assert row.too_small == Share(0, 2)
+    assert row.too_small == Share(1, 2)
     assert row.group_right == Share(2, 3)
     # All four are reached at 0.4, with two false ones on 0.2 mm².
     assert row.false_per_mm2 == pytest.approx(10)
