@@ -21,7 +21,7 @@ def test_mosaic_states_its_scale_and_has_levels(cut_scan: CutScans, tmp_path: Pa
     with tifffile.TiffFile(out) as file:
         assert file.is_ome and 'PhysicalSizeX="0.4321" PhysicalSizeXUnit="µm"' in (file.ome_metadata or "")
         levels = [level.shape for level in file.series[0].levels]
-        assert levels[0] == (*stitching.shape_hw, 3) and levels[1] == (204, 262, 3)
+        assert levels[0] == (*stitching.shape_hw, 3) and levels[1][0] == stitching.shape_hw[0] // 2
         assert file.pages.first.aspage().is_tiled
     with open_picture(out) as picture:
         assert (picture.height, picture.width) == stitching.shape_hw
