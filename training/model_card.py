@@ -112,6 +112,8 @@ def _write_judging(record: WeightsRecord) -> Iterator[str]:
 
 
 def _judged_row(name: str, row: Row) -> str:
+    if not row["objects"]:
+        return f"| {name} | {row['pictures']} | 0 | | | | |"
     recalls = " | ".join(_share(row["recall"][rate]) for rate in ("0.1", "0.5", "1"))
     right = row["group_right"]
     share = right["right"] / right["of"] if right["of"] else 0.0
@@ -122,14 +124,9 @@ def _judged_row(name: str, row: Row) -> str:
 
 
 def _cut_row(name: str, row: Row) -> str:
-    cut, stated, free = row["default_cut"], row.get("at_stated_recall"), row["object_free"]
+    cut, free = row["default_cut"], row["object_free"]
     recall = f"{cut['recall']:.2f}" + (f" ({_span(cut['interval'])})" if "interval" in cut else "")
-    reached = stated is not None and stated["score"] is not None
-    at_stated = (
-        f"{stated['per_picture']:.2f} ({_span(stated['per_picture_interval'])}) | {_area(stated['per_mm2'])}"
-        if stated is not None and reached
-        else "not reached | not reached"
-    )
+    recall = recall if row["objects"] else "no objects"
     per_free = (
         f"{free['per_picture']:.2f} ({_span(free['interval'])}; {free['pictures']} pictures)"
         if free["pictures"] and "interval" in free
@@ -137,7 +134,18 @@ def _cut_row(name: str, row: Row) -> str:
     )
     return (
         f"| {name} | {recall} | {cut['false_per_picture']:.2f} | {_area(cut.get('false_per_mm2'))} | "
-        f"{at_stated} | {per_free} |"
+        f"{_at_stated_recall(row)} | {per_free} |"
+    )
+
+
+def _at_stated_recall(row: Row) -> str:
+    stated = row.get("at_stated_recall")
+    if not row["objects"]:
+        return "no objects | no objects"
+    if stated is None or stated["score"] is None:
+        return "not reached | not reached"
+    return (
+        f"{stated['per_picture']:.2f} ({_span(stated['per_picture_interval'])}) | {_area(stated['per_mm2'])}"
     )
 
 
