@@ -34,7 +34,7 @@ class Places:
     group : ndarray of shape (N,)
         Which fields hang together.
     sd_px : ndarray of shape (N,)
-        Standard uncertainty of the place against the group's first field.
+        Standard uncertainty of the place against the group's best-tied field.
     kept, rejected : tuple of Pair
     residual_px : float
         Median disagreement of the pairs kept.
@@ -120,7 +120,9 @@ def _solve(n: int, pairs: Sequence[Pair], *, has_turns: bool) -> _Solution:
     wanted = np.concatenate([q[:, 0] - p[:, 0], q[:, 1] - p[:, 1]])
     prior = np.full(3 * n, 1e-9)
     prior[2 * n :] = (0.3 / _TURN_PRIOR_RAD) ** 2 if has_turns else 1e12
-    pinned = np.unique(find_groups(n, pairs), return_index=True)[1]
+    # Held from the best-tied field: a loose one would make all others look uncertain.
+    tied = np.argsort(-np.bincount(np.concatenate([first, second]), minlength=n), kind="stable")
+    pinned = tied[np.unique(find_groups(n, pairs)[tied], return_index=True)[1]]
     prior[np.concatenate([pinned, pinned + n])] = 1e6
     weights = likeness**2
     solution, off = np.zeros(3 * n), np.zeros(len(number))
