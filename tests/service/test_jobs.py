@@ -41,6 +41,8 @@ from triage.pipeline import propose_candidates
 from triage.proposal import proposal_to_json
 
 ROOT = Path(__file__).resolve().parents[2]
+# The detector is asked for half a batch of tiles at a time.
+CALLS_IN_A_BATCH = 2
 GRID = tuple((20 + 220 * column, 20 + 160 * row, 60, 50) for column in range(4) for row in range(4))
 
 
@@ -109,13 +111,13 @@ def _expected(picture: bytes, folder: Path) -> dict[str, Any]:
 
 def test_job_stopped_again_and_again_ends_in_the_same_candidates(tmp_path: Path) -> None:
     picture = draw_slide(990, width=960, height=700, boxes_xywh=GRID, has_faint=False)
-    with _service(tmp_path / "data", calls_before_hang=1) as (process, client):
+    with _service(tmp_path / "data", calls_before_hang=CALLS_IN_A_BATCH) as (process, client):
         status_url = _begin(client, picture)
         progress = _wait_for_progress(client, status_url, beyond=0.2)
         process.send_signal(signal.SIGKILL)
         process.wait(timeout=60)
     kept = _batches_kept(tmp_path)
-    with _service(tmp_path / "data", calls_before_hang=1) as (process, client):
+    with _service(tmp_path / "data", calls_before_hang=CALLS_IN_A_BATCH) as (process, client):
         assert ok(client.get(status_url), 200)["progress"] >= progress
         _wait_for_progress(client, status_url, beyond=progress)
         process.send_signal(signal.SIGTERM)
@@ -132,7 +134,7 @@ def test_job_stopped_again_and_again_ends_in_the_same_candidates(tmp_path: Path)
 
 
 def test_job_begun_with_other_weights_is_done_anew_with_these(tmp_path: Path) -> None:
-    with _service(tmp_path / "data", calls_before_hang=1) as (_, client):
+    with _service(tmp_path / "data", calls_before_hang=CALLS_IN_A_BATCH) as (_, client):
         status_url = _begin(client, draw_slide(994, width=960, height=700, boxes_xywh=GRID, has_faint=False))
         _wait_for_progress(client, status_url, beyond=0.2)
     with _service(tmp_path / "data", weights="c" * 64) as (_, client):
