@@ -29,7 +29,7 @@ CANDIDATE_KEYS = {
     "size_check",
     "reasons",
 }
-ADDED_KEYS = {"look_alike_scores", "above_cut", "cut_off"}
+ADDED_KEYS = {"look_alike_scores", "above_cut", "cut_off", "outline", "outline_missing"}
 SHAPE_WH = (900, 700)
 
 
@@ -63,7 +63,8 @@ def test_proposal_has_exactly_the_agreed_keys(proposal: dict[str, Any]) -> None:
     assert set(proposal["image"]) == {"file_name", "sha256", "width", "height"}
     assert set(proposal["calibration"]) == {"um_per_px", "um_per_px_sd", "source"}
     assert set(proposal["detector"]) == {"name", "weights_sha256", "um_per_px", "default_cut"}
-    assert set(proposal["adequacy"]) == {"assessed_fraction", "notes", "groups_not_resolvable"}
+    agreed = {"assessed_fraction", "notes", "groups_not_resolvable"}
+    assert set(proposal["adequacy"]) == agreed | {"groups", "focus", "light", "objective"}
 
 
 def test_candidates_have_exactly_the_agreed_keys(proposal: dict[str, Any]) -> None:
@@ -72,7 +73,7 @@ def test_candidates_have_exactly_the_agreed_keys(proposal: dict[str, Any]) -> No
         assert set(one) == CANDIDATE_KEYS | ADDED_KEYS
         assert set(one["group_scores"]) == set(candidate_groups()) and one["group"] in candidate_groups()
         assert set(one["look_alike_scores"]) == set(look_alikes())
-        assert set(one["size_check"]) == {"result", "taxa"}
+        assert set(one["size_check"]) == {"result", "taxa", "kept_together"}
 
 
 def test_ranks_count_from_1_and_scores_never_rise(proposal: dict[str, Any]) -> None:
