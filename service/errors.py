@@ -7,7 +7,8 @@ ServiceError (a TriageError)
 ├── ConflictError       the record's state forbids it
 ├── TooLargeError       the body is beyond the limit
 ├── TooManyTriesError   too many failed sign-ins
-└── WorkError           a step of background work could not be done
+├── WorkError           a step of background work could not be done
+└── UnreachableError    the database or the store of files doesn't answer, or is of another version
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from triage.errors import (
     CalibrationError,
     ImageError,
     RecordError,
+    StorageError,
     TriageError,
     WeightsError,
 )
@@ -69,6 +71,10 @@ class WorkError(ServiceError):
     """A step of background work could not be done."""
 
 
+class UnreachableError(ServiceError):
+    """The database or the store of files doesn't answer, or is of another version."""
+
+
 STATUS_OF: dict[type[TriageError], HTTPStatus] = {
     TriageError: HTTPStatus.BAD_REQUEST,
     ImageError: HTTPStatus.UNPROCESSABLE_ENTITY,
@@ -76,6 +82,7 @@ STATUS_OF: dict[type[TriageError], HTTPStatus] = {
     CalibrationError: HTTPStatus.UNPROCESSABLE_ENTITY,
     RecordError: HTTPStatus.UNPROCESSABLE_ENTITY,
     WeightsError: HTTPStatus.INTERNAL_SERVER_ERROR,
+    StorageError: HTTPStatus.INSUFFICIENT_STORAGE,
     ServiceError: HTTPStatus.BAD_REQUEST,
     SignedOutError: HTTPStatus.UNAUTHORIZED,
     NotAllowedError: HTTPStatus.FORBIDDEN,
@@ -84,6 +91,7 @@ STATUS_OF: dict[type[TriageError], HTTPStatus] = {
     TooLargeError: HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
     TooManyTriesError: HTTPStatus.TOO_MANY_REQUESTS,
     WorkError: HTTPStatus.INTERNAL_SERVER_ERROR,
+    UnreachableError: HTTPStatus.SERVICE_UNAVAILABLE,
 }
 
 

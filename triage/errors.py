@@ -5,7 +5,8 @@ TriageError
 ├── BoxError           a box has no width or no height, or lies outside its picture
 ├── CalibrationError   micrometres per pixel are missing, impossible or for another picture
 ├── WeightsError       the detector's files are missing, damaged or don't belong together
-└── RecordError        a labelled set, table or record breaks its own rules
+├── RecordError        a labelled set, table or record breaks its own rules
+└── StorageError       a file can't be written, for instance because the disk is full
 
 Each message is one or two sentences: what is wrong, the value received, what is allowed, what to do.
 """
@@ -33,3 +34,7 @@ class WeightsError(TriageError):
 
 class RecordError(TriageError):
     """A labelled set, table or record breaks its own rules."""
+
+
+class StorageError(TriageError):
+    """A file can't be written, for instance because the disk is full."""

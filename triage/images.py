@@ -1,9 +1,15 @@
-"""Opens a photograph or mosaic: upright, RGB, 8 bit, read by regions in bounded memory."""
+"""Opens a photograph or mosaic: upright, RGB, 8 bit, read by regions in bounded memory.
+
+A file that can only be decoded from top to bottom (JPEG, PNG, TIFF in strips) is decoded in one such pass:
+into memory, or where it is large into a tiled copy that regions are read from. A large tiled TIFF is read in
+place.
+"""
 
 from __future__ import annotations
 
+import secrets
 import tempfile
-from dataclasses import dataclass
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -14,35 +20,19 @@ import pyvips
 from numpy.typing import NDArray
 
 from triage.digests import file_sha256
+from triage.disk import is_disk_full, say_disk_full
 from triage.errors import ImageError
 from triage.file_scale import read_file_scale
-from triage.tiff import read_tiff_layout
+from triage.first_bytes import name_kind
+from triage.limits import Limits
+from triage.tiff import TiffLayout, read_tiff_layout
+
+__all__ = ["Limits", "Picture", "open_picture", "say_damaged", "to_grey"]
 
 # Bits that cameras fill; 10, 12 and 14 bit sensors are often stored in 16 bit files without stretching.
 _SENSOR_BITS = (8, 10, 12, 14, 16)
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What is accepted as a picture; the defaults fit a whole 22 x 22 mm coverslip at 0.5 µm per pixel.
-
-    Attributes
-    ----------
-    max_pixels : int
-        Of a picture that can be decoded piece by piece.
-    max_side : int
-        Longer side in pixels.
-    max_whole_pixels : int
-        Of a picture whose decoder must hold all of it (HEIC, progressive JPEG,
-        interlaced PNG, one-strip TIFF).
-    max_memory_pixels : int
-        Larger pictures are worked from a temporary tiled file instead of from memory.
-    """
-
-    max_pixels: int = 2_500_000_000
-    max_side: int = 100_000
-    max_whole_pixels: int = 150_000_000
-    max_memory_pixels: int = 40_000_000
+# Of the tiled copy that a large picture is read from.
+_COPY_TILE_PX = 256
 
 
 class Picture:
@@ -113,7 +103,7 @@ class Picture:
             else:
                 region = self._resampled(frame_hw).crop(x, y, width, height).numpy()
         except pyvips.Error as err:
-            raise _damaged(self.file_name, err) from err
+            raise say_damaged(self.file_name, err) from err
         return region
 
     def read_overview(self, max_side: int) -> NDArray[np.uint8]:
@@ -158,8 +148,12 @@ def to_grey(pixels: NDArray[np.uint8]) -> NDArray[np.float32]:
     return np.asarray(cv2.transform(pixels.astype(np.float32), np.full((1, 3), 1 / 3)), dtype=np.float32)
 
 
-def open_picture(path: Path, *, limits: Limits | None = None, file_name: str | None = None) -> Picture:
+def open_picture(
+    path: Path, *, limits: Limits | None = None, file_name: str | None = None, copy_path: Path | None = None
+) -> Picture:
     """A picture whose pixels have all been decoded once, so that a cut-short file is refused here.
+
+    Of a large tiled TIFF only the directory is read here; a damaged tile is refused where it is read.
 
     Parameters
     ----------
@@ -169,11 +163,16 @@ def open_picture(path: Path, *, limits: Limits | None = None, file_name: str | N
         Sizes beyond these are refused before anything is decoded.
     file_name : str, optional
         The name to report where `path` is a name of our own.
+    copy_path : Path, optional
+        Where the tiled copy of a large picture is read from, if one of the same bytes was left there, or else
+        written, whole or not at all; it stays after `close`. Left out: a temporary file.
 
     Raises
     ------
     ImageError
         If it is no picture, is cut short or damaged, or is beyond the limits.
+    StorageError
+        If there is no room on the disk for the tiled copy.
     """
     limits = limits or Limits()
     name = file_name or path.name
@@ -182,9 +181,9 @@ def open_picture(path: Path, *, limits: Limits | None = None, file_name: str | N
         if kind == "heic":
             pixels, remarks, folder = _load_heic(path, name, limits)
         else:
-            pixels, remarks, folder = _load_with_vips(path, name, kind, limits)
+            pixels, remarks, folder = _load_with_vips(path, name, kind, limits, copy_path)
     except pyvips.Error as err:
-        raise _damaged(name, err) from err
+        raise say_damaged(name, err) from err
     um_per_px = read_file_scale(path) if kind == "tiff" else None
     return Picture(
         pixels,
@@ -204,18 +203,7 @@ def _sniff(path: Path, name: str) -> str:
         raise ImageError(f"{name} can't be opened ({err.strerror}). Give the path of a picture.") from err
     if not head:
         raise ImageError(f"{name} holds zero bytes; a picture is needed. Copy or upload the file again.")
-    if head.startswith(b"\xff\xd8\xff"):
-        return "jpeg"
-    if head.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "png"
-    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
-        return "tiff"
-    if head[4:8] == b"ftyp" and head[8:12] in (b"heic", b"heix", b"heim", b"heis", b"mif1", b"msf1", b"hevc"):
-        return "heic"
-    raise ImageError(
-        f"{name} is no picture that can be read: it starts with {head[:8]!r}. "
-        "Use a JPEG, PNG, TIFF or HEIC file."
-    )
+    return name_kind(head, name)
 
 
 _Loaded = tuple[pyvips.Image, tuple[str, ...], tempfile.TemporaryDirectory[str] | None]
@@ -227,34 +215,74 @@ def _load_heic(path: Path, name: str, limits: Limits) -> _Loaded:
 
     try:
         heif = pillow_heif.open_heif(path)
-        _check_size(name, heif.size[0], heif.size[1], limits, held_whole=True)
+        limits.check_size(name, heif.size[0], heif.size[1], held_whole=True)
         rgb = heif.to_pillow().convert("RGBA" if heif.has_alpha else "RGB")
     except (ValueError, OSError, EOFError, RuntimeError, SyntaxError) as err:
-        raise _damaged(name, err) from err
+        raise say_damaged(name, err) from err
     return _to_rgb8(pyvips.Image.new_from_array(np.asarray(rgb)), name).copy_memory(), (), None
 
 
-def _load_with_vips(path: Path, name: str, kind: str, limits: Limits) -> _Loaded:
+def _load_with_vips(path: Path, name: str, kind: str, limits: Limits, copy_path: Path | None) -> _Loaded:
     layout = read_tiff_layout(path, name) if kind == "tiff" else None
+    if layout:
+        limits.check_piece(name, layout.held_bytes)
     header = _decode(path, kind)
-    held_whole = layout.is_one_piece if layout else bool(header.get_typeof("interlaced"))
-    _check_size(name, header.width, header.height, limits, held_whole=held_whole)
+    limits.check_size(name, header.width, header.height, held_whole=bool(header.get_typeof("interlaced")))
     if layout and not layout.is_complete:
-        raise _damaged(name, "a strip or tile lies beyond its end")
+        raise say_damaged(name, "a strip or tile lies beyond its end")
     remarks = _count_pages(path, header)
     upright = header.get("orientation") if header.get_typeof("orientation") else 1
     rgb = _to_rgb8(header, name, brightest=_find_brightest(path, kind, header))
     if header.width * header.height <= limits.max_memory_pixels:
         return _rotate(rgb.copy_memory(), upright), remarks, None
+    if layout and _can_read_in_place(layout, header, limits):
+        in_place = _to_rgb8(_decode(path, kind, access="random"), name)
+        return _rotate(in_place, upright), remarks, None
+    if copy_path is not None:
+        if not copy_path.exists():
+            _write_copy(rgb, copy_path, name)
+        return _rotate(_open_copy(copy_path), upright), remarks, None
     folder = tempfile.TemporaryDirectory(prefix="coverslip-picture-", ignore_cleanup_errors=True)
-    work_file = str(Path(folder.name) / "pixels.tif")
+    work_file = Path(folder.name) / "pixels.tif"
     try:
-        rgb.tiffsave(work_file, tile=True, tile_width=256, tile_height=256, bigtiff=True, keep="none")
-    except pyvips.Error:
+        _write_copy(rgb, work_file, name)
+    except BaseException:
         folder.cleanup()
         raise
-    tiled = pyvips.Image.tiffload(work_file, access="random", revalidate=True)
-    return _rotate(tiled, upright), remarks, folder
+    return _rotate(_open_copy(work_file), upright), remarks, folder
+
+
+def _can_read_in_place(layout: TiffLayout, header: pyvips.Image, limits: Limits) -> bool:
+    """Whether regions of a TIFF may be read in any order at little cost."""
+    # What must be stretched or converted by a profile would be so again at every look.
+    is_plain = header.format == "uchar" and header.interpretation != "cmyk"
+    return is_plain and layout.tile_px is not None and layout.tile_px <= limits.max_tile_px
+
+
+def _write_copy(rgb: pyvips.Image, path: Path, name: str) -> None:
+    """Decode a picture once from top to bottom into a tiled file, whole or not at all."""
+    unfinished = path.with_name(f"{path.stem}.{secrets.token_hex(4)}.part.tif")
+    try:
+        rgb.tiffsave(
+            str(unfinished),
+            tile=True,
+            tile_width=_COPY_TILE_PX,
+            tile_height=_COPY_TILE_PX,
+            bigtiff=True,
+            keep="none",
+        )
+        unfinished.replace(path)
+    except pyvips.Error as err:
+        if is_disk_full(err, path.parent):
+            raise say_disk_full(f"the pixels of {name}", err) from err
+        raise
+    finally:
+        with suppress(OSError):
+            unfinished.unlink(missing_ok=True)
+
+
+def _open_copy(path: Path) -> pyvips.Image:
+    return pyvips.Image.tiffload(str(path), access="random", revalidate=True)
 
 
 def _decode(path: Path, kind: str, **options: Any) -> pyvips.Image:
@@ -263,19 +291,10 @@ def _decode(path: Path, kind: str, **options: Any) -> pyvips.Image:
         "png": pyvips.Image.pngload,
         "tiff": pyvips.Image.tiffload,
     }[kind]
-    # Our own limit is checked right after the header; the PNG decoder's is lower than a whole coverslip.
-    own = {"unlimited": True} if kind in ("jpeg", "png") else {}
+    # Our own limits are checked right after the header; the decoders' are lower than a whole coverslip.
+    settings = {"access": "sequential", "fail_on": "truncated", "revalidate": True, "unlimited": True}
     # An interlaced PNG is decoded whole and kept, so a file that was written again must be asked for anew.
-    return load(str(path), access="sequential", fail_on="truncated", revalidate=True, **own, **options)
-
-
-def _check_size(name: str, width: int, height: int, limits: Limits, *, held_whole: bool) -> None:
-    most = limits.max_whole_pixels if held_whole else limits.max_pixels
-    if width * height > most or max(width, height) > limits.max_side:
-        raise ImageError(
-            f"{name} is {width} x {height} px; at most {most:,} px in all and {limits.max_side:,} px a side "
-            "are read from a file of this form. Cut it into parts, or save it as a tiled TIFF."
-        )
+    return load(str(path), **{**settings, **options})
 
 
 def _count_pages(path: Path, header: pyvips.Image) -> tuple[str, ...]:
@@ -329,7 +348,8 @@ def _rotate(image: pyvips.Image, orientation: int) -> pyvips.Image:
     return image.autorot()
 
 
-def _damaged(name: str, err: Exception | str) -> ImageError:
+def say_damaged(name: str, err: Exception | str) -> ImageError:
+    """The error of a file that the decoder gave up."""
     said = " ".join(str(err).split())
     return ImageError(
         f"{name} is cut short or damaged, so none of it was used (the decoder says: {said}). "

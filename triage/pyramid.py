@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pyvips
 
+from triage.disk import is_disk_full, say_disk_full
 from triage.errors import ImageError
-from triage.images import Picture
+from triage.images import Picture, say_damaged
 
 TILE_PX = 256
 _TILE_QUALITY = 90
@@ -21,11 +22,13 @@ _LEAST_CROP_PX = 48.0
 
 
 def write_pyramid(picture: Picture, path: Path) -> int:
-    """Write the pyramid of a picture and return its number of levels.
+    """Write the pyramid of a picture, whole or not at all, and return its number of levels.
 
     Raises
     ------
     ImageError
+        If a part of the picture can't be decoded.
+    StorageError
         If the file can't be written, for instance because the disk is full.
     """
     try:
@@ -40,11 +43,13 @@ def write_pyramid(picture: Picture, path: Path) -> int:
             bigtiff=True,
             keep="none",
         )
-    except pyvips.Error as err:
-        raise ImageError(
-            f"The viewer's copy {path} can't be written ({err}). Make room on the disk."
-        ) from err
-    return read_zoom_levels(path)
+        levels = read_zoom_levels(path)
+    except (pyvips.Error, ImageError) as err:
+        path.unlink(missing_ok=True)
+        if is_disk_full(err, path.parent):
+            raise say_disk_full("the viewer's copy", err) from err
+        raise say_damaged(picture.file_name, err) from err
+    return levels
 
 
 def read_zoom_levels(path: Path) -> int:

@@ -1,4 +1,4 @@
-"""What a TIFF file says about its own layout: whether it is all there, and how much of it is one piece."""
+"""What a TIFF file says about its own layout: whether it is all there, and in which pieces it lies."""
 
 from __future__ import annotations
 
@@ -19,12 +19,16 @@ class TiffLayout:
     ----------
     is_complete : bool
         Whether every strip or tile lies inside the file.
-    is_one_piece : bool
-        Whether all pixels are a single strip, which a decoder must hold as a whole.
+    held_bytes : int
+        Of the largest strip or tile that a decoder must hold as a whole: an uncompressed strip is read
+        row by row, a compressed one only once all its bytes are there.
+    tile_px : int or None
+        Longer side of a tile, where the pixels lie in tiles and can be read in any order.
     """
 
     is_complete: bool
-    is_one_piece: bool
+    held_bytes: int
+    tile_px: int | None
 
 
 def read_tiff_layout(path: Path, name: str) -> TiffLayout:
@@ -45,7 +49,12 @@ def read_tiff_layout(path: Path, name: str) -> TiffLayout:
             page = file.pages.first.aspage()
             ends = [offset + size for offset, size in zip(page.dataoffsets, page.databytecounts, strict=True)]
             is_complete = bool(ends) and max(ends) <= path.stat().st_size and min(page.databytecounts) > 0
-            return TiffLayout(is_complete, is_one_piece=not page.is_tiled and len(ends) == 1)
+            is_read_by_rows = not page.is_tiled and page.compression == tifffile.COMPRESSION.NONE
+            return TiffLayout(
+                is_complete,
+                held_bytes=0 if is_read_by_rows else max(page.databytecounts, default=0),
+                tile_px=max(page.tilewidth, page.tilelength) if page.is_tiled else None,
+            )
     except (
         tifffile.TiffFileError,
         ValueError,
