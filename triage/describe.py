@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +14,9 @@ from triage.group_prior import weigh_group_scores
 from triage.groups import candidate_groups, look_alikes, read_groups
 from triage.images import Picture
 from triage.outline import NoOutline, Outline, find_outlines
+from triage.rank import SCORE_DECIMALS
 from triage.reasons import explain_candidate
-from triage.records import Candidate, Detections, Ellipse, OutlineSize
+from triage.records import Candidate, Detections, Ellipse, OutlineSize, Ranked
 from triage.score_calibration import ScoreCalibration
 from triage.shell import ShellSize, measure_shell
 from triage.size_check import MeasuredSize, check_size
@@ -51,37 +52,45 @@ class Ask:
     score_calibration: ScoreCalibration
 
 
-def describe_candidates(picture: Picture, merged: Detections, ask: Ask) -> list[Candidate]:
-    """One unranked candidate for each detection.
+def describe_candidates(picture: Picture, ranked: Ranked, ask: Ask) -> tuple[Candidate, ...]:
+    """One candidate for each detection, with its rank.
 
     Parameters
     ----------
     picture : Picture
-    merged : Detections
+    ranked : Ranked
         In original pixels, one for each object, with scores that hold.
     ask : Ask
+
+    Returns
+    -------
+    candidates : tuple of Candidate
+        The same for each detection, whichever others it comes with.
     """
+    merged = ranked.detections
     guesses = [
         _limit_guess(Ellipse(*(float(value) for value in ellipse)), box)
         for ellipse, box in zip(merged.ellipses, merged.boxes_xyxy, strict=True)
     ]
-    outlines = _find_outlines(picture, merged, guesses, ask.default_cut)
-    return [
-        _describe(merged, row, guess, outline, ask)
+    outlines = _find_outlines(picture, ranked, guesses)
+    return tuple(
+        replace(_describe(merged, row, guess, outline, ask), rank=ranked.first_rank + row)
         for row, (guess, outline) in enumerate(zip(guesses, outlines, strict=True))
-    ]
+    )
 
 
-def _find_outlines(
-    picture: Picture, merged: Detections, guesses: list[Ellipse], default_cut: float
-) -> list[Outline | NoOutline]:
-    best_first = np.argsort(-merged.scores, kind="stable")
-    n_above = int((np.round(merged.scores, 4) >= default_cut).sum())
-    n_sought = n_above + max(_LEAST_SOUGHT_BELOW_CUT, n_above // 2)
-    sought = [int(row) for row in best_first[:n_sought] if not _is_cut_off(merged.boxes_xyxy[row], picture)]
+def count_sought(scores: NDArray[np.float64], default_cut: float) -> int:
+    """For how many of the best candidates an outline is sought, those that the picture cuts off aside."""
+    n_above = int((np.round(scores, SCORE_DECIMALS) >= default_cut).sum())
+    return n_above + max(_LEAST_SOUGHT_BELOW_CUT, n_above // 2)
+
+
+def _find_outlines(picture: Picture, ranked: Ranked, guesses: list[Ellipse]) -> list[Outline | NoOutline]:
+    boxes = ranked.detections.boxes_xyxy
     outlines: list[Outline | NoOutline] = [
-        _CUT_OFF if _is_cut_off(box, picture) else _NOT_SOUGHT for box in merged.boxes_xyxy
+        _CUT_OFF if _is_cut_off(box, picture) else _NOT_SOUGHT for box in boxes
     ]
+    sought = [row for row in range(min(ranked.n_sought, len(boxes))) if outlines[row] is not _CUT_OFF]
     found = find_outlines(picture, [guesses[row] for row in sought])
     for row, outline in zip(sought, found, strict=True):
         outlines[row] = outline
@@ -97,7 +106,7 @@ def _describe(
     weighed = weigh_group_scores(merged.group_scores[row], size, host=ask.host)
     shares = _share_by_group(ask.score_calibration.calibrate_groups(weighed))
     group = max(candidate_groups(), key=lambda name: shares[name])
-    score = round(float(merged.scores[row]), 4)
+    score = round(float(merged.scores[row]), SCORE_DECIMALS)
     check = check_size(size, group, host=ask.host)
     ellipse = shell.ellipse if shell else None
     return Candidate(

@@ -1,4 +1,4 @@
-"""From a picture to ranked, measured candidates: plan, detect batch by batch, conclude."""
+"""From a picture to ranked, measured candidates: plan, detect batch by batch, merge, measure, conclude."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from triage.adequacy import assess_adequacy
 from triage.calibration import Calibration, state_calibration
-from triage.describe import Ask, describe_candidates
+from triage.describe import Ask, count_sought, describe_candidates
 from triage.errors import RecordError
 from triage.groups import read_groups
 from triage.images import Picture
@@ -19,8 +19,8 @@ from triage.looks import combine_looks
 from triage.merge import join_detections, merge_detections, take_detections
 from triage.optics import Objective
 from triage.proposal import CAUTION
-from triage.rank import rank_candidates
-from triage.records import Detections, Detector, Proposal
+from triage.rank import rank_rows
+from triage.records import Candidate, Detections, Detector, Proposal, Ranked
 from triage.score_calibration import UNCALIBRATED, ScoreCalibration, read_score_calibration
 from triage.stored_detections import detections_from_json, detections_to_json
 from triage.strata import warn_of_weak_groups
@@ -28,10 +28,14 @@ from triage.tiles import Tile, cut_tiles_ahead, plan_tiles, to_picture_frame
 
 __all__ = [
     "ProposalPlan",
+    "conclude_measured",
     "conclude_proposal",
     "detect_batch",
     "detections_from_json",
     "detections_to_json",
+    "measure_part",
+    "merge_batches",
+    "part_ranked",
     "plan_proposal",
     "propose_candidates",
 ]
@@ -40,6 +44,8 @@ __all__ = [
 OVERLAP_PX = 96
 # One step of durable work: a few seconds on one processor core.
 BATCH_TILES = 32
+# Another step of it: about as long, where each outline is sought.
+PART_CANDIDATES = 256
 # So many are looked at while as many more are read; a GPU takes them in one go.
 _TILES_AT_A_TIME = 16
 # Enlarging further adds pixels but no detail.
@@ -194,8 +200,22 @@ def _with_factor(found: Detections, factor: float) -> Detections:
     return replace(found, factors=np.full(len(found.scores), factor))
 
 
-def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence[Detections]) -> Proposal:
-    """The proposal from what all batches found, whatever order they come in."""
+def merge_batches(picture: Picture, plan: ProposalPlan, detections: Sequence[Detections]) -> Detections:
+    """What all batches found, one row for each object worth listing, in the order of rank.
+
+    Parameters
+    ----------
+    picture : Picture
+        None of its pixels are read.
+    plan : ProposalPlan
+    detections : sequence of Detections
+        Of all batches, in any order.
+
+    Returns
+    -------
+    merged : Detections
+        With scores that hold.
+    """
     seen = join_detections(list(detections), len(read_groups()))
     joined = merge_detections(seen)
     if plan.calibration is None:
@@ -203,9 +223,32 @@ def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence
         joined = combine_looks(joined, seen, has_plain_look=_has_plain_look(picture, plan))
     # Merging asks for the network's own scores; from here on they are shares that hold.
     honest = replace(joined, scores=plan.score_calibration.calibrate_scores(joined.scores))
-    merged = _keep_listed(honest, float(plan.detector["default_cut"]))
+    listed = _keep_listed(honest, float(plan.detector["default_cut"]))
+    return take_detections(listed, rank_rows(listed))
+
+
+def part_ranked(plan: ProposalPlan, merged: Detections) -> list[Ranked]:
+    """Parts of what `merge_batches` returned, each for one call of `measure_part`; the best come first."""
+    n_sought = count_sought(merged.scores, float(plan.detector["default_cut"]))
+    rows = np.arange(len(merged.scores), dtype=np.int64)
+    return [
+        Ranked(
+            take_detections(merged, rows[start : start + PART_CANDIDATES]),
+            start + 1,
+            max(0, n_sought - start),
+        )
+        for start in range(0, len(rows), PART_CANDIDATES)
+    ]
+
+
+def measure_part(picture: Picture, plan: ProposalPlan, part: Ranked) -> tuple[Candidate, ...]:
+    """The measured candidates of one part, with their ranks; repeating it is harmless."""
     ask = Ask(plan.calibration, plan.host, float(plan.detector["default_cut"]), plan.score_calibration)
-    candidates = describe_candidates(picture, merged, ask)
+    return describe_candidates(picture, part, ask)
+
+
+def conclude_measured(picture: Picture, plan: ProposalPlan, candidates: Sequence[Candidate]) -> Proposal:
+    """The proposal with these candidates, and what the picture can show."""
     um_per_px = plan.calibration.um_per_px if plan.calibration else None
     finest = um_per_px * picture.width / max(hw[1] for hw in plan.frames_hw) if um_per_px else None
     adequacy = assess_adequacy(picture, um_per_px, finest, objective=plan.objective)
@@ -218,9 +261,16 @@ def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence
         calibration=asdict(plan.calibration) if plan.calibration else None,
         detector=plan.detector,
         adequacy=replace(adequacy, notes=(*adequacy.notes, *warnings)),
-        candidates=rank_candidates(candidates),
+        candidates=tuple(candidates),
         caution=CAUTION,
     )
+
+
+def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence[Detections]) -> Proposal:
+    """The proposal from what all batches found, whatever order they come in."""
+    merged = merge_batches(picture, plan, detections)
+    measured = [measure_part(picture, plan, part) for part in part_ranked(plan, merged)]
+    return conclude_measured(picture, plan, [one for of_part in measured for one in of_part])
 
 
 def _has_plain_look(picture: Picture, plan: ProposalPlan) -> bool:

@@ -32,7 +32,7 @@ def proposal_to_json(proposal: Proposal) -> dict[str, Any]:
         "calibration": proposal.calibration,
         "detector": proposal.detector,
         "adequacy": _adequacy_to_json(proposal.adequacy),
-        "candidates": [_candidate_to_json(candidate) for candidate in proposal.candidates],
+        "candidates": [candidate_to_json(candidate) for candidate in proposal.candidates],
         "caution": proposal.caution,
     }
 
@@ -61,7 +61,8 @@ def _visibility_to_json(one: Visibility) -> dict[str, Any]:
     return asdict(one) | {"limited_by": list(one.limited_by)} | rounded
 
 
-def _candidate_to_json(candidate: Candidate) -> dict[str, Any]:
+def candidate_to_json(candidate: Candidate) -> dict[str, Any]:
+    """One candidate as `proposal_to_json` lists it."""
     return {
         "rank": candidate.rank,
         "bbox": [round(value, 2) for value in candidate.bbox_xywh],

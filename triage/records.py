@@ -38,6 +38,25 @@ class Detections:
     factors: NDArray[np.float64] | None = None
 
 
+@dataclass(frozen=True)
+class Ranked:
+    """Merged detections that follow each other in rank.
+
+    Attributes
+    ----------
+    detections : Detections
+        In original pixels, in the order of their ranks.
+    first_rank : int
+        Of the first of them; the best of a picture has rank 1.
+    n_sought : int
+        For so many of them, from the first, an outline is sought.
+    """
+
+    detections: Detections
+    first_rank: int
+    n_sought: int
+
+
 class HasDefaultCut(Protocol):
     """The record that travels with the weights, as far as the proposal needs it."""
 

@@ -9,7 +9,7 @@ import numpy as np
 from triage.errors import RecordError
 from triage.groups import read_groups
 from triage.merge import join_detections
-from triage.records import Detections
+from triage.records import Detections, Ranked
 
 
 def detections_to_json(detections: Detections) -> str:
@@ -43,3 +43,25 @@ def detections_from_json(text: str) -> Detections:
             f"Stored detections can't be read ({err}); five lists of one length are needed. "
             "Run the step again."
         ) from err
+
+
+def ranked_to_json(part: Ranked) -> str:
+    """A part of the ranked detections as JSON text; numbers keep every bit."""
+    values = {"first_rank": part.first_rank, "n_sought": part.n_sought}
+    return json.dumps(values | json.loads(detections_to_json(part.detections)))
+
+
+def ranked_from_json(text: str) -> Ranked:
+    """A part from what `ranked_to_json` returned.
+
+    Raises
+    ------
+    RecordError
+        If the text is damaged.
+    """
+    detections = detections_from_json(text)
+    try:
+        values = json.loads(text)
+        return Ranked(detections, int(values["first_rank"]), int(values["n_sought"]))
+    except (KeyError, ValueError, TypeError) as err:
+        raise RecordError(f"Stored ranks can't be read ({err}). Run the step again.") from err

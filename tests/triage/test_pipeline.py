@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from triage.boxes import box_iou
 from triage.calibration import Calibration
+from triage.errors import RecordError
 from triage.groups import candidate_groups, look_alikes, read_groups
 from triage.images import Picture, open_picture
 from triage.outline import Outline, find_outlines
@@ -20,11 +21,15 @@ from triage.pipeline import (
     detect_batch,
     detections_from_json,
     detections_to_json,
+    measure_part,
+    merge_batches,
+    part_ranked,
     plan_proposal,
     propose_candidates,
 )
 from triage.proposal import proposal_to_json
 from triage.records import Candidate, Detections, Ellipse, Proposal
+from triage.stored_detections import ranked_from_json, ranked_to_json
 
 Draw = Callable[..., NDArray[np.uint8]]
 Open = Callable[[NDArray[np.uint8]], Picture]
@@ -403,3 +408,33 @@ def test_propose_candidates_doubts_what_only_the_enlarged_picture_shows(
         )
         (candidate,) = conclude_proposal(small, plan, [found]).candidates
     assert (candidate.score < 0.9) == is_lowered
+
+
+def test_measured_parts_are_the_same_whatever_their_size(
+    picture: Picture, blob_detector: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    blob_detector.record.default_cut = 0.75
+    expected = to_bytes(propose_candidates(picture, KNOWN, blob_detector))
+    for size in (1, 2, 4):
+        monkeypatch.setattr("triage.pipeline.PART_CANDIDATES", size)
+        assert to_bytes(propose_candidates(picture, KNOWN, blob_detector)) == expected
+
+
+def test_parts_kept_as_text_give_the_same_candidates_in_the_order_of_rank(
+    picture: Picture, blob_detector: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("triage.pipeline.PART_CANDIDATES", 2)
+    plan = plan_proposal(picture, KNOWN, blob_detector)
+    batches = [detect_batch(picture, plan, index, blob_detector) for index in range(plan.n_batches)]
+    parts = part_ranked(plan, merge_batches(picture, plan, batches))
+    kept = [ranked_from_json(ranked_to_json(part)) for part in parts]
+    measured = [one for part in kept for one in measure_part(picture, plan, part)]
+    assert len(parts) == 3 and [one.rank for one in measured] == [1, 2, 3, 4, 5, 6]
+    assert tuple(measured) == conclude_proposal(picture, plan, batches).candidates
+
+
+def test_ranked_from_json_refuses_detections_without_ranks(picture: Picture, blob_detector: Any) -> None:
+    plan = plan_proposal(picture, KNOWN, blob_detector)
+    text = detections_to_json(detect_batch(picture, plan, 0, blob_detector))
+    with pytest.raises(RecordError, match="Stored ranks can't be read"):
+        ranked_from_json(text)

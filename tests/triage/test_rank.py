@@ -2,38 +2,38 @@ from __future__ import annotations
 
 from itertools import permutations
 
-from triage.rank import rank_candidates
-from triage.records import Candidate, SizeCheck
+import numpy as np
+
+from triage.groups import read_groups
+from triage.merge import empty_detections, take_detections
+from triage.rank import rank_rows
+from triage.records import Detections
 
 
-def candidate(score: float, x: float, y: float, width: float = 10) -> Candidate:
-    return Candidate(
-        rank=0,
-        bbox_xywh=(x, y, width, 10),
-        score=score,
-        group="oocyst",
-        group_scores={},
-        ellipse=None,
-        length_um=None,
-        width_um=None,
-        length_um_sd=None,
-        width_um_sd=None,
-        size_check=SizeCheck("no calibration"),
-        reasons=(),
-    )
+def detect(*rows: tuple[float, float, float, float]) -> Detections:
+    """Boxes 10 px high from (score, x, y, width)."""
+    n = len(rows)
+    boxes = np.array([[x, y, x + width, y + 10] for _, x, y, width in rows], dtype=np.float64)
+    n_groups = len(read_groups())
+    scores = np.array([row[0] for row in rows])
+    return Detections(boxes.reshape(-1, 4), scores, np.full((n, n_groups), 1 / n_groups), np.zeros((n, 5)))
 
 
-def test_rank_candidates_takes_none() -> None:
-    assert rank_candidates([]) == ()
+def test_rank_rows_takes_none() -> None:
+    assert rank_rows(empty_detections(len(read_groups()))).tolist() == []
 
 
-def test_rank_candidates_counts_from_one_by_falling_score() -> None:
-    ranked = rank_candidates([candidate(0.2, 0, 0), candidate(0.9, 0, 0), candidate(0.5, 0, 0)])
-    assert [(one.rank, one.score) for one in ranked] == [(1, 0.9), (2, 0.5), (3, 0.2)]
+def test_rank_rows_puts_the_highest_score_first() -> None:
+    assert rank_rows(detect((0.2, 0, 0, 10), (0.9, 0, 0, 10), (0.5, 0, 0, 10))).tolist() == [1, 2, 0]
 
 
-def test_rank_candidates_breaks_ties_the_same_way_in_any_order() -> None:
-    tied = [candidate(0.5, 3, 1), candidate(0.5, 1, 2), candidate(0.5, 2, 1), candidate(0.5, 2, 1, width=20)]
-    orders = [rank_candidates(order) for order in permutations(tied)]
-    assert all(order == orders[0] for order in orders)
-    assert [one.bbox_xywh[:3] for one in orders[0]] == [(2, 1, 20), (2, 1, 10), (3, 1, 10), (1, 2, 10)]
+def test_rank_rows_compares_scores_as_they_are_told() -> None:
+    assert rank_rows(detect((0.50004, 5, 5, 10), (0.50001, 0, 0, 10))).tolist() == [1, 0]
+
+
+def test_rank_rows_breaks_ties_the_same_way_in_any_order() -> None:
+    tied = detect((0.5, 3, 1, 10), (0.5, 1, 2, 10), (0.5, 2, 1, 10), (0.5, 2, 1, 20))
+    for order in permutations(range(4)):
+        mixed = take_detections(tied, np.array(order))
+        ranked = take_detections(mixed, rank_rows(mixed)).boxes_xyxy
+        assert ranked[:, :3].tolist() == [[2, 1, 22], [2, 1, 12], [3, 1, 13], [1, 2, 11]]
