@@ -50,7 +50,7 @@ def export_labelled_set(
                 left_out=gathered.left_out,
                 created_by=user.id,
             )
-            zipped.replace(files.labelled_set(row.id))
+            files.keep_labelled_set(row.id, zipped)
     return row
 
 

@@ -1,6 +1,7 @@
 """Files of the service: originals under their SHA-256, viewer pyramids, unfinished work and exports.
 
-No name that a user chose ever becomes a path on disk.
+No name that a user chose ever becomes a path on disk. Every method that answers with a path answers with a
+local file, wherever `Objects` keeps it.
 """
 
 from __future__ import annotations
@@ -9,15 +10,18 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import AsyncIterator
+import time
+from collections.abc import AsyncIterator, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from starlette.concurrency import run_in_threadpool
 
 from service.errors import TooLargeError
-
-FOLDERS = ("incoming", "originals", "pyramids", "work", "labelled-sets", "shown-marks")
+from service.objects import FolderObjects, Objects
+from service.scratch import Scratch
+from triage.disk import is_disk_full, say_disk_full
 
 
 @dataclass(frozen=True)
@@ -30,24 +34,31 @@ class Received:
 
 
 class Files:
-    """All paths below one folder.
+    """All files of the service.
 
     Parameters
     ----------
     folder : Path
-        Made when missing, readable by the owner alone.
+        For what is unfinished, and for all else where no `objects` are given. Made when missing, readable by
+        the owner alone.
+    objects : Objects, optional
+        Where finished files are kept; left out, below the folder too.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, objects: Objects | None = None) -> None:
         self._folder = folder.absolute()
         self._folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        for name in FOLDERS:
-            (self._folder / name).mkdir(exist_ok=True)
+        self._incoming = self._folder / "incoming"
+        self._incoming.mkdir(exist_ok=True)
+        self._pixels = self._folder / "pixels"
+        self._pixels.mkdir(exist_ok=True)
+        self._scratch = Scratch(self._folder / "scratch")
+        self._objects = objects or FolderObjects(self._folder)
 
     def clear_incoming(self) -> None:
         """Remove uploads that a stop cut off."""
-        shutil.rmtree(self._folder / "incoming")
-        (self._folder / "incoming").mkdir()
+        shutil.rmtree(self._incoming)
+        self._incoming.mkdir()
 
     async def receive(self, chunks: AsyncIterator[bytes], *, limit_bytes: int) -> Received:
         """Write a stream to a temporary file while hashing it.
@@ -56,9 +67,11 @@ class Files:
         ------
         TooLargeError
             As soon as more than `limit_bytes` came in; the temporary file is removed.
+        StorageError
+            If there is no room on the disk; likewise.
         """
         digest, n_bytes = hashlib.sha256(), 0
-        descriptor, name = tempfile.mkstemp(dir=self._folder / "incoming")
+        descriptor, name = tempfile.mkstemp(dir=self._incoming)
         try:
             with os.fdopen(descriptor, "wb") as file:
                 async for chunk in chunks:
@@ -70,61 +83,131 @@ class Files:
                     digest.update(chunk)
                     await run_in_threadpool(file.write, chunk)
                 await run_in_threadpool(_flush_to_disk, file.fileno(), file.flush)
+        except OSError as err:
+            Path(name).unlink()
+            if is_disk_full(err, self._folder):
+                raise say_disk_full("this file", err) from err
+            raise
         except BaseException:
             Path(name).unlink()
             raise
         return Received(Path(name), digest.hexdigest(), n_bytes)
 
     def keep(self, received: Received) -> Path:
-        """Move an upload to its place; bytes that are there already stay as they are."""
-        target = self.original(received.sha256)
-        target.parent.mkdir(exist_ok=True)
-        if target.exists():
-            received.path.unlink()
-        else:
-            received.path.chmod(0o400)
-            received.path.replace(target)
-        return target
+        """Keep an upload for good; bytes that are there already stay as they are."""
+        self._objects.add(_original(received.sha256), received.path)
+        return self.original(received.sha256)
 
     def drop(self, received: Received) -> None:
         """Remove an upload that was refused."""
         received.path.unlink(missing_ok=True)
 
     def original(self, sha256: str) -> Path:
-        """Where the bytes of a picture are kept."""
-        return self._folder / "originals" / sha256[:2] / sha256
+        """The bytes of a picture."""
+        return self._objects.fetch(_original(sha256), sha256=sha256)
+
+    def has_pyramid(self, sha256: str) -> bool:
+        """Whether the viewer's pyramid of a picture is written."""
+        return self._objects.has(_pyramid(sha256))
 
     def pyramid(self, sha256: str) -> Path:
-        """Where the viewer's pyramid of a picture is kept."""
-        return self._folder / "pyramids" / f"{sha256}.tif"
+        """The viewer's pyramid of a picture."""
+        return self._objects.fetch(_pyramid(sha256))
 
-    def batch(self, run: str, index: int) -> Path:
-        """Where the detections of one batch of one run are kept until the run ends."""
-        return self._folder / "work" / run / f"{index}.json"
+    @contextmanager
+    def make_pyramid(self, sha256: str) -> Iterator[Path]:
+        """Where the viewer's pyramid of a picture is, or else is to be written; kept once the block ends."""
+        with self._make(_pyramid(sha256), ".tif") as path:
+            yield path
 
-    def write_batch(self, run: str, index: int, text: str) -> None:
+    def pixels(self, sha256: str) -> Path:
+        """Where this machine's tiled copy of a large picture is, or is to be written, while it is worked on."""
+        return self._pixels / f"{sha256}.tif"
+
+    def drop_pixels(self, sha256: str) -> None:
+        """Remove the tiled copy of a picture; whoever reads it goes on, others decode the picture again."""
+        self.pixels(sha256).unlink(missing_ok=True)
+
+    def clear_pixels(self, *, keep: set[str | None], older_than_s: float) -> None:
+        """Remove the tiled copies that nobody needs, half-written ones of a killed process too."""
+        for path in self._pixels.iterdir():
+            with suppress(FileNotFoundError):
+                is_old = time.time() - path.stat().st_mtime > older_than_s
+                if is_old and path.name.removesuffix(".tif") not in keep:
+                    path.unlink()
+
+    def has_batch(self, run: str, index: int | str) -> bool:
+        """Whether the detections of one batch of one run are kept."""
+        return self._objects.has(_batch(run, index))
+
+    def batch(self, run: str, index: int | str) -> Path:
+        """The detections of one batch of one run, kept until the run ends."""
+        return self._objects.fetch(_batch(run, index))
+
+    def write_batch(self, run: str, index: int | str, text: str) -> None:
         """Keep the detections of one batch, whole or not at all."""
-        path = self.batch(run, index)
-        path.parent.mkdir(exist_ok=True)
-        unfinished = path.with_suffix(".part")
+        unfinished = self._scratch.new_path(".json")
         unfinished.write_text(text, encoding="utf-8")
-        unfinished.replace(path)
+        self._objects.add(_batch(run, index), unfinished)
 
     def drop_batches(self, run: str) -> None:
         """Remove the batches of a run that has ended."""
-        shutil.rmtree(self._folder / "work" / run, ignore_errors=True)
+        self._objects.remove(f"work/{run}")
 
     def labelled_set(self, set_id: int) -> Path:
-        """Where the zip file of an export is kept."""
-        return self._folder / "labelled-sets" / f"{set_id}.zip"
+        """The zip file of an export."""
+        return self._objects.fetch(_labelled_set(set_id))
+
+    def keep_labelled_set(self, set_id: int, zipped: Path) -> None:
+        """Keep the zip file of an export."""
+        self._objects.add(_labelled_set(set_id), zipped)
 
     def shown_marks(self, name: str) -> Path:
-        """Where the picture of a found ruling is kept, under a name of our own."""
-        return self._folder / "shown-marks" / f"{name}.jpg"
+        """The picture of a found ruling, under a name of our own."""
+        return self._objects.fetch(_shown_marks(name))
+
+    @contextmanager
+    def make_shown_marks(self, name: str) -> Iterator[Path]:
+        """Where the picture of a found ruling is to be written; kept once the block ends."""
+        with self._make(_shown_marks(name), ".jpg") as path:
+            yield path
 
     def new_folder(self) -> tempfile.TemporaryDirectory[str]:
         """A folder that goes away with its `with` block, on the same disk."""
-        return tempfile.TemporaryDirectory(dir=self._folder / "incoming")
+        return tempfile.TemporaryDirectory(dir=self._scratch.new_path().parent)
+
+    @contextmanager
+    def _make(self, key: str, suffix: str) -> Iterator[Path]:
+        if self._objects.has(key):
+            yield self._objects.fetch(key)
+            return
+        unfinished = self._scratch.new_path(suffix)
+        try:
+            yield unfinished
+            if unfinished.exists():
+                self._objects.add(key, unfinished)
+        finally:
+            unfinished.unlink(missing_ok=True)
+
+
+def _original(sha256: str) -> str:
+    return f"originals/{sha256[:2]}/{sha256}"
+
+
+def _pyramid(sha256: str) -> str:
+    return f"pyramids/{sha256}.tif"
+
+
+def _batch(run: str, index: int | str) -> str:
+    return f"work/{run}/{index}.json"
+
+
+def _labelled_set(set_id: int) -> str:
+    return f"labelled-sets/{set_id}.zip"
+
+
+def _shown_marks(name: str) -> str:
+    return f"shown-marks/{name}.jpg"
 
 
 def _flush_to_disk(descriptor: int, flush: object) -> None:

@@ -56,14 +56,15 @@ def measure_scale(
 
 def _measure_ruling(parts: Parts, target: Target, asked: RulingIn) -> dict[str, Any]:
     shown = secrets.token_hex(16)
-    found: dict[str, Any] = parts.jobs.measure(
-        "measure_ruling",
-        target.path,
-        target.file_name,
-        asked.division_um,
-        asked.ruling_tolerance,
-        parts.files.shown_marks(shown),
-    )
+    with parts.files.make_shown_marks(shown) as shown_path:
+        found: dict[str, Any] = parts.jobs.measure(
+            "measure_ruling",
+            target.path,
+            target.file_name,
+            asked.division_um,
+            asked.ruling_tolerance,
+            shown_path,
+        )
     scale = Calibration(found["um_per_px"], found["um_per_px_sd"], found["source"])
     details = {
         name: found[name]

@@ -55,9 +55,8 @@ def _file_picture(parts: Parts, user: User, received: Received, file_name: str) 
             return present_picture(view_for(session, user), known)
     seen = parts.jobs.look(received.path, file_name)
     kept = parts.files.keep(received)
-    zoom_levels = parts.jobs.measure(
-        "write_viewer_copy", kept, file_name, parts.files.pyramid(received.sha256)
-    )
+    with parts.files.make_pyramid(received.sha256) as target:
+        zoom_levels = parts.jobs.measure("write_viewer_copy", kept, file_name, target)
     stated = seen["file_scale"] or {}
     with parts.database.write() as session:
         row = calibrations.add_picture(

@@ -179,10 +179,12 @@ def pyramid_of(parts: Parts, sha256: str) -> Path:
     MissingError
         If it isn't written yet.
     """
-    path = parts.files.pyramid(sha256)
-    if not path.exists():
-        raise MissingError("The viewer's copy of this picture isn't written yet. Try again in a moment.")
-    return path
+    try:
+        return parts.files.pyramid(sha256)
+    except MissingError as err:
+        raise MissingError(
+            "The viewer's copy of this picture isn't written yet. Try again in a moment."
+        ) from err
 
 
 def cached_jpeg(request: Request, name: str, make: Callable[[], bytes]) -> Response:
