@@ -94,6 +94,9 @@ def _stated_length(scope: Scope) -> int:
 
 def _is_upload(scope: Scope) -> bool:
     path: str = scope["path"]
-    return path == "/api/calibration-pictures" or (
-        path.startswith("/api/preparations/") and path.endswith("/images")
+    is_part = scope["method"] == "PATCH" and path.startswith("/api/uploads/")
+    return (
+        is_part
+        or path == "/api/calibration-pictures"
+        or (path.startswith("/api/preparations/") and path.endswith("/images"))
     )
