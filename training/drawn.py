@@ -26,7 +26,7 @@ from training.synthesize.stock import StockSource, draw_stock
 from training.synthesize.stream import draw_batch
 from training.transforms import SEED_STRIDE, Target
 
-POOL_BATCHES = 48
+POOL_BATCHES = 160
 """Batches remembered for showing tiles again."""
 
 ArrayBatch = tuple[Tensor, list[dict[str, NDArray[Any]]]]

@@ -11,7 +11,7 @@ import torch
 from torch import Tensor
 
 from training.synthesize.camera import light_up, take_picture
-from training.synthesize.canvas import MARGIN_PX, Canvas, blank_canvas, splat
+from training.synthesize.canvas import MARGIN_PX, Canvas, Things, blank_canvas, splat
 from training.synthesize.clutter import SPECKS
 from training.synthesize.debris import add_debris
 from training.synthesize.kinds import KINDS
@@ -55,8 +55,10 @@ def render_scenes(
     add_debris(canvas, [scene.debris for scene in scenes])
     hiding = _crop(canvas.density() > HIDING_DENSITY, scenes[0].shape_hw)
     before = shrink(canvas)
-    splat(canvas, kinds, [scene.objects for scene in scenes])
-    objects = take_away(shrink(canvas), before)
+    splat(canvas, kinds, [_pick(scene, kinds, are_candidates=False) for scene in scenes])
+    beside = shrink(canvas)
+    splat(canvas, kinds, [_pick(scene, kinds, are_candidates=True) for scene in scenes])
+    objects = take_away(shrink(canvas), beside)
     light = _rows([scene.light for scene in scenes], device)
     optics = _rows([scene.optics for scene in scenes], device)
     for each in (canvas, objects):
@@ -71,6 +73,15 @@ def render_scenes(
         for scene, over, sight in zip(scenes, hiding.cpu().numpy(), sights, strict=True)
     ]
     return pictures, truths
+
+
+def _pick(scene: Scene, kinds: Mapping[str, Kind], *, are_candidates: bool) -> dict[str, Things]:
+    """The candidates of a scene, or its look-alikes."""
+    return {
+        name: things
+        for name, things in scene.objects.items()
+        if kinds[name].is_candidate is are_candidates
+    }
 
 
 def _rows(records: Sequence[Any], device: torch.device) -> dict[str, Tensor]:

@@ -1,8 +1,8 @@
-"""How plainly each drawn object stands out: its own mark on the light, against what lies around it.
+"""How plainly each drawn candidate stands out: its own mark on the light, against all else that lies there.
 
-The objects alone are looked at once more, through the same microscope at half the pixels, so that each
-one's contrast is known apart from the debris it lies in. What counts is how much its mark differs from what
-its halo spreads around it: defocus, haze and a thin shell all make this small.
+The candidates alone are looked at once more, through the same microscope at half the pixels, so that each
+one's contrast is known apart from the debris and the look-alikes it lies in. What counts is how much its mark
+differs from what its halo spreads around it: defocus, haze and a thin shell all make this small.
 """
 
 from __future__ import annotations
@@ -31,8 +31,16 @@ COARSENESS = 2
 """Pixels of a picture to one of its `Sight`, each way."""
 COVERING_DENSITY = 0.2
 """From here on debris counts as cover in the figures by stratum; an object still shows through it."""
-_TEXTURE_SHARE = 0.35
-"""Texture around an object hides less than its own deviation: an outline is followed across it (by eye)."""
+_TEXTURE_SHARE = 3.0
+"""Texture hides this much of its deviation over the square root of the grains that an outline runs across.
+
+An outline is followed across texture, and the more easily the more grains it is longer than: the signal of a
+matched filter grows with the root of the independent samples (textbook statistics, from memory). The factor is
+chosen by eye on drawn stacks (no source).
+"""
+_GRAIN_PX = 4.0
+_GRAIN_UM = 2.0
+"""Size of a grain of texture: of debris, or what the camera parts, whichever is larger (by eye)."""
 _GRAIN_SHARE = 0.25
 """Grain is finer than an object, and averages out over it (by eye)."""
 
@@ -44,7 +52,7 @@ class Sight:
     Attributes
     ----------
     marks : ndarray of shape (3, h, w), float32
-        Log intensity that the objects alone add, in red, green and blue.
+        Log intensity that the candidates alone add, in red, green and blue.
     level : ndarray of shape (h, w), float32
         Light that reaches the camera, objects and all, mean of the colours; 1 is full.
     debris : ndarray of shape (h, w), float32
@@ -92,7 +100,7 @@ def see_objects(
     Parameters
     ----------
     objects : Canvas
-        The objects alone, stained, shrunk.
+        The candidates alone, stained, shrunk.
     before : Canvas
         Debris and specks, shrunk.
     lit : Tensor of shape (B, 3, H, W)
@@ -125,8 +133,9 @@ def measure_contrast(
     shows: NDArray[np.bool_],
     shows_around: NDArray[np.bool_],
     grain: float,
+    n_grains: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """How many times each object's mark exceeds the least that can be seen where it lies.
+    """How many times each candidate's mark exceeds the least that can be seen where it lies.
 
     Parameters
     ----------
@@ -139,6 +148,8 @@ def measure_contrast(
         Which points are in the picture, lit, and not hidden; the others don't count.
     grain : float
         Deviation of the camera's noise, of the full range.
+    n_grains : ndarray of shape (n,)
+        Grains of texture along each outline, from `count_grains`.
 
     Returns
     -------
@@ -149,7 +160,8 @@ def measure_contrast(
     -----
     Root mean square of the mark over what the object's halo spreads around it (its median there), in log
     intensity, over the root sum of squares of the least contrast, a share of the texture's deviation within
-    and around the outline, and a share of the grain. Where objects overlap, each is seen by both their marks.
+    and around the outline, and a share of the grain. Where candidates overlap, each is seen by both their
+    marks.
     """
     n_shown = np.maximum(shows.sum(axis=1), 1)
     marks = sight.read("marks", inside_xy) - np.median(
@@ -162,10 +174,16 @@ def measure_contrast(
     rest = np.log(level) - sight.read("marks", everywhere).mean(axis=0)
     noise = np.sqrt(
         LEAST_CONTRAST**2
-        + _TEXTURE_SHARE**2 * _variance(rest, counts)
+        + _TEXTURE_SHARE**2 / n_grains * _variance(rest, counts)
         + (_GRAIN_SHARE * grain) ** 2 / (_mean(level, counts) ** 2).clip(min=4e-4)
     )
     return np.asarray(np.sqrt(power) / noise)
+
+
+def count_grains(outlines_xy: NDArray[np.float64], um_per_px: float) -> NDArray[np.float64]:
+    """Grains of texture along each closed outline (n, k, 2) in pixels of the picture; at least 1; (n,)."""
+    steps = np.linalg.norm(outlines_xy - np.roll(outlines_xy, 1, axis=1), axis=2).sum(axis=1)
+    return np.asarray((steps / max(_GRAIN_PX, _GRAIN_UM / um_per_px)).clip(min=1.0))
 
 
 def _mean(values: NDArray[np.float64], counts: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -15,7 +15,9 @@ from training.synthesize.optics import WAVELENGTHS_UM
 from training.synthesize.scene import Scene
 from training.synthesize.sight import (
     COVERING_DENSITY,
+    LEAST_VISIBLE,
     Sight,
+    count_grains,
     measure_contrast,
     measure_definition,
     to_share_seen,
@@ -28,6 +30,10 @@ _SIGHT_RINGS = np.array([0.3, 0.6, 0.8, 0.92, 1.0, 1.06])
 _AROUND_RINGS = np.array([1.3, 1.5])
 _EVERY = 4
 HIDING_DENSITY = 1.3
+_MUCH_LARGER = 2.0
+"""A candidate so many times wider hides a smaller one that lies on it or beneath it (by eye, no source)."""
+_REACH = 1.12
+"""Its rim and halo hide as far as this, as a share of its own outline (by eye)."""
 _ARRAYS = (
     "boxes_xyxy",
     "ellipses",
@@ -62,9 +68,11 @@ class TileTruth:
         How well an object can be seen, 0 to 1: `shown` times what contrast and blur leave of it. Below
         `training.synthesize.sight.LEAST_VISIBLE` nobody could be asked to see it.
     shown : ndarray of shape (M,)
-        Share of the outline's area inside the picture, inside the eyepiece and not hidden by debris.
+        Share of the outline's area inside the picture, inside the eyepiece and not hidden by debris or by a
+        much larger candidate.
     contrast : ndarray of shape (M,)
-        How many times the object stands out over what can just be seen where it lies.
+        How many times a candidate stands out over what can just be seen where it lies; look-alikes are
+        taken to stand out in full.
     definition : ndarray of shape (M,)
         How many times more blur its outline could bear.
     inside : ndarray of shape (M,)
@@ -123,7 +131,10 @@ def tell_truth(scene: Scene, hidden: NDArray[np.bool_], sight: Sight, kinds: Map
     -------
     TileTruth
     """
-    parts = [_of_kind(scene, hidden, sight, kinds[name], things) for name, things in scene.objects.items()]
+    lying = _find_candidates(scene, kinds)
+    parts = [
+        _of_kind(scene, hidden, sight, kinds[name], things, lying) for name, things in scene.objects.items()
+    ]
     whole = replace(
         _join(parts, scene.um_per_px),
         light_level=float(np.median(sight.level)),
@@ -133,7 +144,43 @@ def tell_truth(scene: Scene, hidden: NDArray[np.bool_], sight: Sight, kinds: Map
     return _keep(whole, (boxes[:, 2] - boxes[:, 0] > 0.5) & (boxes[:, 3] - boxes[:, 1] > 0.5))
 
 
-def _of_kind(scene: Scene, hidden: NDArray[np.bool_], sight: Sight, kind: Kind, things: Things) -> TileTruth:
+def _find_candidates(scene: Scene, kinds: Mapping[str, Kind]) -> NDArray[np.float64]:
+    """Centre, half length and half width in pixels, and angle in radians, of each candidate: (n, 5)."""
+    rows = [
+        np.column_stack(
+            [
+                things.centre_xy,
+                things.parameters["length_um"] / 2 / scene.um_per_px,
+                things.parameters["width_um"] / 2 / scene.um_per_px,
+                things.angle_rad,
+            ]
+        )
+        for name, things in scene.objects.items()
+        if kinds[name].is_candidate
+    ]
+    return np.concatenate([np.zeros((0, 5)), *rows]).astype(np.float64)
+
+
+def _is_on_larger(
+    points: NDArray[np.float64], widths_px: NDArray[np.float64], lying: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Which points (n, k, 2) of objects so wide lie on a much larger candidate, or beneath it: (n, k)."""
+    x, y, half_length, half_width, angle = lying.T[..., None, None]
+    dx, dy = points[..., 0] - x, points[..., 1] - y
+    along = (dx * np.cos(angle) + dy * np.sin(angle)) / half_length
+    across = (dy * np.cos(angle) - dx * np.sin(angle)) / half_width
+    is_larger = 2 * half_width > _MUCH_LARGER * widths_px[:, None]
+    return np.asarray((is_larger & (along**2 + across**2 < _REACH**2)).any(axis=0))
+
+
+def _of_kind(
+    scene: Scene,
+    hidden: NDArray[np.bool_],
+    sight: Sight,
+    kind: Kind,
+    things: Things,
+    lying: NDArray[np.float64],
+) -> TileTruth:
     outline_um = things.outline_um.astype(np.float64)
     sizes_um = np.stack([things.parameters["length_um"], things.parameters["width_um"]], 1).astype(np.float64)
     outline = _to_picture(outline_um, things, scene.um_per_px)
@@ -143,16 +190,24 @@ def _of_kind(scene: Scene, hidden: NDArray[np.bool_], sight: Sight, kind: Kind, 
     middle = (outline_um.min(axis=1) + outline_um.max(axis=1))[:, None] / 2
     points = _lay_rings(outline, _RINGS)
     in_picture = _is_in_picture(points, extent_wh)
-    shown = (in_picture & _is_shown(points, scene, hidden)).mean(axis=1)
+    widths_px = sizes_um[:, 1] / scene.um_per_px
+    is_free = ~_is_on_larger(points, widths_px, lying)
+    shown = (in_picture & is_free & _is_shown(points, scene, hidden)).mean(axis=1)
     looked_at, around = _lay_rings(outline, _SIGHT_RINGS), _lay_rings(outline, _AROUND_RINGS)
-    contrast = measure_contrast(
-        sight,
-        looked_at,
-        around,
-        _is_in_picture(looked_at, extent_wh) & _is_shown(looked_at, scene, hidden),
-        _is_in_picture(around, extent_wh) & _is_shown(around, scene, hidden),
-        float(np.hypot(scene.camera.grain, scene.camera.coarse_grain)),
-    )
+    if kind.is_candidate:
+        contrast = measure_contrast(
+            sight,
+            looked_at,
+            around,
+            _is_in_picture(looked_at, extent_wh)
+            & _is_shown(looked_at, scene, hidden)
+            & ~_is_on_larger(looked_at, widths_px, lying),
+            _is_in_picture(around, extent_wh) & _is_shown(around, scene, hidden),
+            float(np.hypot(scene.camera.grain, scene.camera.coarse_grain)),
+            count_grains(outline, scene.um_per_px),
+        )
+    else:
+        contrast = np.full(len(things), 1 / LEAST_VISIBLE)
     near = np.concatenate([looked_at, around], axis=1)
     focus_um = np.array(scene.optics.slab_z_um)[things.slab]
     definition = measure_definition(

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 from torch import Tensor
 
 from training.synthesize.material import Material, Samples
+from triage.groups import candidate_groups
 
 Parameters = dict[str, NDArray[np.float32]]
 
@@ -41,3 +43,13 @@ class Kind:
     outline: Callable[[Parameters], NDArray[np.float32]]
     material: Callable[[Samples, dict[str, Tensor]], Material]
     weight: float = 1.0
+
+    @property
+    def is_candidate(self) -> bool:
+        """Whether the tool should propose it; look-alikes it should not."""
+        return self.group in _candidate_names()
+
+
+@cache
+def _candidate_names() -> frozenset[str]:
+    return frozenset(candidate_groups())
