@@ -201,6 +201,22 @@ def serve() -> None:
         run_service(settings)
 
 
+@app.command()
+def work() -> None:
+    """Take work off a running service until stopped: the same settings, on this or another machine.
+
+    Needs the same database and store of files as the service. Takes a GPU if there is one.
+    """
+    from service.environment import read_settings
+    from service.run import work as run_worker
+
+    with _one_sentence():
+        _quiet_decoders()
+        settings = read_settings()
+        typer.echo(f"Taking work, {settings.workers} at a time; stop with Ctrl+C.")
+        run_worker(settings)
+
+
 @app.command("settings")
 def show_settings() -> None:
     """Every setting of the service: its environment variable, what it means, its default."""

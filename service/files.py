@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import shutil
 import tempfile
 import time
 from collections.abc import AsyncIterator, Iterator
@@ -39,26 +38,20 @@ class Files:
     Parameters
     ----------
     folder : Path
-        For what is unfinished, and for all else where no `objects` are given. Made when missing, readable by
-        the owner alone.
+        For all where no `objects` are given. Made when missing, readable by the owner alone.
+    scratch : Scratch, optional
+        For what is unfinished, on the same disk; left out, one below the folder.
     objects : Objects, optional
         Where finished files are kept; left out, below the folder too.
     """
 
-    def __init__(self, folder: Path, objects: Objects | None = None) -> None:
+    def __init__(self, folder: Path, scratch: Scratch | None = None, objects: Objects | None = None) -> None:
         self._folder = folder.absolute()
         self._folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        self._incoming = self._folder / "incoming"
-        self._incoming.mkdir(exist_ok=True)
         self._pixels = self._folder / "pixels"
         self._pixels.mkdir(exist_ok=True)
-        self._scratch = Scratch(self._folder / "scratch")
+        self._scratch = scratch or Scratch(self._folder / "scratch")
         self._objects = objects or FolderObjects(self._folder)
-
-    def clear_incoming(self) -> None:
-        """Remove uploads that a stop cut off."""
-        shutil.rmtree(self._incoming)
-        self._incoming.mkdir()
 
     async def receive(self, chunks: AsyncIterator[bytes], *, limit_bytes: int) -> Received:
         """Write a stream to a temporary file while hashing it.
@@ -71,9 +64,9 @@ class Files:
             If there is no room on the disk; likewise.
         """
         digest, n_bytes = hashlib.sha256(), 0
-        descriptor, name = tempfile.mkstemp(dir=self._incoming)
+        path = self._scratch.new_path()
         try:
-            with os.fdopen(descriptor, "wb") as file:
+            with path.open("xb") as file:
                 async for chunk in chunks:
                     n_bytes += len(chunk)
                     if n_bytes > limit_bytes:
@@ -84,14 +77,14 @@ class Files:
                     await run_in_threadpool(file.write, chunk)
                 await run_in_threadpool(_flush_to_disk, file.fileno(), file.flush)
         except OSError as err:
-            Path(name).unlink()
+            path.unlink(missing_ok=True)
             if is_disk_full(err, self._folder):
                 raise say_disk_full("this file", err) from err
             raise
         except BaseException:
-            Path(name).unlink()
+            path.unlink(missing_ok=True)
             raise
-        return Received(Path(name), digest.hexdigest(), n_bytes)
+        return Received(path, digest.hexdigest(), n_bytes)
 
     def keep(self, received: Received) -> Path:
         """Keep an upload for good; bytes that are there already stay as they are."""
@@ -121,7 +114,7 @@ class Files:
             yield path
 
     def pixels(self, sha256: str) -> Path:
-        """Where this machine's tiled copy of a large picture is, or is to be written, while it is worked on."""
+        """Where this machine's tiled copy of a large picture is, or is to be, while it is worked on."""
         return self._pixels / f"{sha256}.tif"
 
     def drop_pixels(self, sha256: str) -> None:

@@ -11,10 +11,12 @@ import secrets
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import Field, SecretStr, field_validator
+from pydantic import Field, SecretStr, ValidationInfo, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-SQLITE_PREFIX = "sqlite"
+from triage.errors import RecordError
+
+DRIVER = "postgresql+psycopg://"
 
 
 class Settings(BaseSettings):
@@ -22,17 +24,58 @@ class Settings(BaseSettings):
 
     model_config = SettingsConfigDict(env_prefix="COVERSLIP_", extra="forbid")
 
-    data_folder: Annotated[Path, Field(description="Folder of originals, databases and exports.")] = Path(
-        "coverslip-data"
-    )
+    data_folder: Annotated[
+        Path,
+        Field(
+            description="Folder of originals, databases and exports; with an object store and PostgreSQL "
+            "only of what is unfinished and of local copies."
+        ),
+    ] = Path("coverslip-data")
     database_url: Annotated[
         str | None,
-        Field(description="SQLAlchemy URL of the records; unset: SQLite (WAL) in the data folder."),
+        Field(
+            description="SQLAlchemy URL of the records, postgresql://USER@HOST/NAME for many machines (the "
+            "password may come from PGPASSWORD or a .pgpass file); unset: SQLite (WAL) in the data folder."
+        ),
     ] = None
     work_database_url: Annotated[
         str | None,
-        Field(description="SQLAlchemy URL of the background work; unset: SQLite in the data folder."),
+        Field(
+            description="SQLAlchemy URL of the background work; unset: the PostgreSQL database of the "
+            "records, else SQLite in the data folder."
+        ),
     ] = None
+    object_store_url: Annotated[
+        str | None,
+        Field(
+            description="s3://BUCKET or s3://BUCKET/PREFIX: finished files lie there (extra s3); unset: they "
+            "lie in the data folder."
+        ),
+    ] = None
+    object_store_endpoint: Annotated[
+        str | None,
+        Field(
+            description="http(s) address of a store that speaks the S3 protocol; unset: as boto3 finds it."
+        ),
+    ] = None
+    object_store_region: Annotated[
+        str, Field(min_length=1, description="Region of the bucket; many stores take any name.")
+    ] = "us-east-1"
+    object_store_key: Annotated[
+        SecretStr | None,
+        Field(description="Access key of the store; unset: what boto3 finds, such as the machine's role."),
+    ] = None
+    object_store_secret: Annotated[
+        SecretStr | None, Field(description="Secret that belongs to the access key.")
+    ] = None
+    copies_limit_mib: Annotated[
+        int,
+        Field(
+            ge=1,
+            description="MiB of local copies of files of the store; beyond it lies only what was asked for "
+            "in the last 15 minutes.",
+        ),
+    ] = 20_480
     session_secret: Annotated[
         SecretStr | None,
         Field(
@@ -57,10 +100,42 @@ class Settings(BaseSettings):
         int, Field(ge=1, description="Failed sign-ins a minute, for one user name from one address.")
     ] = 10
     upload_limit_mib: Annotated[int, Field(ge=1, description="Largest picture file, in MiB.")] = 4096
+    upload_keep_hours: Annotated[
+        float,
+        Field(
+            gt=0,
+            le=24 * 365,
+            description="Hours that an unfinished upload waits for its next byte before it is removed.",
+        ),
+    ] = 48.0
+    decoder_memory_mib: Annotated[
+        int,
+        Field(
+            ge=256,
+            description="Memory that decoding one uploaded picture may take, in MiB (kept on Linux); a "
+            "picture that needs more is refused.",
+        ),
+    ] = 768
     weights_folder: Annotated[
         Path | None, Field(description="Folder of the detector's weights; unset: the shipped ones.")
     ] = None
-    workers: Annotated[int, Field(ge=1, le=64, description="Pictures worked on at the same time.")] = 1
+    workers: Annotated[
+        int,
+        Field(
+            ge=0,
+            le=64,
+            description="Pictures worked on at the same time by this process; 0: it takes no work, others "
+            "do. The same number in all processes that take work: start more of them on larger machines.",
+        ),
+    ] = 1
+    device: Annotated[
+        str,
+        Field(
+            min_length=1,
+            description="What the detector runs on: cpu, a torch device such as cuda or cuda:1, or auto: the "
+            "GPU if there is one.",
+        ),
+    ] = "auto"
     detector_threads: Annotated[
         int, Field(ge=1, le=64, description="Threads of the detector in each worker.")
     ] = 1
@@ -84,8 +159,20 @@ class Settings(BaseSettings):
         ),
     ] = 365
     executor_id: Annotated[
-        str, Field(min_length=1, description="Name of this machine among those that share the databases.")
-    ] = "local"
+        str | None,
+        Field(
+            min_length=1,
+            description="Name of this process among those that share the databases, no two alike and the "
+            "same at its next start; unset: made from the machine's name and kept in the data folder.",
+        ),
+    ] = None
+    silent_machine_s: Annotated[
+        float,
+        Field(
+            ge=1,
+            description="Seconds without a sign of life after which others take over a machine's work.",
+        ),
+    ] = 60.0
     host: Annotated[str, Field(description="Address that `serve` listens on.")] = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535, description="Port that `serve` listens on.")] = 8000
 
@@ -99,13 +186,59 @@ class Settings(BaseSettings):
             )
         return value
 
+    @field_validator("database_url", "work_database_url")
+    @classmethod
+    def _known_database(cls, value: str | None) -> str | None:
+        if value is None:
+            return None
+        kind, separator, rest = value.partition("://")
+        if separator and kind in ("postgresql", "postgres", "postgresql+psycopg"):
+            return DRIVER + rest
+        if not separator or kind != "sqlite":
+            # The rest is not shown: it may hold a password.
+            raise ValueError(
+                f"begins with {kind[:24]!r}; it must begin with postgresql:// or sqlite:///. Correct it, or "
+                "unset it to keep the records in the data folder"
+            )
+        return value
+
+    @field_validator("object_store_url")
+    @classmethod
+    def _is_bucket(cls, value: str | None) -> str | None:
+        if value is not None and not (value.startswith("s3://") and value[5:].strip("/")):
+            raise ValueError(
+                f"is {value!r}; it must be s3://BUCKET or s3://BUCKET/PREFIX. Correct it, or unset it to "
+                "keep files in the data folder"
+            )
+        return value
+
+    @field_validator("object_store_endpoint")
+    @classmethod
+    def _is_address(cls, value: str | None) -> str | None:
+        if value is not None and not value.startswith(("http://", "https://")):
+            raise ValueError(f"is {value!r}; it must begin with https:// or http://. Correct it, or unset it")
+        return value
+
+    @field_validator("object_store_secret")
+    @classmethod
+    def _has_its_key(cls, value: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        if value is not None and info.data.get("object_store_key") is None:
+            raise ValueError("is set without COVERSLIP_OBJECT_STORE_KEY; set both, or neither")
+        return value
+
     def records_url(self) -> str:
         """SQLAlchemy URL of the records."""
         return self.database_url or f"sqlite:///{self.data_folder.absolute() / 'records.sqlite'}"
 
     def work_url(self) -> str:
         """SQLAlchemy URL of the background work."""
-        return self.work_database_url or f"sqlite:///{self.data_folder.absolute() / 'work.sqlite'}"
+        shared = self.database_url if self.is_on_postgresql() else None
+        own = f"sqlite:///{self.data_folder.absolute() / 'work.sqlite'}"
+        return self.work_database_url or shared or own
+
+    def is_on_postgresql(self) -> bool:
+        """Whether the records are in a database that many machines can share."""
+        return (self.database_url or "").startswith(DRIVER)
 
     def upload_limit_bytes(self) -> int:
         """Largest picture file, in bytes."""
@@ -114,18 +247,25 @@ class Settings(BaseSettings):
 
 def read_session_secret(settings: Settings) -> bytes:
     """The key of session and token hashes."""
-    return _read_secret(settings.session_secret, settings.data_folder / "session-secret")
+    return _read_secret(settings, "session_secret")
 
 
 def read_labelled_set_key(settings: Settings) -> bytes:
     """The key that names specimens in labelled sets; another key parts new sets from older ones."""
-    return _read_secret(settings.labelled_set_key, settings.data_folder / "labelled-set-key")
+    return _read_secret(settings, "labelled_set_key")
 
 
-def _read_secret(given: SecretStr | None, path: Path) -> bytes:
-    """The secret that was set, else the one in the file; made there with mode 600 when there is none."""
+def _read_secret(settings: Settings, name: str) -> bytes:
+    """The secret that was set, else the one in its file; made there with mode 600 when there is none."""
+    given: SecretStr | None = getattr(settings, name)
     if given is not None:
         return given.get_secret_value().encode()
+    if settings.object_store_url is not None:
+        raise RecordError(
+            f"COVERSLIP_{name.upper()} is unset; machines that share an object store need the same one. Make "
+            "one of 32 characters or more, and set it on each."
+        )
+    path = settings.data_folder / name.replace("_", "-")
     try:
         descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except FileExistsError:

@@ -9,13 +9,21 @@ from typing import Any
 
 from alembic import command
 from alembic.config import Config
-from sqlalchemy import Connection, Engine, create_engine, event
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, Engine, create_engine, event, text
+from sqlalchemy.exc import ArgumentError, OperationalError
 from sqlalchemy.orm import Session
+
+from service.errors import UnreachableError
 
 __all__ = ["Database", "Session"]
 
 MIGRATIONS = Path(__file__).resolve().parent.parent / "migrations"
 BUSY_TIMEOUT_MS = 30_000
+CONNECT_TIMEOUT_S = 10
+# Any number that nobody else takes in the same database.
+MIGRATION_LOCK = 5_206_006
 
 
 class Database:
@@ -25,37 +33,123 @@ class Database:
     ----------
     url : str
         SQLAlchemy URL; SQLite is opened in WAL mode, so that readers never wait for a writer.
+
+    Raises
+    ------
+    UnreachableError
+        If it is no such URL.
+
+    Notes
+    -----
+    SQLite lets one writer in at a time. On PostgreSQL writers work side by side and see what others have
+    committed, so that whoever reads a row in order to change it takes its lock.
     """
 
     def __init__(self, url: str) -> None:
-        self._engine = create_engine(url)
+        self._engine = _make_engine(url)
         if self._engine.dialect.name == "sqlite":
             _prepare_sqlite(self._engine)
+            self._reader = self._engine
+        else:
+            self._reader = self._engine.execution_options(
+                isolation_level="REPEATABLE READ", postgresql_readonly=True
+            )
         self._writer = self._engine.execution_options(is_writer=True)
 
     def migrate(self) -> None:
-        """Bring the tables to the newest form."""
+        """Bring the tables to the newest form; of several machines that start together, one does it.
+
+        Raises
+        ------
+        UnreachableError
+            If the database doesn't answer, or has a form that this version doesn't know.
+        """
         config = Config()
-        config.set_main_option("script_location", str(MIGRATIONS))
-        with self._writer.begin() as connection:
+        # Alembic reads a percent sign as the beginning of a name.
+        config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+        with self._reachable(), self._writer.begin() as connection:
+            if connection.dialect.name == "postgresql":
+                connection.execute(text(f"SELECT pg_advisory_xact_lock({MIGRATION_LOCK})"))
+            self._refuse_unknown_form(connection, config)
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
 
     @contextmanager
     def read(self) -> Iterator[Session]:
         """A session that sees one moment and stores nothing."""
-        with Session(self._engine, expire_on_commit=False) as session:
+        with self._reachable(), Session(self._reader, expire_on_commit=False) as session:
             yield session
 
     @contextmanager
     def write(self) -> Iterator[Session]:
         """A session that is stored whole at the end of the block, or not at all."""
-        with Session(self._writer, expire_on_commit=False) as session, session.begin():
+        with (
+            self._reachable(),
+            Session(self._writer, expire_on_commit=False) as session,
+            session.begin(),
+        ):
             yield session
 
     def close(self) -> None:
         """Give back all connections."""
         self._engine.dispose()
+
+    @contextmanager
+    def _reachable(self) -> Iterator[None]:
+        with _say_unreachable(self._engine, "COVERSLIP_DATABASE_URL"):
+            yield
+
+    def _refuse_unknown_form(self, connection: Connection, config: Config) -> None:
+        known = {one.revision for one in ScriptDirectory.from_config(config).walk_revisions()}
+        for form in MigrationContext.configure(connection).get_current_heads():
+            if form not in known:
+                raise UnreachableError(
+                    f"The records are in form {form!r}; the newest that this version knows is "
+                    f"{max(known)!r}. Run the version that wrote them, or a newer one."
+                )
+
+
+def check_reachable(url: str, variable: str) -> None:
+    """Make sure that a database answers; `variable` is the setting that names it.
+
+    Raises
+    ------
+    UnreachableError
+        If it doesn't.
+    """
+    engine = _make_engine(url)
+    try:
+        with _say_unreachable(engine, variable):
+            engine.connect().close()
+    finally:
+        engine.dispose()
+
+
+@contextmanager
+def _say_unreachable(engine: Engine, variable: str) -> Iterator[None]:
+    try:
+        yield
+    except OperationalError as err:
+        if engine.dialect.name == "sqlite":
+            raise
+        where = engine.url.render_as_string(hide_password=True)
+        reason = str(err.orig).strip().splitlines()[0].rstrip(".")
+        raise UnreachableError(
+            f"The database at {where} can't be used now: {reason}. Check {variable}, and that the server "
+            "runs and lets this user in."
+        ) from err
+
+
+def _make_engine(url: str) -> Engine:
+    if url.startswith("sqlite"):
+        return create_engine(url)
+    try:
+        # A connection that a restart of the server cut is replaced before it is used.
+        return create_engine(url, pool_pre_ping=True, connect_args={"connect_timeout": CONNECT_TIMEOUT_S})
+    except ArgumentError as err:
+        raise UnreachableError(
+            "What was set for the database is no address of a database. Give postgresql://USER@HOST/NAME."
+        ) from err
 
 
 def _prepare_sqlite(engine: Engine) -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +18,7 @@ import uvicorn
 # The worker process of a service under test must find the detector's module by its name too.
 sys.path.insert(0, str(Path(__file__).parent))
 
+from backends import NAMES, REQUIRED, Backend, MissingServerError, start_backend
 from blob_detector import BlobDetector
 from service_calls import find_free_port, list_candidates, next_number, ok, specimen_body, upload_slide
 from service_slides import draw_slide
@@ -33,10 +36,31 @@ PEOPLE = (
 )
 
 
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Tests marked `on_both` run on either backend, all others on the folder alone."""
+    if "backend" in metafunc.fixturenames:
+        is_on_both = metafunc.definition.get_closest_marker("on_both") is not None
+        metafunc.parametrize("backend", NAMES if is_on_both else NAMES[:1], indirect=True, scope="session")
+
+
 @pytest.fixture(scope="session")
-def settings(tmp_path_factory: pytest.TempPathFactory) -> Settings:
+def backend(request: pytest.FixtureRequest) -> Iterator[Backend]:
+    """Where the service keeps its records and files."""
+    with ExitStack() as stack:
+        try:
+            running = stack.enter_context(start_backend(request.param))
+        except MissingServerError as err:
+            if os.environ.get(REQUIRED):
+                pytest.fail(f"{err} {REQUIRED} is set.")
+            pytest.skip(str(err))
+        yield running
+
+
+@pytest.fixture(scope="session")
+def settings(tmp_path_factory: pytest.TempPathFactory, backend: Backend) -> Settings:
     folder = tmp_path_factory.mktemp("service") / "data"
-    return Settings(data_folder=folder, separate_processes=False, upload_limit_mib=4, port=find_free_port())
+    chosen: dict[str, Any] = {"separate_processes": False, "upload_limit_mib": 4, "port": find_free_port()}
+    return Settings(data_folder=folder, **chosen, **backend.new_place())
 
 
 @pytest.fixture(scope="session")

@@ -14,6 +14,8 @@ from service.settings import Settings, read_session_secret
 from service.store import people
 from service.store.database import Database
 
+pytestmark = pytest.mark.on_both
+
 Candidates = list[dict[str, Any]]
 
 

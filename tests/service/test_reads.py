@@ -8,6 +8,8 @@ import httpx
 import pytest
 from service_calls import list_candidates, mark, ok, problem
 
+pytestmark = pytest.mark.on_both
+
 
 def _begin(client: httpx.Client, image: dict[str, Any], mode: str) -> dict[str, Any]:
     read: dict[str, Any] = ok(client.post(f"/api/images/{image['id']}/reads", json={"mode": mode}), 201)

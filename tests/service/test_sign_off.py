@@ -18,6 +18,8 @@ from service_slides import BOXES_XYWH, draw_slide
 
 from triage.labelled_set import read_labelled_set
 
+pytestmark = pytest.mark.on_both
+
 
 def _sign_off(client: httpx.Client, image: dict[str, Any]) -> httpx.Response:
     return client.post(f"/api/specimens/{image['specimen_id']}/sign-off", json={"remark": "read at 10x"})
