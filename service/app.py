@@ -15,7 +15,6 @@ from service import pages
 from service.accounts import Accounts
 from service.dependencies import Parts
 from service.errors import add_error_handlers
-from service.files import Files
 from service.headers import BodyLimit, SecurityHeaders
 from service.jobs import Jobs
 from service.routes import (
@@ -29,16 +28,19 @@ from service.routes import (
     labelled_sets,
     marks,
     preparation_advice,
+    proposals,
     reads,
     scale_measurements,
     second_looks,
     session,
     specimens,
     tokens,
+    uploads,
     users,
 )
 from service.settings import Settings, read_session_secret
-from service.store.database import Database
+from service.stores import open_stores
+from service.uploads import Uploads
 from triage.records import Detector
 
 STATIC = Path(__file__).parent / "web" / "static"
@@ -55,6 +57,8 @@ NOUNS = (
     preparation_advice,
     bench,
     images,
+    proposals,
+    uploads,
     candidates,
     marks,
     reads,
@@ -78,12 +82,15 @@ def create_app(settings: Settings, *, detector: Detector | None = None) -> FastA
         If the weights are missing or damaged.
     """
     parts = _make_parts(settings, detector)
+    in_parts = Uploads(parts)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         await run_in_threadpool(parts.jobs.start)
+        await run_in_threadpool(in_parts.start)
         yield
         await run_in_threadpool(parts.jobs.stop)
+        await run_in_threadpool(in_parts.stop)
         parts.database.close()
 
     app = FastAPI(
@@ -93,6 +100,7 @@ def create_app(settings: Settings, *, detector: Detector | None = None) -> FastA
         lifespan=lifespan,
     )
     app.state.parts = parts
+    app.state.uploads = in_parts
     app.add_middleware(BodyLimit)
     app.add_middleware(SecurityHeaders)
     add_error_handlers(app)
@@ -107,10 +115,7 @@ def create_app(settings: Settings, *, detector: Detector | None = None) -> FastA
 
 
 def _make_parts(settings: Settings, detector: Detector | None) -> Parts:
-    files = Files(settings.data_folder)
-    files.clear_incoming()
-    database = Database(settings.records_url())
-    database.migrate()
+    database, files = open_stores(settings)
     accounts = Accounts(
         database,
         read_session_secret(settings),

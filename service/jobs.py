@@ -1,38 +1,50 @@
 """Durable background work: one workflow for each job, cut into steps that survive a kill.
 
-A workflow is: prepare (pyramid, plan) -> detect batch 0, 1, ... -> conclude. The engine remembers which steps
-are done; each batch is also kept as a file of its own, so that a step that runs twice does no batch again.
-Candidates are stored once for each job.
+A workflow is: prepare (pyramid, plan) -> detect batch 0, 1, ... -> merge -> measure part 0, 1, ... ->
+conclude. The engine remembers which steps are done; what each found is also kept as a file of its own, so
+that a step that runs twice does nothing again. Only the merge reads what all batches found, once.
+Candidates are stored once for each job. A job that a person stopped ends at its next step.
 """
 
 from __future__ import annotations
 
+import json
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from dbos import DBOS, DBOSConfig, DBOSPortableJSONSerializer, SetWorkflowID
 
-from service.files import Files
+from service.decoding import Bounds, Decoder, Seen, is_large
+from service.errors import UnreachableError
+from service.files import Files, Received
+from service.process_name import ProcessName
 from service.settings import Settings
 from service.steps import DetectorSource, Task
 from service.store import calibrations, images, specimens
-from service.store.database import Database
+from service.store.database import Database, Session, check_reachable
 from service.store.models import Job
+from service.takeover import Takeover
 from service.workers import ChildWorker, LocalWorker, Worker, WorkerDiedError, WorkerPool
 from triage.errors import TriageError
 from triage.records import Detector
+from triage.tiles import BATCH_TILES
 from triage.weights import read_record, shipped_folder
 
 LOG = logging.getLogger(__name__)
 QUEUE = "proposals"
 # Another order of steps needs another number: the engine resumes a workflow only where it is the same.
-WORKFLOW_FORM = 1
+WORKFLOW_FORM = 2
 TRIES_AFTER_CRASH = 3
+UNREACHABLE_PAUSE_S = 2.0
 # Animals for which published sizes are listed apart.
 HOSTS = ("dog", "cat")
 ENDED = ("SUCCESS", "ERROR", "CANCELLED", "MAX_RECOVERY_ATTEMPTS_EXCEEDED")
+
+
+class JobEndedError(Exception):
+    """Somebody stopped the job, so that nothing more is to be done or stored for it."""
 
 
 class StoppingError(BaseException):
@@ -59,14 +71,20 @@ class Jobs:
         self._settings = settings
         self._database = database
         self._files = files
-        self._source = DetectorSource(settings.weights_folder, settings.detector_threads, detector)
+        self._source = DetectorSource(
+            settings.weights_folder, settings.detector_threads, settings.device, detector
+        )
         about = detector or read_record(settings.weights_folder or shipped_folder())
         self.detector_name = about.name
         self._weights_sha256 = about.weights_sha256
         self._is_stopping = False
+        self._process = ProcessName(settings.data_folder, settings.executor_id)
+        self._takeover = Takeover(
+            database, self._process.name, silent_s=settings.silent_machine_s, queue=QUEUE
+        )
         self._pool = WorkerPool([self._new_worker() for _ in range(settings.workers)])
-        # Looking at an upload must not wait for a detector at work.
-        self._looking = WorkerPool([self._new_worker()])
+        # Looking at an upload must not wait for a detector at work, nor a small one for a large one.
+        self._decoder, self._large_decoder = self._new_decoder(), self._new_decoder()
         # Nor must looking wait for a ruling that is searched.
         self._measuring = WorkerPool([self._new_worker()])
 
@@ -75,39 +93,52 @@ class Jobs:
         DBOS.destroy(destroy_registry=True)
         DBOS(config=self._config())
         self._workflow = self._register_workflow()
+        takes_work = self._settings.workers > 0
+        if not takes_work:
+            DBOS.listen_queues([])
+        check_reachable(self._settings.work_url(), "COVERSLIP_WORK_DATABASE_URL")
         DBOS.launch()
         DBOS.register_queue(
             QUEUE,
-            worker_concurrency=self._settings.workers,
+            worker_concurrency=max(1, self._settings.workers),
             polling_interval_sec=0.25,
-            on_conflict="always_update",
+            # One number for all processes: one that takes no work must not change it.
+            on_conflict="always_update" if takes_work else "never_update",
         )
         self._restart_lost_jobs()
+        self._takeover.start()
 
     def stop(self) -> None:
         """End the work where it is; the next start resumes it."""
         self._is_stopping = True
+        self._takeover.stop()
         self._pool.close()
-        self._looking.close()
+        self._decoder.close()
+        self._large_decoder.close()
         self._measuring.close()
         DBOS.destroy(destroy_registry=True)
+        self._process.release()
 
-    def look(self, received_path: Any, file_name: str) -> dict[str, Any]:
+    def look(self, received: Received, file_name: str) -> Seen:
         """Width, height and what the file says of its scale, after an upload was decoded once.
+
+        Of a large picture the viewer's pyramid, and the tiled copy that proposing reads, are then written.
 
         Raises
         ------
         ImageError
             If it is no picture that can be read.
+        StorageError
+            If there is no room on the disk.
         """
-        with self._looking.borrow() as worker:
-            try:
-                answer: dict[str, Any] = worker.call("look", received_path, file_name)
-            except WorkerDiedError as err:
-                raise WorkerDiedError(
-                    f"{file_name} made the decoder fail, so it was not taken. Save it as PNG or TIFF."
-                ) from err
-        return answer
+        decoder = self._large_decoder if is_large(received.path) else self._decoder
+        copy_path = self._files.pixels(received.sha256)
+        try:
+            with self._files.make_pyramid(received.sha256) as pyramid_path:
+                return decoder.look(received.path, file_name, pyramid_path=pyramid_path, copy_path=copy_path)
+        except BaseException:
+            self._files.drop_pixels(received.sha256)
+            raise
 
     def measure(self, step: str, *arguments: Any) -> Any:
         """What a step of measuring a scale returns, at once; it waits for no candidates.
@@ -125,6 +156,11 @@ class Jobs:
         with SetWorkflowID(_run_name(job)):
             DBOS.enqueue_workflow(QUEUE, self._workflow, job.id)
 
+    def _new_decoder(self) -> Decoder:
+        settings = self._settings
+        bounds = Bounds(settings.decoder_memory_mib, settings.step_timeout_s)
+        return Decoder(bounds if settings.separate_processes else None)
+
     def _new_worker(self) -> Worker:
         if self._settings.separate_processes:
             return ChildWorker(self._source, timeout_s=self._settings.step_timeout_s)
@@ -136,7 +172,7 @@ class Jobs:
             "system_database_url": self._settings.work_url(),
             # Work begun with other weights is started anew, never finished with these.
             "application_version": f"form-{WORKFLOW_FORM}-{self._weights_sha256[:12]}",
-            "executor_id": self._settings.executor_id,
+            "executor_id": self._process.name,
             "serializer": DBOSPortableJSONSerializer(),
             "log_level": "WARNING",
             "run_migrations": True,
@@ -159,46 +195,76 @@ class Jobs:
             if status is None:
                 self.enqueue(job)
             elif status.status in ENDED or status.app_version != DBOS.application_version:
-                self._files.drop_batches(_run_name(job))
-                self.enqueue(self._update(job.id, attempt=job.attempt + 1, batches_done=0, state="waiting"))
+                again = self._begin_anew(job)
+                if again is not None:
+                    self._files.drop_batches(_run_name(job))
+                    self.enqueue(again)
+
+    def _begin_anew(self, lost: Job) -> Job | None:
+        """The job in its next attempt; None where another process began that already."""
+        with self._database.write() as session:
+            job = images.read_job(session, lost.id, is_locked=True)
+            if job.attempt != lost.attempt:
+                return None
+            job.attempt, job.state, job.batches_done, job.so_far = job.attempt + 1, "waiting", 0, None
+            job.parts_total = job.parts_done = None
+        return job
 
     def _propose(self, job_id: int) -> str:
         """The workflow."""
-        total = self._step("prepare", self._prepare, job_id)
-        if total is None:
-            return "failed"
-        for index in range(total):
+        n_batches = self._step("prepare", self._prepare, job_id)
+        if n_batches is None:
+            return "ended"
+        for index in range(n_batches):
             if self._step(f"detect {index}", self._detect, job_id, index) is None:
-                return "failed"
-        return "failed" if self._step("conclude", self._conclude, job_id) is None else "ready"
+                return "ended"
+        n_parts = self._step("merge", self._merge, job_id)
+        if n_parts is None:
+            return "ended"
+        for index in range(n_parts):
+            if self._step(f"measure {index}", self._measure, job_id, index) is None:
+                return "ended"
+        return "ended" if self._step("conclude", self._conclude, job_id) is None else "ready"
 
     def _step(self, name: str, function: Callable[..., int], *arguments: int) -> int | None:
-        """Run one durable step; None when it can't be done, and the job then says why."""
+        """Run one durable step; None when the job has ended, and the job then says why."""
         return DBOS.run_step({"name": name}, self._guarded, function, *arguments)
 
     def _guarded(self, function: Callable[..., int], job_id: int, *arguments: int) -> int | None:
         try:
             return self._with_tries(function, job_id, *arguments)
+        except JobEndedError:
+            sentence = None
         except TriageError as err:
             sentence = str(err)
         except Exception:
             # The border of the work: a fault here must end in a state that a person can see.
             LOG.exception("Job %s", job_id)
             sentence = "The program failed at this picture; the log of the service says why. Tell its keeper."
-        job = self._update(job_id, state="failed", problem=sentence)
+        with self._database.write() as session:
+            job = images.read_job(session, job_id, is_locked=True)
+            if sentence is not None and job.state in images.OPEN_STATES:
+                job.state, job.problem, job.so_far = "failed", sentence, None
         self._files.drop_batches(_run_name(job))
+        self._drop_pixels(job)
         return None
 
     def _with_tries(self, function: Callable[..., int], job_id: int, *arguments: int) -> int:
-        for _ in range(TRIES_AFTER_CRASH):
+        n_crashes = 0
+        while n_crashes < TRIES_AFTER_CRASH:
             if self._is_stopping:
                 raise StoppingError
             try:
                 return function(job_id, *arguments)
+            except UnreachableError as err:
+                # No fault of the picture: what is unreachable now may answer later.
+                LOG.warning("Job %s waits: %s", job_id, err)
+                time.sleep(UNREACHABLE_PAUSE_S)
             except WorkerDiedError as err:
                 if self._is_stopping:
                     raise StoppingError from err
                 LOG.warning("Job %s: %s", job_id, err)
+                n_crashes += 1
         raise WorkerDiedError(
             f"The picture made the worker fail {TRIES_AFTER_CRASH} times, so no candidates can be proposed. "
             "Save it as PNG or TIFF and upload it again."
@@ -206,40 +272,78 @@ class Jobs:
 
     def _prepare(self, job_id: int) -> int:
         task, _ = self._task(job_id)
-        self._update(job_id, state="proposing")
+        self._advance(job_id, state="proposing")
         with self._pool.borrow() as worker:
-            n_levels = worker.call("write_pyramid", task, self._files.pyramid(task.path.name))
-            total = int(worker.call("plan", task))
-        self._update(job_id, zoom_levels=n_levels, batches_total=total, batches_done=0)
-        return total
+            with self._files.make_pyramid(task.path.name) as target:
+                n_levels = worker.call("write_pyramid", task, target)
+            planned: dict[str, int] = worker.call("plan", task)
+        self._advance(
+            job_id,
+            zoom_levels=n_levels,
+            batches_total=planned["batches"],
+            tiles_total=planned["tiles"],
+            batches_done=0,
+        )
+        return planned["batches"]
 
     def _detect(self, job_id: int, index: int) -> int:
         task, job = self._task(job_id)
-        if not self._files.batch(_run_name(job), index).exists():
+        run, seconds = _run_name(job), job.batch_seconds
+        with self._pool.borrow() as worker:
+            if not self._files.has_batch(run, index):
+                begun = time.monotonic()
+                text = worker.call("detect", task, index)
+                seconds = _smooth(seconds, time.monotonic() - begun)
+                self._files.write_batch(run, index, text)
+            so_far = worker.call("add_to_best", task, job.so_far, self._files.batch(run, index))
+        self._advance(job_id, batches_done=index + 1, batch_seconds=seconds, so_far=so_far)
+        return index
+
+    def _merge(self, job_id: int) -> int:
+        task, job = self._task(job_id)
+        run = _run_name(job)
+        batches = [self._files.batch(run, index) for index in range(job.batches_total or 0)]
+        with self._pool.borrow() as worker:
+            parts: list[str] = worker.call("merge", task, batches)
+        for index, text in enumerate(parts):
+            self._files.write_batch(run, f"ranked-{index}", text)
+        self._advance(job_id, parts_total=len(parts), parts_done=0)
+        return len(parts)
+
+    def _measure(self, job_id: int, index: int) -> int:
+        task, job = self._task(job_id)
+        run, seconds = _run_name(job), job.part_seconds
+        if not self._files.has_batch(run, f"measured-{index}"):
             begun = time.monotonic()
             with self._pool.borrow() as worker:
-                text = worker.call("detect", task, index)
-            self._files.write_batch(_run_name(job), index, text)
-            seconds = time.monotonic() - begun
-            job.batch_seconds = (
-                seconds if job.batch_seconds is None else 0.8 * job.batch_seconds + 0.2 * seconds
-            )
-        self._update(job_id, batches_done=index + 1, batch_seconds=job.batch_seconds)
+                text = worker.call("measure", task, self._files.batch(run, f"ranked-{index}"))
+            seconds = _smooth(seconds, time.monotonic() - begun)
+            self._files.write_batch(run, f"measured-{index}", text)
+        self._advance(job_id, parts_done=index + 1, part_seconds=seconds)
         return index
 
     def _conclude(self, job_id: int) -> int:
         task, job = self._task(job_id)
-        batches = [self._files.batch(_run_name(job), index) for index in range(job.batches_total or 0)]
         if job.state != "ready":
             with self._pool.borrow() as worker:
-                head = worker.call("conclude", task, batches)
-            candidates = head.pop("candidates")
+                head = worker.call("conclude", task)
             with self._database.write() as session:
-                stored = images.read_job(session, job_id)
-                images.add_proposal(session, stored, head=head, candidates=candidates)
-                stored.state, stored.batch_seconds = "ready", None
+                stored = _read_open(session, job_id)
+                images.add_proposal(session, stored, head=head, candidates=self._read_measured(job))
+                stored.state, stored.so_far, stored.batch_seconds = "ready", None, None
         self._files.drop_batches(_run_name(job))
+        self._drop_pixels(job)
         return job_id
+
+    def _read_measured(self, job: Job) -> Iterator[dict[str, Any]]:
+        """The JSON of each candidate in the order of rank, no more than one part of them at a time."""
+        for index in range(job.parts_total or 0):
+            path = self._files.batch(_run_name(job), f"measured-{index}")
+            yield from json.loads(path.read_text(encoding="utf-8"))
+
+    def _drop_pixels(self, job: Job) -> None:
+        with self._database.read() as session:
+            self._files.drop_pixels(images.read_image_state(session, job.image_id).image.sha256)
 
     def _task(self, job_id: int) -> tuple[Task, Job]:
         with self._database.read() as session:
@@ -259,19 +363,38 @@ class Jobs:
             calibration_source=job.calibration_source,
             host=species if species in HOSTS else None,
             objective=objective,
+            copy_path=self._files.pixels(image.sha256),
         )
         return task, job
 
-    def _update(self, job_id: int, **values: Any) -> Job:
+    def _advance(self, job_id: int, **values: Any) -> None:
+        """Note how far an open job has come.
+
+        Raises
+        ------
+        JobEndedError
+            If somebody stopped it.
+        """
         with self._database.write() as session:
-            job = images.read_job(session, job_id)
+            job = _read_open(session, job_id)
             for name, value in values.items():
                 setattr(job, name, value)
-        return job
+
+
+def _read_open(session: Session, job_id: int) -> Job:
+    job = images.read_job(session, job_id, is_locked=True)
+    if job.state not in images.OPEN_STATES:
+        raise JobEndedError(f"Job {job_id} is {job.state}.")
+    return job
 
 
 def _run_name(job: Job) -> str:
     return f"job-{job.id}-{job.attempt}"
+
+
+def _smooth(before: float | None, seconds: float) -> float:
+    """Recent steps count more, because a machine may be busy for a while."""
+    return seconds if before is None else 0.8 * before + 0.2 * seconds
 
 
 def progress_of(job: Job) -> tuple[float, float | None]:
@@ -281,9 +404,19 @@ def progress_of(job: Job) -> tuple[float, float | None]:
     if job.batches_total is None:
         return 0.0, None
     # Opening and concluding count as one batch each.
-    share = (1 + job.batches_done) / (job.batches_total + 2)
-    # Concluding takes as long as there are candidates to measure, which nobody knows before.
+    measured = 1.0 if job.parts_total == 0 else (job.parts_done or 0) / (job.parts_total or 1)
+    share = (1 + job.batches_done + (0.0 if job.parts_total is None else measured)) / (job.batches_total + 2)
     batches_left = job.batches_total - job.batches_done
-    if job.batch_seconds is None or batches_left == 0:
-        return share, None
-    return share, job.batch_seconds * (batches_left + 1)
+    if batches_left:
+        # How many candidates will have to be measured is not known yet; it seldom takes as long as a batch.
+        return share, None if job.batch_seconds is None else job.batch_seconds * (batches_left + 1)
+    if job.parts_total is None or job.part_seconds is None:
+        return share, job.batch_seconds
+    return share, job.part_seconds * (job.parts_total - (job.parts_done or 0))
+
+
+def tiles_done_of(job: Job) -> int:
+    """How many tiles were looked at."""
+    if job.tiles_total is None:
+        return 0
+    return min(job.tiles_total, job.batches_done * BATCH_TILES)

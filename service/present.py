@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service import schemas
-from service.jobs import progress_of
+from service.jobs import progress_of, tiles_done_of
 from service.settle import current_answer, is_unsettled, needs_mark
 from service.store import calibrations, images, people, reading, specimens
 from service.store.database import Session
@@ -161,6 +161,23 @@ def present_image(view: View, image_id: int) -> schemas.ImageOut:
     )
 
 
+def present_so_far(job: Job, *, is_withheld: bool) -> schemas.SoFarOut:
+    """What a job found so far; nothing of it to a reader from whom candidates are withheld."""
+    progress, seconds_left = progress_of(job)
+    is_open = job.state in images.OPEN_STATES
+    shown = (job.so_far or {}).get("shown", []) if is_open and not is_withheld else []
+    return schemas.SoFarOut(
+        state=job.state,  # type: ignore[arg-type]
+        is_provisional=is_open,
+        tiles_done=tiles_done_of(job),
+        tiles_total=job.tiles_total,
+        progress=progress,
+        seconds_left=seconds_left,
+        withheld=is_withheld,
+        candidates=[schemas.SeenOut.model_validate(one) for one in shown],
+    )
+
+
 def present_read(state: ReadState) -> schemas.ReadingOut:
     """A read with its lock."""
     return schemas.ReadingOut(
@@ -304,7 +321,7 @@ def _count_images(of_one: Sequence[schemas.ImageSummary]) -> dict[str, int]:
     return {
         "images": len(of_one),
         "images_under_way": sum(summary.state in images.OPEN_STATES for summary in of_one),
-        "images_failed": sum(summary.state == "failed" for summary in of_one),
+        "images_failed": sum(summary.state in images.UNDONE_STATES for summary in of_one),
         "images_withheld": sum(summary.candidates is None for summary in of_one),
         "candidates": sum(summary.candidates or 0 for summary in of_one),
         "unmarked": sum(summary.unmarked or 0 for summary in of_one),

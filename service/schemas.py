@@ -40,7 +40,7 @@ Id = Annotated[int, Field(ge=1, le=MAX_ID)]
 Real = Annotated[float, Field(allow_inf_nan=False)]
 Answer = Literal["confirm", "reject", "unsure"]
 Mode = Literal["aided", "unaided"]
-State = Literal["waiting", "proposing", "ready", "failed"]
+State = Literal["waiting", "proposing", "ready", "failed", "stopped"]
 Consistency = Literal["formed", "soft", "slurry", "liquid"]
 Millimetres = Annotated[float, Field(gt=0, le=100)]
 Objectives = Annotated[list[Annotated[float, Field(gt=0, le=200)]], Field(min_length=1, max_length=10)]
@@ -253,6 +253,22 @@ class ImageOut(ImageSummary):
     also_in: Annotated[list[int], Field(description="Other specimens that hold a picture of the same bytes.")]
 
 
+class UploadOut(Answered):
+    """An upload that comes in parts, and what became of it."""
+
+    id: int
+    file_name: str
+    bytes: Annotated[int, Field(description="Of the whole file.")]
+    offset: Annotated[int, Field(description="Bytes that have come.")]
+    state: Literal["receiving", "checking", "held", "stored", "refused", "cancelled", "expired"]
+    problem: str | None
+    upload_url: str
+    image_id: int | None
+    image_url: str | None
+    created_at: datetime
+    expires_at: Annotated[datetime | None, Field(description="When it is removed if nothing more comes.")]
+
+
 class PreparationOut(Answered):
     """A preparation with its images."""
 
@@ -398,6 +414,27 @@ class CandidatesOut(Answered):
     candidates: list[CandidateOut]
     below_cut: list[CandidateOut]
     objects: list[CandidateOut]
+
+
+class SeenOut(Answered):
+    """A place that may become a candidate: `bbox` as in a candidate, without id, rank or size."""
+
+    bbox: list[float]
+    score: float
+    group: str
+
+
+class SoFarOut(Answered):
+    """The best found so far in a picture that is still looked through: not final, and not to be marked."""
+
+    state: State
+    is_provisional: Annotated[bool, Field(description="False once the candidates themselves are there.")]
+    tiles_done: int
+    tiles_total: Annotated[int | None, Field(description="Null until the work is planned.")]
+    progress: float
+    seconds_left: float | None
+    withheld: bool
+    candidates: Annotated[list[SeenOut], Field(description="Best first.")]
 
 
 class ObjectIn(Body):

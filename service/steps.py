@@ -5,8 +5,9 @@ Everything that goes in and out is plain data, because a worker may be another p
 
 from __future__ import annotations
 
+import json
 import secrets
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,13 +28,14 @@ class DetectorSource:
 
     folder: Path | None = None
     threads: int = 1
+    device: str = "auto"
     given: Detector | None = None
 
     def load(self) -> Detector:
         """The detector."""
         from triage.detector import load_detector
 
-        return self.given or load_detector(self.folder, threads=self.threads)
+        return self.given or load_detector(self.folder, threads=self.threads, device=self.device)
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,7 @@ class Task:
     calibration_source: str | None
     host: str | None
     objective: str | None = None
+    copy_path: Path | None = None
 
     def calibration(self) -> Calibration | None:
         """The scale as the pipeline takes it."""
@@ -71,25 +74,6 @@ class Steps:
     @cached_property
     def _detector(self) -> Detector:
         return self._source.load()
-
-    def look(self, path: Path, file_name: str) -> dict[str, Any]:
-        """Decode a picture once: its width, height, and what its file says of its scale.
-
-        Raises
-        ------
-        ImageError
-            If it is no picture, damaged, or beyond the limits.
-        """
-        from triage.file_scale import find_file_scale
-        from triage.images import open_picture
-
-        with open_picture(path, file_name=file_name) as picture:
-            stated = find_file_scale(path)
-            return {
-                "width": picture.width,
-                "height": picture.height,
-                "file_scale": None if stated is None else asdict(stated),
-            }
 
     def write_viewer_copy(self, path: Path, file_name: str, target: Path) -> int:
         """Write the viewer's pyramid of a picture that no candidates are proposed for; count its levels."""
@@ -122,9 +106,10 @@ class Steps:
         """Write the viewer's pyramid of a picture, whole or not at all, and count its levels."""
         return _write_whole(self._open(task), target)
 
-    def plan(self, task: Task) -> int:
-        """How many batches of tiles a picture takes."""
-        return self._planned(task).n_batches
+    def plan(self, task: Task) -> dict[str, int]:
+        """How many batches of tiles a picture takes, and how many tiles."""
+        plan = self._planned(task)
+        return {"batches": plan.n_batches, "tiles": len(plan.tiles)}
 
     def detect(self, task: Task, index: int) -> str:
         """The detections of one batch, as JSON."""
@@ -133,14 +118,43 @@ class Steps:
         plan = self._planned(task)
         return detections_to_json(detect_batch(self._open(task), plan, index, self._detector))
 
-    def conclude(self, task: Task, batches: list[Path]) -> dict[str, Any]:
-        """The proposal's JSON, from the detections of all batches."""
-        from triage.pipeline import conclude_proposal, detections_from_json
-        from triage.proposal import proposal_to_json
+    def add_to_best(self, task: Task, best: dict[str, Any] | None, batch: Path) -> dict[str, Any]:
+        """The best of what was found before and of one more batch; adding a batch again changes nothing."""
+        from triage.pipeline import detections_from_json
+        from triage.so_far import add_batch, best_from_json, best_to_json
+
+        found = detections_from_json(batch.read_text(encoding="utf-8"))
+        return best_to_json(add_batch(self._planned(task), best_from_json(best), found))
+
+    def merge(self, task: Task, batches: list[Path]) -> list[str]:
+        """What all batches found, merged and ranked, as JSON in parts to be measured one by one."""
+        from triage.pipeline import detections_from_json, merge_batches, part_ranked
+        from triage.stored_detections import ranked_to_json
 
         plan = self._planned(task)
         found = [detections_from_json(path.read_text(encoding="utf-8")) for path in batches]
-        return proposal_to_json(conclude_proposal(self._open(task), plan, found))
+        return [
+            ranked_to_json(part) for part in part_ranked(plan, merge_batches(self._open(task), plan, found))
+        ]
+
+    def measure(self, task: Task, part: Path) -> str:
+        """The measured candidates of one part, as JSON."""
+        from triage.pipeline import measure_part
+        from triage.proposal import candidate_to_json
+        from triage.stored_detections import ranked_from_json
+
+        ranked = ranked_from_json(part.read_text(encoding="utf-8"))
+        measured = measure_part(self._open(task), self._planned(task), ranked)
+        return json.dumps([candidate_to_json(one) for one in measured])
+
+    def conclude(self, task: Task) -> dict[str, Any]:
+        """The proposal's JSON without its candidates."""
+        from triage.pipeline import conclude_measured
+        from triage.proposal import proposal_to_json
+
+        head = proposal_to_json(conclude_measured(self._open(task), self._planned(task), ()))
+        del head["candidates"]
+        return head
 
     def close(self) -> None:
         """Let go of the picture."""
@@ -153,7 +167,7 @@ class Steps:
 
         if self._picture is None or self._task != task:
             self.close()
-            self._picture = open_picture(task.path, file_name=task.file_name)
+            self._picture = open_picture(task.path, file_name=task.file_name, copy_path=task.copy_path)
             # What the file says of its scale counts only through the task, once a person has confirmed it.
             self._picture.um_per_px = None
             self._task = task

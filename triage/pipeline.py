@@ -24,7 +24,7 @@ from triage.records import Candidate, Detections, Detector, Proposal, Ranked
 from triage.score_calibration import UNCALIBRATED, ScoreCalibration, read_score_calibration
 from triage.stored_detections import detections_from_json, detections_to_json
 from triage.strata import warn_of_weak_groups
-from triage.tiles import Tile, cut_tiles_ahead, plan_tiles, to_picture_frame
+from triage.tiles import BATCH_TILES, Tile, cut_tiles_ahead, plan_tiles, to_picture_frame
 
 __all__ = [
     "ProposalPlan",
@@ -42,9 +42,7 @@ __all__ = [
 
 # Neighbouring tiles share this much, so that objects up to this size lie whole in one of them.
 OVERLAP_PX = 96
-# One step of durable work: a few seconds on one processor core.
-BATCH_TILES = 32
-# Another step of it: about as long, where each outline is sought.
+# One step of durable work, about as long as one of `BATCH_TILES` where each outline is sought.
 PART_CANDIDATES = 256
 # So many are looked at while as many more are read; a GPU takes them in one go.
 _TILES_AT_A_TIME = 16
@@ -53,6 +51,14 @@ _MOST_ENLARGEMENT = 2.0
 # With a scale: passes this many times finer than the detector's own, in pictures of this many pixels then.
 _FINE_STEPS = (4.0, 2.0)
 _FINE_PASS_PIXELS = 24_000_000
+# Larger pictures, of about twice the detector's pixel size, are looked at as they are alone: enlarged too, as
+# smaller ones are, they take five times as long. What that costs was measured (`training/runs.md`).
+_ONE_PASS_PIXELS = 100_000_000
+_ONE_PASS_COARSER = (1.5, 2.2)
+_ONE_PASS_REMARK = (
+    "A picture this large is looked at in its own scale alone: objects below 25 µm are found less often "
+    "than in smaller pictures of the same scale. Upload single fields where such small ones matter."
+)
 # Without a scale: at most this many halvings, the first enlarged where the picture is no larger than this.
 _UNSCALED_STEPS = 4
 _ENLARGED_BELOW_PX = 1000
@@ -83,6 +89,8 @@ class ProposalPlan:
         What makes the detector's scores shares that hold, with a scale or without.
     judged : mapping
         What the detector's record says of how often it finds what.
+    remarks : tuple of str
+        What a person should know of how it is looked at.
     """
 
     calibration: Calibration | None
@@ -93,6 +101,7 @@ class ProposalPlan:
     objective: Objective | None = None
     score_calibration: ScoreCalibration = UNCALIBRATED
     judged: Mapping[str, Any] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
 
     @property
     def n_batches(self) -> int:
@@ -162,6 +171,8 @@ def plan_proposal(
     factors = (
         _plan_unscaled(picture)
         if calibration is None
+        else [1.0]
+        if _takes_one_pass(picture, calibration, detector)
         else _plan_scaled(picture, calibration.um_per_px, detector)
     )
     frames_hw = tuple(
@@ -180,6 +191,7 @@ def plan_proposal(
             getattr(detector.record, "score_calibration", {}), is_scale_known=calibration is not None
         ),
         judged=getattr(detector.record, "scores", {}),
+        remarks=(_ONE_PASS_REMARK,) if _takes_one_pass(picture, calibration, detector) else (),
     )
 
 
@@ -260,7 +272,7 @@ def conclude_measured(picture: Picture, plan: ProposalPlan, candidates: Sequence
         height=picture.height,
         calibration=asdict(plan.calibration) if plan.calibration else None,
         detector=plan.detector,
-        adequacy=replace(adequacy, notes=(*adequacy.notes, *warnings)),
+        adequacy=replace(adequacy, notes=(*adequacy.notes, *plan.remarks, *warnings)),
         candidates=tuple(candidates),
         caution=CAUTION,
     )
@@ -280,6 +292,13 @@ def _has_plain_look(picture: Picture, plan: ProposalPlan) -> bool:
 def _keep_listed(merged: Detections, default_cut: float) -> Detections:
     """Those worth measuring: candidates far below the cut are noise by the hundred, and cost time each."""
     return take_detections(merged, np.flatnonzero(merged.scores >= _LISTED_SHARE_OF_CUT * default_cut))
+
+
+def _takes_one_pass(picture: Picture, calibration: Calibration | None, detector: Detector) -> bool:
+    if calibration is None or picture.width * picture.height <= _ONE_PASS_PIXELS:
+        return False
+    finest, coarsest = _ONE_PASS_COARSER
+    return finest <= calibration.um_per_px / detector.um_per_px <= coarsest
 
 
 def _plan_scaled(picture: Picture, um_per_px: float, detector: Detector) -> list[float]:

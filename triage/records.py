@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +55,22 @@ class Ranked:
     detections: Detections
     first_rank: int
     n_sought: int
+
+
+@dataclass(frozen=True)
+class Foretaste:
+    """The best of what was found so far, while a picture is looked through; never a proposal.
+
+    Attributes
+    ----------
+    detections : Detections
+        Best first, in original pixels.
+    shown : tuple of dict
+        `bbox`, `score` and `group` of those above the default cut, as plain values.
+    """
+
+    detections: Detections
+    shown: tuple[dict[str, Any], ...]
 
 
 class HasDefaultCut(Protocol):

@@ -13,6 +13,8 @@ from triage.boxes import clip_boxes
 from triage.images import Picture
 from triage.records import Detections
 
+BATCH_TILES = 32
+"""Tiles of one step of durable work: a few seconds on one processor core."""
 # A box this close to a tile's edge, in tile pixels, is taken as cut by it.
 _CUT_MARGIN_PX = 3.0
 

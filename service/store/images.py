@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.errors import MissingError
-from service.store.models import CandidateRow, Image, Job, Preparation, ProposalRow
+from service.store.models import CandidateRow, Image, Job, JobMeasurement, Preparation, ProposalRow
 
 OPEN_STATES = ("waiting", "proposing")
+UNDONE_STATES = ("failed", "stopped")
+_ROWS_AT_A_TIME = 500
 
 
 @dataclass(frozen=True)
@@ -78,12 +81,33 @@ def add_job(session: Session, **values: Any) -> Job:
     return job
 
 
-def read_job(session: Session, job_id: int) -> Job:
-    """The job with that id."""
-    job = session.get(Job, job_id)
+def read_job(session: Session, job_id: int, *, is_locked: bool = False) -> Job:
+    """The job with that id; `is_locked` keeps other writers out until the block ends."""
+    job = session.get(Job, job_id, with_for_update=is_locked)
     if job is None:
         raise MissingError(f"There is no job {job_id}.")
     return job
+
+
+def stop_job(session: Session, job: Job, problem: str) -> None:
+    """End an open job; its work ends at the next step, and nothing of it is stored."""
+    job.state, job.problem, job.so_far = "stopped", problem, None
+
+
+def repeat_job(session: Session, job: Job) -> Job:
+    """A new job like one before, with the same scale."""
+    again = add_job(
+        session,
+        image_id=job.image_id,
+        um_per_px=job.um_per_px,
+        um_per_px_sd=job.um_per_px_sd,
+        calibration_source=job.calibration_source,
+        calibration_id=job.calibration_id,
+    )
+    measured = session.scalar(select(JobMeasurement).where(JobMeasurement.job_id == job.id))
+    if measured is not None:
+        session.add(JobMeasurement(job_id=again.id, measurement_id=measured.measurement_id))
+    return again
 
 
 def list_open_jobs(session: Session) -> list[Job]:
@@ -115,8 +139,13 @@ def add_proposal(
     )
     session.add(proposal)
     session.flush()
-    session.add_all(_to_row(said, proposal) for said in candidates)
-    session.flush()
+    rows = (_to_row(said, proposal) for said in candidates)
+    while some := list(islice(rows, _ROWS_AT_A_TIME)):
+        session.add_all(some)
+        session.flush()
+        # Thousands of rows would otherwise stay in memory until the end.
+        for row in some:
+            session.expunge(row)
 
 
 def _to_row(said: dict[str, Any], proposal: ProposalRow) -> CandidateRow:

@@ -250,6 +250,24 @@ class Image(Base):
     created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
 
 
+class Upload(Base):
+    """A picture that comes in parts; its bytes wait below the data folder until it is stored as an image."""
+
+    __tablename__ = "uploads"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    preparation_id: Mapped[int] = mapped_column(ForeignKey("preparations.id"), index=True)
+    file_name: Mapped[str] = mapped_column(String(255))
+    n_bytes: Mapped[int] = mapped_column(BigInteger)
+    stated_scale: Mapped[dict[str, Any]]
+    state: Mapped[str] = mapped_column(String(20), default="receiving", index=True)
+    problem: Mapped[str | None] = mapped_column(Text)
+    sha256: Mapped[str | None] = mapped_column(String(64))
+    image_id: Mapped[int | None] = mapped_column(ForeignKey("images.id"))
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    changed_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
 class ImageFileScale(Base):
     """What an image's file says of its own scale; nothing uses it until a person confirms it."""
 
@@ -277,7 +295,20 @@ class Job(Base):
     batches_total: Mapped[int | None]
     batch_seconds: Mapped[float | None]
     attempt: Mapped[int] = mapped_column(default=1)
+    tiles_total: Mapped[int | None]
+    so_far: Mapped[dict[str, Any] | None]
+    parts_done: Mapped[int | None]
+    parts_total: Mapped[int | None]
+    part_seconds: Mapped[float | None]
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class Machine(Base):
+    """When a machine that works on jobs was last known to be alive."""
+
+    __tablename__ = "machines"
+    name: Mapped[str] = mapped_column(String(200), primary_key=True)
+    alive_at: Mapped[datetime]
 
 
 class JobMeasurement(Base):

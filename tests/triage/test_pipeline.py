@@ -250,6 +250,27 @@ def test_plan_proposal_looks_no_closer_at_a_large_picture(
     assert [hw[1] for hw in plan.frames_hw] == [550, 275, 138]
 
 
+@pytest.mark.parametrize(
+    ("times_coarser", "has_scale", "widths"),
+    [(2.0, True, [1100]), (1.0, True, [1100, 550]), (4.0, True, [2200]), (2.0, False, [1100, 550, 275, 138])],
+)
+def test_plan_proposal_looks_at_a_large_picture_of_twice_the_pixel_size_as_it_is_alone(
+    picture: Picture,
+    blob_detector: Any,
+    monkeypatch: pytest.MonkeyPatch,
+    times_coarser: float,
+    has_scale: bool,
+    widths: list[int],
+) -> None:
+    monkeypatch.setattr("triage.pipeline._ONE_PASS_PIXELS", 900 * 1100 - 1)
+    monkeypatch.setattr("triage.pipeline._FINE_PASS_PIXELS", 0)
+    calibration = Calibration(times_coarser * blob_detector.um_per_px, 0.0, "x") if has_scale else None
+    plan = plan_proposal(picture, calibration, blob_detector)
+    assert [hw[1] for hw in plan.frames_hw] == widths
+    notes = conclude_proposal(picture, plan, []).adequacy.notes
+    assert any("its own scale alone" in note for note in notes) == (widths == [1100])
+
+
 def test_plan_proposal_enlarges_a_coarse_picture_twice_at_most(picture: Picture, blob_detector: Any) -> None:
     assert plan_proposal(picture, Calibration(5.0, 0.0, "x"), blob_detector).frames_hw == ((1800, 2200),)
 

@@ -60,7 +60,12 @@ function pictureItem(image) {
       image.problem && el("p", { class: "problem" }, image.problem),
       el("span", { class: "hint" }, [pixels(image), scaleWords(image.calibration), fileScaleWords(image)].filter(Boolean).join(" · "))),
     el("div", { class: "actions" },
-      image.state !== "failed" && el("a", { class: "button", href: `/reading/${image.id}`, "aria-label": `Read ${image.file_name}` }, "Read")));
+      el("a", { class: "button", href: `/reading/${image.id}`, "aria-label": `${openWord(image)} ${image.file_name}` }, openWord(image))));
+}
+
+/** Without candidates there is nothing to read, but the search can be tried again. */
+function openWord(image) {
+  return image.state === "failed" || image.state === "stopped" ? "Open" : "Read";
 }
 
 function thumbnail(image) {

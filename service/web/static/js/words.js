@@ -77,6 +77,7 @@ export function pictureState(image) {
   if (image.state === "waiting") return stateMark("works", "◷", "Waiting its turn");
   if (image.state === "proposing") return stateMark("works", "◐", `Looking for candidates, ${Math.floor(100 * image.progress)} %`);
   if (image.state === "failed") return stateMark("failed", "!", "Could not be assessed");
+  if (image.state === "stopped") return stateMark("failed", "□", "Search stopped");
   return markedState(image.candidates, image.unmarked);
 }
 

@@ -75,6 +75,8 @@ export class Desk {
   lookAlikes() { return this.groups.filter((group) => group.kind === "look_alike"); }
 
   select(id, { moves = false } = {}) {
+    // A place found so far is no candidate yet.
+    if (!this.items().some((item) => item.id === id)) return;
     this.currentId = id;
     if (this.belowCut.some((item) => item.id === id)) byId("below-cut").open = true;
     showCandidatePanel(this);

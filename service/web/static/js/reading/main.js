@@ -2,11 +2,12 @@ import { get } from "../api.js";
 import { announce, byId } from "../dom.js";
 import { startPage, withProblem } from "../page.js";
 import { showSignOff, signedOffWords } from "../sign-off.js";
-import { scaleWords, timeLeft } from "../words.js";
+import { scaleWords } from "../words.js";
 import { Desk } from "./desk.js";
 import { offerScaleCorrection, showScaleButton } from "./correct-scale.js";
 import { startKeys } from "./keys.js";
 import { chooseRead, isUnaidedOpen, offerLock } from "./read-mode.js";
+import { hideSoFar, showSoFar, startSearchButtons } from "./so-far.js";
 
 const POLL_MS = 1500;
 const imageId = document.body.dataset.imageId;
@@ -25,14 +26,15 @@ async function load() {
 async function read(desk) {
   showHeading(desk);
   startSignOff(desk);
-  const isFresh = !desk.image.reading?.mode && desk.canMark();
+  const isFresh = !desk.image.reading?.mode && desk.canMark() && !isUndone(desk.image);
   desk.read = isFresh ? await chooseRead(desk.image) : desk.image.reading;
   startTools(desk);
   startKeys(desk);
+  startSearchButtons(desk, problem);
   await waitFor(desk, hasTiles);
   if (desk.image.zoom_levels) desk.openViewer();
   if (!isUnaidedOpen(desk.read)) await waitFor(desk, isSettled);
-  if (desk.image.state !== "failed") {
+  if (!isUndone(desk.image)) {
     await desk.reload();
     offerLock(desk.read, () => showProposals(desk));
     startAtCandidate(desk);
@@ -52,26 +54,24 @@ function hasTiles(image) {
 }
 
 function isSettled(image) {
-  return image.state === "ready" || image.state === "failed";
+  return image.state === "ready" || isUndone(image);
+}
+
+function isUndone(image) {
+  return image.state === "failed" || image.state === "stopped";
 }
 
 /** Polls the picture until `isEnough`, with its progress on the page. */
 async function waitFor(desk, isEnough) {
   while (!isEnough(desk.image)) {
-    showProgress(desk.image);
+    await showSoFar(desk);
     await new Promise((resolve) => setTimeout(resolve, POLL_MS));
     desk.image = (await withProblem(problem, () => get(`/api/images/${desk.image.id}`))) ?? desk.image;
   }
-  byId("proposal-progress").hidden = true;
-  if (desk.image.state === "failed") problem.textContent = desk.image.problem ?? "This picture could not be assessed.";
-}
-
-function showProgress(image) {
-  byId("proposal-progress").hidden = false;
-  byId("proposal-bar").value = image.progress ?? 0;
-  byId("proposal-words").textContent = image.state === "waiting"
-    ? "Waits its turn for proposals"
-    : `Looking for candidates, ${Math.floor(100 * image.progress)} %${timeLeft(image.seconds_left)}`;
+  hideSoFar(desk);
+  if (!isUndone(desk.image)) return;
+  problem.textContent = desk.image.problem ?? "This picture could not be assessed.";
+  byId("again-button").hidden = Boolean(desk.specimen.signed_off);
 }
 
 function showHeading({ image, specimen }) {
