@@ -10,10 +10,11 @@ from starlette.concurrency import run_in_threadpool
 from service.calibration_schemas import CalibrationPictureOut, MeasurementIn, MeasurementOut
 from service.dependencies import DatabaseDep, IdPath, Parts, PartsDep, UserDep
 from service.files import Received
+from service.intake import plain_name
 from service.measuring import Target, measure_scale
 from service.present import view_for
 from service.present_scale import present_measurement, present_picture
-from service.routes.images import cached_jpeg, cut_tile, plain_name, pyramid_of
+from service.routes.images import cached_jpeg, cut_tile, pyramid_of
 from service.store import calibrations
 from service.store.models import User
 
@@ -53,19 +54,19 @@ def _file_picture(parts: Parts, user: User, received: Received, file_name: str) 
         known = calibrations.find_picture(session, received.sha256)
         if known is not None:
             return present_picture(view_for(session, user), known)
-    seen = parts.jobs.look(received.path, file_name)
+    seen = parts.jobs.look(received, file_name)
     kept = parts.files.keep(received)
     with parts.files.make_pyramid(received.sha256) as target:
         zoom_levels = parts.jobs.measure("write_viewer_copy", kept, file_name, target)
-    stated = seen["file_scale"] or {}
+    stated = seen.file_scale or {}
     with parts.database.write() as session:
         row = calibrations.add_picture(
             session,
             file_name=file_name,
             sha256=received.sha256,
             n_bytes=received.n_bytes,
-            width=seen["width"],
-            height=seen["height"],
+            width=seen.width,
+            height=seen.height,
             zoom_levels=zoom_levels,
             file_um_per_px=stated.get("um_per_px"),
             file_scale_source=stated.get("source"),

@@ -12,13 +12,11 @@ from starlette.concurrency import run_in_threadpool
 
 from service.dependencies import DatabaseDep, IdPath, Parts, PartsDep, UserDep
 from service.errors import ConflictError, MissingError
-from service.files import Received
+from service.intake import check_before_upload, plain_name, take_picture
 from service.present import present_image, view_for
 from service.scale import StatedScale, choose_scale
 from service.schemas import MAX_ID, ImageOut, ProposalIn
 from service.store import calibrations, images, specimens
-from service.store.database import Session
-from service.store.models import Image, User
 from triage.pyramid import cut_viewer_tile
 
 router = APIRouter(tags=["images"])
@@ -52,73 +50,16 @@ async def add_image(
     The same bytes sent twice to one preparation are one image.
     """
     scale = StatedScale(calibration_id, um_per_px, um_per_px_sd)
-    await run_in_threadpool(_check_before_upload, parts, user, preparation_id, scale)
+    await run_in_threadpool(check_before_upload, parts, user, preparation_id, scale)
     received = await parts.files.receive(request.stream(), limit_bytes=parts.settings.upload_limit_bytes())
     try:
         answer = await run_in_threadpool(
-            _file_image, parts, user, received, preparation_id, plain_name(file_name), scale
+            take_picture, parts, user, received, preparation_id, plain_name(file_name), scale
         )
     finally:
         parts.files.drop(received)
     response.headers["Location"] = answer.status_url
     return answer
-
-
-def plain_name(file_name: str) -> str:
-    """What a person calls the file: no folders, no control characters; it is only ever shown."""
-    last = file_name.replace("\\", "/").rsplit("/", 1)[-1]
-    return "".join(character for character in last if character.isprintable()).strip() or "picture"
-
-
-def _check_before_upload(parts: Parts, user: User, preparation_id: int, scale: StatedScale) -> None:
-    with parts.database.read() as session:
-        preparation = specimens.read_preparation(session, preparation_id)
-        specimens.refuse_if_signed_off(session, specimens.read_specimen(session, preparation.specimen_id))
-        choose_scale(session, scale, user=user)
-
-
-def _file_image(
-    parts: Parts, user: User, received: Received, preparation_id: int, file_name: str, scale: StatedScale
-) -> ImageOut:
-    seen = parts.jobs.look(received.path, file_name)
-    parts.files.keep(received)
-    with parts.database.write() as session:
-        preparation = specimens.read_preparation(session, preparation_id)
-        specimen = specimens.read_specimen(session, preparation.specimen_id, is_locked=True)
-        specimens.refuse_if_signed_off(session, specimen)
-        calibration = choose_scale(session, scale, user=user, width=seen["width"], height=seen["height"])
-        known = images.find_image(session, preparation_id=preparation_id, sha256=received.sha256)
-        if known is not None:
-            return _present_known(session, user, known, calibration)
-        image = images.add_image(
-            session,
-            preparation_id=preparation_id,
-            file_name=file_name,
-            sha256=received.sha256,
-            n_bytes=received.n_bytes,
-            width=seen["width"],
-            height=seen["height"],
-            created_by=user.id,
-        )
-        if seen["file_scale"] is not None:
-            calibrations.add_file_scale(session, image_id=image.id, **seen["file_scale"])
-        job = images.add_job(session, image_id=image.id, **calibration)
-        answer = present_image(view_for(session, user), image.id)
-    parts.jobs.enqueue(job)
-    return answer
-
-
-def _present_known(
-    session: Session, user: User, image: Image, calibration: dict[str, float | str | int | None]
-) -> ImageOut:
-    job = images.read_image_state(session, image.id).job
-    if job.um_per_px != calibration["um_per_px"]:
-        raise ConflictError(
-            f"This picture is in this preparation already (image {image.id}), at another scale. "
-            "Ask for new candidates at the right scale there.",
-            image_id=image.id,
-        )
-    return present_image(view_for(session, user), image.id)
 
 
 @router.get("/images/{image_id}")

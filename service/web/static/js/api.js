@@ -17,11 +17,13 @@ export class ConnectionLost extends Error {
 }
 
 const UNREACHABLE = [502, 503, 504];
+// A connection that has died without a word shows only by nothing moving.
+const STALLED_MS = 30_000;
 let csrfToken = "";
 
 export const get = (path) => send("GET", path);
 /** `limitMs` is how long to wait for the answer; without it, as long as the browser does. */
-export const post = (path, body = {}, limitMs = undefined) => send("POST", path, body, limitMs);
+export const post = (path, body = {}, limitMs = undefined, more = {}) => send("POST", path, body, limitMs, more);
 export const remove = (path) => send("DELETE", path);
 
 export async function openSession() {
@@ -32,8 +34,16 @@ export async function signIn(userName, password) {
   return rememberToken(await post("/api/session", { user_name: userName, password }));
 }
 
-async function send(method, path, body, limitMs) {
-  const headers = { Accept: "application/json" };
+/** A header of the answer to HEAD. */
+export async function ask(path, name) {
+  let response;
+  try { response = await fetch(path, { method: "HEAD" }); } catch { throw new ConnectionLost(); }
+  readAnswer(response.status, "");
+  return response.headers.get(name);
+}
+
+async function send(method, path, body, limitMs, more = {}) {
+  const headers = { Accept: "application/json", ...more };
   if (method !== "GET") headers["X-CSRF-Token"] = csrfToken;
   if (body !== undefined) headers["Content-Type"] = "application/json";
   const signal = limitMs === undefined ? undefined : AbortSignal.timeout(limitMs);
@@ -49,17 +59,33 @@ async function send(method, path, body, limitMs) {
 
 /** Sends a file as it is; `onProgress` gets the sent share, 0 to 1. */
 export function upload(path, file, onProgress) {
+  const headers = { "Content-Type": file.type || "application/octet-stream" };
+  return sendBytes("POST", path, file, headers, (sent, all) => onProgress(sent / all));
+}
+
+/** Sends a part of a file; `onSent` gets the number of bytes that left, `signal` ends it. */
+export function sendPart(path, part, headers, onSent, signal) {
+  return sendBytes("PATCH", path, part, headers, onSent, signal);
+}
+
+function sendBytes(method, path, bytes, headers, onSent, signal) {
   return new Promise((resolve, reject) => {
     const request = new XMLHttpRequest();
-    request.open("POST", path);
-    request.setRequestHeader("X-CSRF-Token", csrfToken);
-    request.setRequestHeader("Content-Type", file.type || "application/octet-stream");
-    request.upload.onprogress = (event) => event.lengthComputable && onProgress(event.loaded / event.total);
+    const abort = () => request.abort();
+    let watch;
+    const moves = () => { clearTimeout(watch); if (signal) watch = setTimeout(abort, STALLED_MS); };
+    request.open(method, path);
+    for (const [name, value] of Object.entries({ "X-CSRF-Token": csrfToken, ...headers })) request.setRequestHeader(name, value);
+    request.upload.onprogress = (event) => { moves(); if (event.lengthComputable) onSent(event.loaded, event.total); };
     request.onerror = () => reject(new ConnectionLost());
+    request.onabort = () => reject(signal.aborted ? signal.reason : new ConnectionLost());
     request.onload = () => {
       try { resolve(readAnswer(request.status, request.responseText)); } catch (error) { reject(error); }
     };
-    request.send(file);
+    request.onloadend = () => { clearTimeout(watch); signal?.removeEventListener("abort", abort); };
+    signal?.addEventListener("abort", abort);
+    moves();
+    request.send(bytes);
   });
 }
 
