@@ -33,8 +33,9 @@ CHROMIUM_ARGUMENTS = (
     "--disable-component-update",
     "--disable-sync",
 )
-# A refusal that a test provokes is shown by the page; the browser logs its status as well.
-PROVOKED_REFUSAL = re.compile(r"Failed to load resource: .*(status of 4\d\d|net::ERR_FAILED)")
+# A refusal or a cut connection that a test provokes is shown by the page; the browser logs it as well.
+CUT = "net::ERR_(FAILED|CONNECTION_RESET|EMPTY_RESPONSE|SOCKET_NOT_CONNECTED)"
+PROVOKED_REFUSAL = re.compile(rf"Failed to load resource: .*(status of 4\d\d|{CUT})")
 SHADE_STRONG, SHADE_WEAK, SHADE_FAINT = (60, 45, 25), (110, 105, 95), (178, 172, 150)
 UM_PER_PX = 0.5
 SIZE_WH = (1200, 900)
