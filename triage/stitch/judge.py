@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import cv2
 import numpy as np
@@ -13,6 +13,7 @@ from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
 from triage.illumination import LEAST_CONTRAST, measure_contrast
 from triage.sharpness import LEAST_SHARPNESS, measure_sharpness
 from triage.stitch.fields import Fields
+from triage.stitch.place import Found
 from triage.stitch.records import Pair
 
 _JUDGED_PX = 640
@@ -103,6 +104,32 @@ def say_why_apart(
     return (
         "It shows nothing that another field shows too; it may be from another slide, or its neighbours are "
         "missing or blank."
+    )
+
+
+def say_why_none(found: Found, blurred: Mapping[int, str], unsure: Mapping[int, str]) -> str:
+    """Why not even two fields could be placed surely, and what to do; one sentence each."""
+    n = len(found.places.group)
+    if not found.places.kept:
+        blank = sum(is_blank(small) for small in found.even_small)
+        seen = f" ({blank} of them show nothing, {len(blurred)} are blurred)" if blank or blurred else ""
+        return (
+            f"No two of the {n} pictures were found to overlap{seen}. Give the sharp pictures of "
+            "one scan, each showing at least a tenth of the next."
+        )
+    tried = len(found.places.kept) + len(found.places.rejected)
+    counts = [
+        f"{len(blurred)} are blurred" if blurred else "",
+        f"the places of {len(unsure)} are uncertain by up to {max(found.places.sd_px[list(unsure)]):.1f} px "
+        f"(at most {MOST_SD_PX:g} px is taken)"
+        if unsure
+        else "",
+        f"{len(found.places.rejected)} overlaps contradict the others" if found.places.rejected else "",
+    ]
+    return (
+        f"None of the {n} pictures could be placed surely: {tried} overlaps were found, but "
+        f"{', '.join(filter(None, counts))}. Take the scan again with sharper pictures, more overlap (a fifth "
+        "or more) and the same light for all."
     )
 
 

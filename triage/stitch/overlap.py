@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import combinations
 
 import cv2
@@ -9,10 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binom
 
+from triage.stitch.contradiction import compare_shared
 from triage.stitch.records import Pair
 
 _PATCH_PX = (20, 72)
 _PATCH_SHARE = 0.55
+_EDGE_PX = 2
 _MOST_PATCHES = 18
 # Where none of the liveliest patches is found again, the others are not looked for.
 _FIRST_PATCHES = 5
@@ -20,8 +23,9 @@ _FIRST_PATCHES = 5
 _LEAST_LIKENESS = 0.45
 _LEAST_SPREAD = 0.6
 _AGREE_PX = 1.5
+_CLOSEST_PX = 0.5
 _MOST_TURN_RAD = 0.045
-_MOST_CHANCE = 0.01
+_MOST_CHANCE = 0.002
 _LEAST_AGREEING_SHARE = 0.5
 
 
@@ -34,8 +38,9 @@ def match_overlap(
     *,
     reach_px: int,
     tries: int,
+    grain: float = 0.0,
 ) -> Pair | None:
-    """What two fields show in common near a shift; None where too few patches agree.
+    """What two fields show in common near a shift; None where too few patches agree or the rest contradicts.
 
     Parameters
     ----------
@@ -48,7 +53,49 @@ def match_overlap(
         How far the shift may be wrong.
     tries : int
         Shifts that are tried for two fields; the chance of agreeing by accident grows with it.
+    grain : float
+        Deviation of the grain in these values.
     """
+    agreed = _find_agreed(ours, theirs, offset_xy, reach_px)
+    if agreed is None:
+        return None
+    # Near the edge of what both show, patches are lost to a guess that is a few pixels off.
+    better_xy = tuple(np.median(agreed.ours_xy - agreed.theirs_xy, axis=0).tolist())
+    if np.hypot(better_xy[0] - offset_xy[0], better_xy[1] - offset_xy[1]) >= 1:
+        again = _find_agreed(ours, theirs, better_xy, reach_px)
+        agreed = again if again is not None and again.n >= agreed.n else agreed
+    share = np.pi * _measure_scatter(agreed) ** 2 / (2 * reach_px + 1) ** 2
+    n, tested, freedom = agreed.n, agreed.tested, agreed.freedom
+    chance = min(1.0, tries * float(binom.sf(n - freedom - 1, tested - freedom, share)))
+    if n <= freedom or n < _LEAST_AGREEING_SHARE * tested or chance > _MOST_CHANCE:
+        return None
+    agreement = compare_shared(
+        ours, theirs, agreed.ours_xy, agreed.theirs_xy, has_turn=freedom == 2, grain=grain
+    )
+    if agreement.is_contradicted:
+        return None
+    return Pair(first, second, agreed.ours_xy, agreed.theirs_xy, agreed.likeness, chance)
+
+
+@dataclass(frozen=True)
+class _Agreed:
+    """Places, from the middle of each field, that agree on one shift (1) or a shift and a turn (2)."""
+
+    ours_xy: NDArray[np.float64]
+    theirs_xy: NDArray[np.float64]
+    likeness: NDArray[np.float64]
+    freedom: int
+    tested: int
+
+    @property
+    def n(self) -> int:
+        return len(self.likeness)
+
+
+def _find_agreed(
+    ours: NDArray[np.float32], theirs: NDArray[np.float32], offset_xy: tuple[float, ...], reach_px: int
+) -> _Agreed | None:
+    """The places that agree, near a shift; None where none is found."""
     dx, dy = (round(value) for value in offset_xy)
     places, side = _lay_patches(ours, (dx, dy))
     half = np.array(ours.shape[::-1], dtype=np.float64) / 2
@@ -60,17 +107,24 @@ def match_overlap(
         if match is not None:
             middle = np.array([x, y]) + side / 2
             found.append((middle - half, np.array(match[:2]) + side / 2 - half, match[2]))
-    if len(found) < 2:
+    if not found:
         return None
     ours_xy, theirs_xy = (np.array([each[column] for each in found]) for column in (0, 1))
     likeness = np.array([each[2] for each in found])
-    is_agreed, freedom = _find_agreement(ours_xy, theirs_xy)
-    n, tested = int(is_agreed.sum()), len(found)
-    share = np.pi * _AGREE_PX**2 / (2 * reach_px + 1) ** 2
-    chance = min(1.0, tries * float(binom.sf(n - freedom - 1, tested - freedom, share)))
-    if n <= freedom or n < _LEAST_AGREEING_SHARE * tested or chance > _MOST_CHANCE:
-        return None
-    return Pair(first, second, ours_xy[is_agreed], theirs_xy[is_agreed], likeness[is_agreed], chance)
+    kept, freedom = _find_agreement(ours_xy, theirs_xy)
+    return _Agreed(ours_xy[kept], theirs_xy[kept], likeness[kept], freedom, len(found))
+
+
+def _measure_scatter(agreed: _Agreed) -> float:
+    """Farthest of the agreeing places from where they agree on, in pixels.
+
+    Places that agree closely are less likely to do so by accident than the limit allows.
+    """
+    if agreed.freedom > 1:
+        return _AGREE_PX
+    offsets = agreed.ours_xy - agreed.theirs_xy
+    farthest = float(np.hypot(*(offsets - np.median(offsets, axis=0)).T).max())
+    return float(np.clip(farthest, _CLOSEST_PX, _AGREE_PX))
 
 
 def _lay_patches(ours: NDArray[np.float32], offset_xy: tuple[int, int]) -> tuple[list[tuple[int, int]], int]:
@@ -79,11 +133,12 @@ def _lay_patches(ours: NDArray[np.float32], offset_xy: tuple[int, int]) -> tuple
     dx, dy = offset_xy
     left, right, top, bottom = max(0, dx), min(width, width + dx), max(0, dy), min(height, height + dy)
     thin = min(right - left, bottom - top)
-    if thin < _PATCH_PX[0]:
+    if thin < _PATCH_PX[0] + 2 * _EDGE_PX:
         return [], 0
     side = int(np.clip(_PATCH_SHARE * thin, *_PATCH_PX))
     corners = []
-    for low, high in ((left, right - side), (top, bottom - side)):
+    # A patch at the very edge has its best place at the edge of the search, where no top can be told.
+    for low, high in ((left + _EDGE_PX, right - side - _EDGE_PX), (top + _EDGE_PX, bottom - side - _EDGE_PX)):
         corners.append(np.unique(np.linspace(low, high, max(2, (high - low) // side + 1)).astype(int)))
     spreads = {
         (int(x), int(y)): float(ours[y : y + side, x : x + side].std())

@@ -18,7 +18,8 @@ from triage.stitch.records import Pair
 from triage.stitch.solve import Places, solve_places
 
 _GUESSES_A_FIELD = 8
-_MOST_TURN_RAD = 0.0175
+# Two fields that are each turned by a degree are turned by two against each other.
+_MOST_TURN_RAD = 0.035
 _MOST_ROUNDS = 12
 AS_TAKEN = "as-taken"
 UNKNOWN = "unknown"
@@ -140,6 +141,7 @@ class _Search:
             offset_xy,
             reach_px=self._reach_px,
             tries=2,
+            grain=max(self._greys.measure_grain(first), self._greys.measure_grain(second)),
         )
         if pair is not None:
             self._found[first, second] = pair

@@ -19,6 +19,7 @@ from triage.stitch.judge import (
     is_blank,
     rate_sureness,
     say_why_apart,
+    say_why_none,
 )
 from triage.stitch.light import estimate_gains
 from triage.stitch.mosaic import Sources, write_mosaic
@@ -125,7 +126,7 @@ def plan_mosaic(
     Raises
     ------
     ImageError
-        If no two fields overlap.
+        If no two fields can be placed surely; with what was found of them.
     """
     found = find_places(fields, order)
     blurred = find_blurred(fields, found.even_small)
@@ -135,10 +136,7 @@ def plan_mosaic(
     is_in[list(unsure)] = False
     stay_out = blurred | unsure
     if is_in.sum() < 2:
-        raise ImageError(
-            f"No two of the {len(fields.names)} pictures were found to overlap. Give the sharp pictures of "
-            "one scan, each showing at least a tenth of the next."
-        )
+        raise ImageError(say_why_none(found, blurred, unsure))
     reasons = {
         number: stay_out.get(number) or say_why_apart(number, places.group, fields.names, found.even_small)
         for number in (~is_in).nonzero()[0].tolist()

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
-from scipy.sparse.linalg import splu
+from scipy.sparse.linalg import SuperLU, splu
 
 from triage.stitch.records import Pair
 
@@ -19,6 +19,7 @@ _MOST_DISAGREEMENT_PX = 3.0
 # Turns are kept only where they explain this share of the disagreement; otherwise they would bend the scan.
 _TURN_GAIN = 0.7
 _TURN_PRIOR_RAD = 0.02
+_COLUMNS_AT_ONCE = 64
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,8 @@ class Places:
     group : ndarray of shape (N,)
         Which fields hang together.
     sd_px : ndarray of shape (N,)
-        Standard uncertainty of the place against the group's best-tied field.
+        Standard uncertainty of the place against the group's best-tied field, in the frame in which the
+        fields are turned by nothing on average; how the whole group lies is nobody's to know.
     kept, rejected : tuple of Pair
     residual_px : float
         Median disagreement of the pairs kept.
@@ -55,9 +57,10 @@ def solve_places(n: int, pairs: Sequence[Pair]) -> Places:
     Notes
     -----
     A place seen at p in one field and at q in another, both from its middle, gives
-    `x + p + a Jp = y + q + b Jq`, linear in the middles x, y and the small turns a, b (J turns by 90°). Sums
-    of absolute distances are made small first (reweighting), which a few wrong pairs can't bend; then pairs
-    more than 3 px off are dropped, the worst first, and the rest is solved by least squares.
+    `x + R(a) p = y + R(b) q` in the middles x, y and the turns a, b; it is made linear in the turns around
+    those of the last round, since leaving out their squares would shrink a large scan. Sums of absolute
+    distances are made small (reweighting), which a few wrong pairs can't bend; pairs more than 3 px off are
+    dropped, the worst first.
     """
     kept, rejected = list(pairs), []
     while True:
@@ -106,45 +109,77 @@ def _typical(off_px: NDArray[np.float64]) -> float:
     return float(np.sqrt(np.mean(np.minimum(off_px, _MOST_DISAGREEMENT_PX) ** 2))) if off_px.size else 0.0
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """All places of all pairs, one row each."""
+
+    pair: NDArray[np.int64]
+    first: NDArray[np.int64]
+    second: NDArray[np.int64]
+    first_xy: NDArray[np.float64]
+    second_xy: NDArray[np.float64]
+    weight: NDArray[np.float64]
+
+
+def _list_seen(pairs: Sequence[Pair]) -> _Seen:
+    number = np.concatenate([np.full(len(pair.likeness), row) for row, pair in enumerate(pairs)])
+    return _Seen(
+        number,
+        np.array([pair.first for pair in pairs])[number],
+        np.array([pair.second for pair in pairs])[number],
+        np.concatenate([pair.first_xy for pair in pairs]),
+        np.concatenate([pair.second_xy for pair in pairs]),
+        np.concatenate([pair.likeness for pair in pairs]) ** 2,
+    )
+
+
 def _solve(n: int, pairs: Sequence[Pair], *, has_turns: bool) -> _Solution:
     if not pairs:
         zero = np.zeros(n)
         return _Solution(np.zeros((n, 2)), zero, zero, np.zeros(0), np.zeros(0))
-    number = np.concatenate([np.full(len(pair.likeness), row) for row, pair in enumerate(pairs)])
-    first = np.array([pair.first for pair in pairs])[number]
-    second = np.array([pair.second for pair in pairs])[number]
-    p = np.concatenate([pair.first_xy for pair in pairs])
-    q = np.concatenate([pair.second_xy for pair in pairs])
-    likeness = np.concatenate([pair.likeness for pair in pairs])
-    equations = _build(n, first, second, p, q)
-    wanted = np.concatenate([q[:, 0] - p[:, 0], q[:, 1] - p[:, 1]])
+    seen = _list_seen(pairs)
+    m = len(seen.pair)
     prior = np.full(3 * n, 1e-9)
     prior[2 * n :] = (0.3 / _TURN_PRIOR_RAD) ** 2 if has_turns else 1e12
     # Held from the best-tied field: a loose one would make all others look uncertain.
-    tied = np.argsort(-np.bincount(np.concatenate([first, second]), minlength=n), kind="stable")
-    pinned = tied[np.unique(find_groups(n, pairs)[tied], return_index=True)[1]]
+    ties = np.bincount(np.concatenate([seen.first, seen.second]), minlength=n)
+    tied, group = np.argsort(-ties, kind="stable"), find_groups(n, pairs)
+    pinned = tied[np.unique(group[tied], return_index=True)[1]]
     prior[np.concatenate([pinned, pinned + n])] = 1e6
-    weights = likeness**2
-    solution, off = np.zeros(3 * n), np.zeros(len(number))
-    scale = weights
+    solution, off, scale = np.zeros(3 * n), np.zeros(m), seen.weight
     for _ in range(_ROUNDS):
-        normal = _normal(equations, scale, prior)
-        factor = splu(normal)
+        equations, wanted = _linearise(n, seen, solution[2 * n :])
+        factor = splu(_normal(equations, scale, prior))
         solution = factor.solve(equations.T @ (np.tile(scale, 2) * wanted))
         left = equations @ solution - wanted
-        off = np.hypot(left[: len(number)], left[len(number) :])
-        scale = weights / np.maximum(off, _SOFT_PX)
-    pair_off = np.array([np.median(off[number == row]) for row in range(len(pairs))])
+        off = np.hypot(left[:m], left[m:])
+        scale = seen.weight / np.maximum(off, _SOFT_PX)
+    pair_off = np.array([np.median(off[seen.pair == row]) for row in range(len(pairs))])
     # Robust: the median distance of a normal scatter in a plane is 1.1774 deviations.
     spread = max(0.02, float(np.median(off)) / 1.1774)
-    diagonal = _find_variances(factor, n, scale, weights)
-    return _Solution(
-        np.stack([solution[:n], solution[n : 2 * n]], axis=1),
-        solution[2 * n :],
-        spread * np.sqrt(diagonal),
-        off,
-        pair_off,
-    )
+    middle_xy = np.stack([solution[:n], solution[n : 2 * n]], axis=1)
+    frame = _Frame(group, pinned, ties) if has_turns else None
+    variances = _find_variances(factor, middle_xy, frame) * float(np.median(scale / seen.weight))
+    return _Solution(middle_xy, solution[2 * n :], spread * np.sqrt(variances), off, pair_off)
+
+
+def _linearise(
+    n: int, seen: _Seen, turn_rad: NDArray[np.float64]
+) -> tuple[csr_matrix, NDArray[np.float64]]:
+    """Equations and what they should give, around these turns."""
+    p, p_bend = _turn(seen.first_xy, turn_rad[seen.first])
+    q, q_bend = _turn(seen.second_xy, turn_rad[seen.second])
+    wanted = (q - q_bend) - (p - p_bend)
+    return _build(n, seen.first, seen.second, p, q), np.concatenate([wanted[:, 0], wanted[:, 1]])
+
+
+def _turn(
+    xy: NDArray[np.float64], turn_rad: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Turned places, and the turn times how they move with it."""
+    cos, sin = np.cos(turn_rad), np.sin(turn_rad)
+    turned = np.stack([cos * xy[:, 0] - sin * xy[:, 1], sin * xy[:, 0] + cos * xy[:, 1]], axis=1)
+    return turned, turn_rad[:, None] * np.stack([-turned[:, 1], turned[:, 0]], axis=1)
 
 
 def _build(
@@ -181,15 +216,46 @@ def _normal(equations: csr_matrix, scale: NDArray[np.float64], prior: NDArray[np
     return (equations.T @ weighted + csr_matrix((prior, (np.arange(n), np.arange(n))), shape=(n, n))).tocsc()
 
 
+@dataclass(frozen=True)
+class _Frame:
+    """What the places of turned fields are uncertain against: their group, its middle, its mean turn."""
+
+    group: NDArray[np.int64]
+    pinned: NDArray[np.int64]
+    ties: NDArray[np.int64]
+
+
 def _find_variances(
-    factor: object, n: int, scale: NDArray[np.float64], weights: NDArray[np.float64]
+    factor: SuperLU, middle_xy: NDArray[np.float64], frame: _Frame | None
 ) -> NDArray[np.float64]:
-    """Variance of each place in units of one observation's, the larger of x and y."""
+    """Variance of each place in units of one observation's, the larger of x and y.
+
+    Notes
+    -----
+    No overlap says how a group of turned fields lies as a whole, so that the far ones would look uncertain
+    by metres. Each place is therefore taken less what the mean turn of its group moves it by.
+    """
+    n = len(middle_xy)
     variances = np.zeros(2 * n)
-    for start in range(0, 2 * n, 64):
-        columns = np.arange(start, min(start + 64, 2 * n))
+    for start in range(0, 2 * n, _COLUMNS_AT_ONCE):
+        columns = np.arange(start, min(start + _COLUMNS_AT_ONCE, 2 * n))
         unit = np.zeros((3 * n, len(columns)))
         unit[columns, np.arange(len(columns))] = 1
-        variances[columns] = factor.solve(unit)[columns, np.arange(len(columns))]  # type: ignore[attr-defined]
-    typical = float(np.median(scale / weights))
-    return np.maximum(variances[:n], variances[n:]).clip(0, 1e6) * typical
+        if frame is not None:
+            unit[2 * n :] -= _take_mean_turn(columns, middle_xy, frame)
+        variances[columns] = (unit * factor.solve(unit)).sum(axis=0)
+    return np.maximum(variances[:n], variances[n:]).clip(0, 1e6)
+
+
+def _take_mean_turn(
+    columns: NDArray[np.int64], middle_xy: NDArray[np.float64], frame: _Frame
+) -> NDArray[np.float64]:
+    """How each of these coordinates moves with the turn of each field, shape (N, C), by way of the mean."""
+    n = len(middle_xy)
+    field, is_y = columns % n, columns >= n
+    shared = frame.group[:, None] == frame.group[field][None]
+    ties = frame.ties[:, None] * shared
+    from_middle = middle_xy[field] - middle_xy[frame.pinned[frame.group[field]]]
+    moved = np.where(is_y, from_middle[:, 0], -from_middle[:, 1])
+    moves: NDArray[np.float64] = moved[None] * ties / np.maximum(ties.sum(axis=0), 1)
+    return moves
