@@ -9,6 +9,10 @@ same weights through tiles of our side and overlap; it measures no object and lo
 that its ratio is to the forward passes of that scale. Each figure is the best of several rounds taken in
 turn, and ratios of processor time stand beside those of the clock: they hold on a machine that does other
 things too. Without `--image`, a field is drawn.
+
+    python -m training.bench --coverslip [--side-mm 22] [--um-per-px 1.0]
+
+times a whole drawn coverslip instead; `training.coverslip_bench` says how.
 """
 
 from __future__ import annotations
@@ -28,8 +32,10 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from training import sliced_package
+from training.coverslip_bench import bench_coverslip
+from training.forward import AT_A_TIME, run_forward
 from triage.calibration import state_calibration
-from triage.detector import Detector, load_detector
+from triage.detector import load_detector
 from triage.errors import TriageError
 from triage.images import Picture, open_picture
 from triage.pipeline import OVERLAP_PX, detect_batch, plan_proposal, propose_candidates
@@ -37,7 +43,6 @@ from triage.tiles import plan_tiles
 
 DRAWN_SIDE_PX = 2048
 _DRAWN_TILE_PX = 1024
-_FORWARD_BATCH = 16
 
 
 @dataclass(frozen=True)
@@ -99,7 +104,7 @@ def _bench_picture(
         works["forward_several"] = lambda: run_forward(several, n_tiles)
         works["proposal_several"] = lambda: propose_candidates(picture, calibration, several)
     if sliced_package.has_package():
-        batch = _FORWARD_BATCH if on_gpu else 1
+        batch = AT_A_TIME if on_gpu else 1
         works["package_forward"] = lambda: run_forward(alone, n_sliced)
         works["package"] = lambda: sliced_package.look_sliced(pixels, alone, batch=batch)
     else:
@@ -135,14 +140,6 @@ def _bench_picture(
     return figures
 
 
-def run_forward(detector: Detector, n_tiles: int) -> None:
-    """The network alone over so many tiles of grain; what it says is not read."""
-    side = detector.tile_px
-    tiles = np.random.default_rng(0).integers(0, 256, (_FORWARD_BATCH, side, side, 3), dtype=np.uint8)
-    for start in range(0, n_tiles, _FORWARD_BATCH):
-        detector.run_forward(tiles[: min(_FORWARD_BATCH, n_tiles - start)])
-
-
 def draw_picture(path: Path, side_px: int) -> None:
     """A drawn field as PNG, put together from squares."""
     # Drawing needs torch, which timing an existing picture doesn't.
@@ -170,20 +167,37 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--rounds", type=int, default=3, help="the best of so many counts")
     parser.add_argument("--processes", type=int, default=2, help="tiles side by side on a CPU")
     parser.add_argument("--device", default="auto", help="cpu, cuda, or auto: a GPU if there is one")
+    parser.add_argument("--coverslip", action="store_true", help="time a whole drawn coverslip instead")
+    parser.add_argument("--side-mm", type=float, default=22.0, help="its side (default: 22)")
+    parser.add_argument("--um-per-px", type=float, default=1.0, help="its pixel size (default: 1)")
     options = parser.parse_args(arguments)
     try:
-        figures = bench(
-            options.weights,
-            options.image,
-            rounds=options.rounds,
-            n_side_by_side=options.processes,
-            device=options.device,
-        )
+        figures = _bench_coverslip(options) if options.coverslip else _bench_one(options)
     except TriageError as err:
         print(err, file=sys.stderr)
         return 1
     print(json.dumps(figures, indent=1))
     return 0
+
+
+def _bench_coverslip(options: argparse.Namespace) -> dict[str, object]:
+    return bench_coverslip(
+        options.weights,
+        side_mm=options.side_mm,
+        um_per_px=options.um_per_px,
+        n_side_by_side=options.processes,
+        device=options.device,
+    )
+
+
+def _bench_one(options: argparse.Namespace) -> dict[str, object]:
+    return bench(
+        options.weights,
+        options.image,
+        rounds=options.rounds,
+        n_side_by_side=options.processes,
+        device=options.device,
+    )
 
 
 if __name__ == "__main__":
