@@ -84,7 +84,11 @@ def _by_number(name: str) -> tuple[tuple[int, int | str], ...]:
 
 
 def open_fields(
-    paths: Sequence[Path], work_folder: Path, *, on_progress: Callable[[int, int], None] | None = None
+    paths: Sequence[Path],
+    work_folder: Path,
+    *,
+    names: Sequence[str] | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
 ) -> Fields:
     """Decode every field once.
 
@@ -93,6 +97,8 @@ def open_fields(
     paths : sequence of Path
     work_folder : Path
         Takes the grey values of the fields.
+    names : sequence of str, optional
+        What to call them; left out, the files' names.
     on_progress : callable, optional
         Called with the number of fields read and of all.
 
@@ -101,13 +107,16 @@ def open_fields(
     ImageError
         If a field can't be read, is too small, or has another size or scale than the first.
     """
+    names = tuple(names or (path.name for path in paths))
+    if len(names) != len(paths):
+        raise ValueError(f"{len(paths)} fields need as many names, received {len(names)}.")
     small, greys, scales = [], [], []
     shape_hw = None
     for number, path in enumerate(paths):
-        with open_picture(path) as picture:
+        with open_picture(path, file_name=names[number]) as picture:
             size_hw = (picture.height, picture.width)
             shape_hw = shape_hw or size_hw
-            _check_size(path.name, size_hw, paths[0].name, shape_hw)
+            _check_size(names[number], size_hw, names[0], shape_hw)
             pixels = picture.read_region(0, 0, picture.width, picture.height)
             scales.append(picture.um_per_px)
         shrink = min(1.0, SMALL_PX / max(shape_hw))
@@ -121,10 +130,10 @@ def open_fields(
         raise ValueError("paths must name 2 fields or more, received none.")
     return Fields(
         paths=tuple(paths),
-        names=tuple(path.name for path in paths),
+        names=names,
         shape_hw=shape_hw,
         small=np.stack(small).astype(np.float32),
-        um_per_px=_agree_on_scale(scales, [path.name for path in paths]),
+        um_per_px=_agree_on_scale(scales, names),
         greys=tuple(greys),
     )
 

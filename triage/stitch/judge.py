@@ -26,8 +26,8 @@ _LEAST_CHANCE = 1e-12
 MOST_SD_PX = 1.5
 
 
-def find_blurred(fields: Fields, even_small: NDArray[np.float32]) -> dict[int, str]:
-    """Fields that are much less sharp than the scan usually is, with the reason.
+def measure_focus(fields: Fields, even_small: NDArray[np.float32]) -> dict[int, float]:
+    """How sharp each field is at most, by its number.
 
     Blank ones are not judged: dust on the sensor, the same on all fields, is no measure of focus.
     """
@@ -41,6 +41,17 @@ def find_blurred(fields: Fields, even_small: NDArray[np.float32]) -> dict[int, s
         sharpness = measure_sharpness(reduced.astype(np.float64))
         if sharpness is not None:
             values[number] = sharpness.at_most
+    return values
+
+
+def find_blurred(values: Mapping[int, float]) -> dict[int, str]:
+    """Fields that are much less sharp than the scan usually is, with the reason.
+
+    Parameters
+    ----------
+    values : mapping of int to float
+        From `measure_focus`.
+    """
     usual = float(np.median(list(values.values()))) if values else 0.0
     limit = min(LEAST_SHARPNESS, _BLURRED_SHARE * usual)
     return {

@@ -56,6 +56,8 @@ class Placed:
         `overlap`, or `regularity` where only the serpentine's steps say so.
     neighbours : int
         How many fields it was matched with.
+    sharpness : float or None
+        As `triage.sharpness` measures it; None where nothing stands out to judge it by.
     """
 
     field: int
@@ -67,6 +69,7 @@ class Placed:
     sd_px: float
     by: str
     neighbours: int
+    sharpness: float | None = None
 
 
 @dataclass(frozen=True)
@@ -130,6 +133,7 @@ def stitching_to_json(stitching: Stitching) -> dict[str, Any]:
                 "sd_px": round(one.sd_px, 3),
                 "by": one.by,
                 "neighbours": one.neighbours,
+                "sharpness": None if one.sharpness is None else round(one.sharpness, 3),
             }
             for one in stitching.placed
         ],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,7 @@ from triage.stitch.judge import (
     find_blurred,
     find_unsure,
     is_blank,
+    measure_focus,
     rate_sureness,
     say_why_apart,
     say_why_none,
@@ -51,6 +52,7 @@ def stitch(
     order: str = UNKNOWN,
     by_regularity: bool = False,
     um_per_px: float | None = None,
+    names: Sequence[str] | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> Stitching:
     """Stitch overlapping pictures into one pyramidal OME-TIFF.
@@ -68,6 +70,8 @@ def stitch(
         `as-taken`.
     um_per_px : float, optional
         Scale of the fields; left out, that which the files state.
+    names : sequence of str, optional
+        What to call the pictures, where their files are named otherwise.
     on_progress : callable, optional
         Called with what is done and what there is to do.
 
@@ -93,7 +97,7 @@ def stitch(
     if any(path.absolute() == out.absolute() for path in found):
         raise ImageError(f"The mosaic {out} is one of the fields. Write it to another file.")
     with tempfile.TemporaryDirectory(prefix="coverslip-stitch-") as folder:
-        fields = open_fields(found, Path(folder), on_progress=on_progress)
+        fields = open_fields(found, Path(folder), names=names, on_progress=on_progress)
         plan = plan_mosaic(fields, order=order, by_regularity=by_regularity, um_per_px=um_per_px)
     write_plan(plan, out, on_progress=on_progress)
     return plan.stitching
@@ -129,7 +133,8 @@ def plan_mosaic(
         If no two fields can be placed surely; with what was found of them.
     """
     found = find_places(fields, order)
-    blurred = find_blurred(fields, found.even_small)
+    sharpness = measure_focus(fields, found.even_small)
+    blurred = find_blurred(sharpness)
     places = found.places
     is_in = choose_group(places.group, list(blurred))
     unsure = find_unsure(places.sd_px, is_in)
@@ -149,6 +154,7 @@ def plan_mosaic(
             middle_xy, places.group, is_in, blank, left_out=set(stay_out), side_px=min(fields.shape_hw)
         )
     placed, shape_hw = _lay_out(fields, found, is_in, middle_xy, by_steps)
+    placed = tuple(replace(one, sharpness=sharpness.get(one.field)) for one in placed)
     at = {one.field: number for number, one in enumerate(placed)}
     pairs = [(pair.first, pair.second) for pair in places.kept if pair.first in at and pair.second in at]
     gains = estimate_gains(found.even_small, middle_xy / fields.factor, pairs)

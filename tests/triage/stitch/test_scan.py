@@ -144,7 +144,7 @@ def test_json_names_what_was_placed_and_left_out(cut_scan: CutScans, tmp_path: P
     assert value["mosaic"]["um_per_px"] == 0.5 and value["mosaic"]["width"] > 500
     assert [one["field"] for one in value["placed"]] == [f"field{n}.png" for n in range(9) if n != 4]
     assert set(value["placed"][0]) == {
-        "field", "x", "y", "turn_deg", "sureness", "sd_px", "by", "neighbours"
+        "field", "x", "y", "turn_deg", "sureness", "sd_px", "by", "neighbours", "sharpness"
     }  # fmt: skip
     assert value["left_out"][0]["field"] == "field4.png"
     assert value["overlaps"]["used"] >= 8 and set(value["overlaps"]) == {
