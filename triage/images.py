@@ -292,7 +292,9 @@ def _decode(path: Path, kind: str, **options: Any) -> pyvips.Image:
         "tiff": pyvips.Image.tiffload,
     }[kind]
     # Our own limits are checked right after the header; the decoders' are lower than a whole coverslip.
-    settings = {"access": "sequential", "fail_on": "truncated", "revalidate": True, "unlimited": True}
+    # A strip or tile of a TIFF that can't be decoded counts as a warning, and would stay black.
+    fail_on = "warning" if kind == "tiff" else "truncated"
+    settings = {"access": "sequential", "fail_on": fail_on, "revalidate": True, "unlimited": True}
     # An interlaced PNG is decoded whole and kept, so a file that was written again must be asked for anew.
     return load(str(path), **{**settings, **options})
 

@@ -6,7 +6,9 @@ import subprocess
 import sys
 import textwrap
 import zlib
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pillow_heif
@@ -16,7 +18,7 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image
 
-from triage.errors import ImageError
+from triage.errors import ImageError, StorageError
 from triage.images import Limits, Picture, open_picture
 
 
@@ -309,3 +311,92 @@ def test_open_picture_of_40000_px_width_needs_bounded_memory(tmp_path: Path) -> 
         cwd=Path(__file__).parents[2],
     )
     assert int(run.stdout) < 200 * 1024
+
+
+def test_open_picture_reads_large_tiles_in_place(
+    tmp_path: Path, rgb: NDArray[np.uint8], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "none"))
+    tifffile.imwrite(tmp_path / "a.tif", rgb, photometric="rgb", tile=(16, 32), bigtiff=True)
+    copy_path = tmp_path / "copy.tif"
+    with open_picture(
+        tmp_path / "a.tif", limits=Limits(max_memory_pixels=100), copy_path=copy_path
+    ) as picture:
+        np.testing.assert_array_equal(read_all(picture), rgb)
+        np.testing.assert_array_equal(picture.read_region(33, 20, 40, 30), rgb[20:50, 33:73])
+    assert not copy_path.exists()
+
+
+def test_open_picture_refuses_a_damaged_tile_where_it_is_read(tmp_path: Path, rgb: NDArray[np.uint8]) -> None:
+    path = tmp_path / "a.tif"
+    tifffile.imwrite(path, rgb, photometric="rgb", tile=(16, 32), compression="zlib")
+    overwrite_piece(path)
+    with (
+        open_picture(path, limits=Limits(max_memory_pixels=100)) as picture,
+        pytest.raises(ImageError, match=r"a\.tif is cut short or damaged"),
+    ):
+        read_all(picture)
+
+
+@pytest.mark.parametrize("pieces", [{"tile": (16, 32)}, {"rowsperstrip": 16}], ids=["tiles", "strips"])
+def test_open_picture_refuses_a_piece_that_was_overwritten(
+    tmp_path: Path, rgb: NDArray[np.uint8], pieces: dict[str, Any]
+) -> None:
+    path = tmp_path / "a.tif"
+    tifffile.imwrite(path, rgb, photometric="rgb", compression="zlib", **pieces)
+    overwrite_piece(path)
+    with pytest.raises(ImageError, match=r"a\.tif is cut short or damaged"):
+        open_picture(path)
+
+
+def overwrite_piece(path: Path) -> None:
+    with tifffile.TiffFile(path) as file:
+        offset = file.pages.first.dataoffsets[2]
+    data = bytearray(path.read_bytes())
+    data[offset : offset + 8] = b"\xff" * 8
+    path.write_bytes(data)
+
+
+@pytest.mark.parametrize(
+    "options",
+    [{"rowsperstrip": 60}, {"rowsperstrip": 60, "compression": "zlib"}, {"rowsperstrip": 7}],
+    ids=["one strip", "one compressed strip", "many strips"],
+)
+def test_open_picture_reads_strips_once_into_a_tiled_copy(
+    tmp_path: Path, rgb: NDArray[np.uint8], options: dict[str, Any]
+) -> None:
+    path, copy_path = tmp_path / "a.tif", tmp_path / "copy.tif"
+    tifffile.imwrite(path, rgb, photometric="rgb", **options)
+    limits = Limits(max_memory_pixels=100, max_whole_pixels=100)
+    with open_picture(path, limits=limits, copy_path=copy_path) as picture:
+        np.testing.assert_array_equal(read_all(picture), rgb)
+    written = copy_path.stat().st_mtime_ns
+    with open_picture(path, limits=limits, copy_path=copy_path) as picture:
+        np.testing.assert_array_equal(read_all(picture), rgb)
+    assert copy_path.stat().st_mtime_ns == written, "the copy was made again"
+
+
+def test_open_picture_limits_compressed_pieces(tmp_path: Path, rgb: NDArray[np.uint8]) -> None:
+    tifffile.imwrite(tmp_path / "a.tif", rgb, photometric="rgb", rowsperstrip=60, compression="zlib")
+    with pytest.raises(ImageError, match="compressed bytes in one piece; at most 99 are read"):
+        open_picture(tmp_path / "a.tif", limits=Limits(max_piece_bytes=99))
+
+
+def test_copy_of_a_damaged_picture_is_not_left(tmp_path: Path) -> None:
+    noise = np.random.default_rng(1).integers(0, 255, (300, 400, 3), dtype=np.uint8)
+    path = save(tmp_path / "a.png", Image.fromarray(noise))
+    path.write_bytes(path.read_bytes()[:-9000])
+    with pytest.raises(ImageError, match="cut short or damaged"):
+        open_picture(path, limits=Limits(max_memory_pixels=100), copy_path=tmp_path / "copy.tif")
+    assert [one.name for one in tmp_path.iterdir()] == ["a.png"]
+
+
+def test_full_disk_is_told_and_leaves_no_copy(tmp_path: Path, largest_file: Callable[[int], Any]) -> None:
+    noise = np.random.default_rng(1).integers(0, 255, (900, 900, 3), dtype=np.uint8)
+    path = save(tmp_path / "a.jpg", Image.fromarray(noise), quality=80)
+    with (
+        largest_file(400_000),
+        pytest.raises(StorageError, match=r"no room on the service's disk for the pixels of a"),
+    ):
+        open_picture(path, limits=Limits(max_memory_pixels=100), copy_path=tmp_path / "copy.tif")
+    assert [one.name for one in tmp_path.iterdir()] == ["a.jpg"]

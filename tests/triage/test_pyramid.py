@@ -3,13 +3,14 @@ from __future__ import annotations
 import io
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from triage.errors import ImageError
+from triage.errors import ImageError, StorageError
 from triage.images import Picture
 from triage.pyramid import cut_crop, cut_viewer_tile, read_zoom_levels, write_pyramid
 
@@ -94,3 +95,16 @@ def test_cut_crop_refuses_impossible_side(pyramid: Path, side_px: int) -> None:
 def test_cut_viewer_tile_of_a_missing_pyramid(tmp_path: Path) -> None:
     with pytest.raises(ImageError, match=r"view\.tif can't be read"):
         cut_viewer_tile(tmp_path / "view.tif", 0, 0, 0)
+
+
+def test_full_disk_is_told_and_leaves_no_pyramid(
+    tmp_path: Path, open_array: Open, largest_file: Callable[[int], Any]
+) -> None:
+    noise = np.random.default_rng(1).integers(0, 255, (900, 900, 3), dtype=np.uint8)
+    with (
+        open_array(noise) as picture,
+        largest_file(300_000),
+        pytest.raises(StorageError, match="no room on the service's disk for the viewer's copy"),
+    ):
+        write_pyramid(picture, tmp_path / "view.tif")
+    assert not (tmp_path / "view.tif").exists()
