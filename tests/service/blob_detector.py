@@ -16,7 +16,7 @@ from scipy import ndimage
 
 from service.admin import create_user
 from service.errors import ConflictError
-from service.run import serve
+from service.run import serve, work
 from service.settings import Settings
 from triage.groups import read_groups
 from triage.records import Detections
@@ -107,21 +107,25 @@ def _as_detections(found: list[tuple[float, list[float]]]) -> Detections:
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the service with this detector, as the tests that kill it do."""
+    """Run the service with this detector, or a process that only works for it, to be killed by tests."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--data", type=Path, required=True)
-    parser.add_argument("--port", type=int, required=True)
+    parser.add_argument("--port", type=int, default=0)
+    parser.add_argument("--only-works", action="store_true")
     parser.add_argument("--calls-before-hang", type=int)
     parser.add_argument("--weights", default=BlobRecord.weights_sha256)
     options: Any = parser.parse_args(arguments)
+    record = BlobRecord(weights_sha256=options.weights)
+    detector = BlobDetector(SMALL_TILE_PX, calls_before_hang=options.calls_before_hang, record=record)
     settings = Settings(data_folder=options.data, port=options.port)
+    if options.only_works:
+        work(settings, detector=detector)
+        return
     for user_name, role in (("reader", "reader"), ("vet", "veterinarian"), ("assistant", "assistant")):
         try:
             create_user(settings, user_name, f"Try {user_name}", role, f"{user_name}-password")
         except ConflictError:
             continue
-    record = BlobRecord(weights_sha256=options.weights)
-    detector = BlobDetector(SMALL_TILE_PX, calls_before_hang=options.calls_before_hang, record=record)
     serve(settings, detector=detector)
 
 
