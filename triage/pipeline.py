@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from triage.adequacy import assess_adequacy
 from triage.calibration import Calibration, state_calibration
@@ -44,8 +47,12 @@ __all__ = [
 OVERLAP_PX = 96
 # One step of durable work, about as long as one of `BATCH_TILES` where each outline is sought.
 PART_CANDIDATES = 256
-# So many are looked at while as many more are read; a GPU takes them in one go.
+# So many are looked at while as many more are read; a GPU takes them in one go, and a processor shall begin
+# before many are read.
 _TILES_AT_A_TIME = 16
+_CPU_TILES_AT_A_TIME = 4
+# Calls of the detector at the same time, so that no core waits for the end of one.
+_UNDER_WAY = 2
 # Enlarging further adds pixels but no detail.
 _MOST_ENLARGEMENT = 2.0
 # With a scale: passes this many times finer than the detector's own, in pictures of this many pixels then.
@@ -199,13 +206,25 @@ def detect_batch(picture: Picture, plan: ProposalPlan, batch_index: int, detecto
     """What the detector says of one batch of tiles, in pixels of the picture; repeating it is harmless."""
     tiles = plan.tiles[batch_index * BATCH_TILES : (batch_index + 1) * BATCH_TILES]
     picture_hw = (picture.height, picture.width)
-    cut = cut_tiles_ahead(picture, tiles, detector.tile_px, at_a_time=_TILES_AT_A_TIME)
-    found = (one for pixels in cut for one in detector.detect(pixels))
+    at_a_time = _CPU_TILES_AT_A_TIME if getattr(detector, "runs_on_cpu", False) else _TILES_AT_A_TIME
+    cut = cut_tiles_ahead(picture, tiles, detector.tile_px, at_a_time=at_a_time)
     parts = [
         _with_factor(to_picture_frame(one, tile, picture_hw), tile.frame_hw[1] / picture.width)
-        for one, tile in zip(found, tiles, strict=True)
+        for one, tile in zip(_detect_ahead(cut, detector), tiles, strict=True)
     ]
     return join_detections(parts, len(read_groups()))
+
+
+def _detect_ahead(cut: Iterator[NDArray[np.uint8]], detector: Detector) -> Iterator[Detections]:
+    """Detections of each tile in order; the next tiles are under way before the last of these are read."""
+    under_way: deque[Future[list[Detections]]] = deque()
+    with ThreadPoolExecutor(_UNDER_WAY, thread_name_prefix="batches") as pool:
+        for pixels in cut:
+            if len(under_way) == _UNDER_WAY:
+                yield from under_way.popleft().result()
+            under_way.append(pool.submit(detector.detect, pixels))
+        while under_way:
+            yield from under_way.popleft().result()
 
 
 def _with_factor(found: Detections, factor: float) -> Detections:
