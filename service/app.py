@@ -34,6 +34,7 @@ from service.routes import (
     second_looks,
     session,
     specimens,
+    stitchings,
     tokens,
     uploads,
     users,
@@ -45,6 +46,7 @@ from triage.records import Detector
 
 STATIC = Path(__file__).parent / "web" / "static"
 NOUNS = (
+    stitchings,
     health,
     session,
     tokens,

@@ -22,9 +22,10 @@ from service.files import Files, Received
 from service.process_name import ProcessName
 from service.settings import Settings
 from service.steps import DetectorSource, Task
-from service.store import calibrations, images, specimens
+from service.stitching import StitchWork
+from service.store import calibrations, images, specimens, stitchings
 from service.store.database import Database, Session, check_reachable
-from service.store.models import Job
+from service.store.models import Job, Stitching
 from service.takeover import Takeover
 from service.workers import ChildWorker, LocalWorker, Worker, WorkerDiedError, WorkerPool
 from triage.errors import TriageError
@@ -87,6 +88,7 @@ class Jobs:
         self._decoder, self._large_decoder = self._new_decoder(), self._new_decoder()
         # Nor must looking wait for a ruling that is searched.
         self._measuring = WorkerPool([self._new_worker()])
+        self._stitch_work = StitchWork(database, files, call=self._call, look=self.look)
 
     def start(self) -> None:
         """Start the engine, and resume what a stop or a kill cut off."""
@@ -106,6 +108,7 @@ class Jobs:
             on_conflict="always_update" if takes_work else "never_update",
         )
         self._restart_lost_jobs()
+        self._restart_lost_stitchings()
         self._takeover.start()
 
     def stop(self) -> None:
@@ -156,6 +159,15 @@ class Jobs:
         with SetWorkflowID(_run_name(job)):
             DBOS.enqueue_workflow(QUEUE, self._workflow, job.id)
 
+    def enqueue_stitching(self, row: Stitching) -> None:
+        """Let pictures be stitched as soon as a worker is free."""
+        with SetWorkflowID(_stitch_name(row)):
+            DBOS.enqueue_workflow(QUEUE, self._stitch_workflow, row.id)
+
+    def _call(self, step: str, *arguments: Any) -> Any:
+        with self._pool.borrow() as worker:
+            return worker.call(step, *arguments)
+
     def _new_decoder(self) -> Decoder:
         settings = self._settings
         bounds = Bounds(settings.decoder_memory_mib, settings.step_timeout_s)
@@ -184,7 +196,47 @@ class Jobs:
         def propose(job_id: int) -> str:
             return self._propose(job_id)
 
+        @DBOS.workflow(name="stitch", max_recovery_attempts=1000)
+        def stitch(stitching_id: int) -> str:
+            job_id: int | None = DBOS.run_step({"name": "stitch"}, self._stitch, stitching_id)
+            if job_id is None:
+                return "ended"
+            with self._database.read() as session:
+                self.enqueue(images.read_job(session, job_id))
+            return "ready"
+
+        self._stitch_workflow = stitch
         return propose
+
+    def _stitch(self, stitching_id: int) -> int | None:
+        """The one step of stitching; a kill in the middle of it begins it again."""
+        while not self._is_stopping:
+            try:
+                return self._stitch_work.run(stitching_id)
+            except UnreachableError as err:
+                LOG.warning("Stitching %s waits: %s", stitching_id, err)
+                time.sleep(UNREACHABLE_PAUSE_S)
+            except WorkerDiedError as err:
+                if not self._is_stopping:
+                    self._stitch_work.fail(stitching_id, str(err))
+                    return None
+        raise StoppingError
+
+    def _restart_lost_stitchings(self) -> None:
+        """Start anew each open stitching whose workflow was never stored, has ended or is of another form."""
+        with self._database.read() as session:
+            rows = stitchings.list_open(session)
+        for row in rows:
+            status = DBOS.get_workflow_status(_stitch_name(row))
+            if status is None:
+                self.enqueue_stitching(row)
+            elif status.status in ENDED or status.app_version != DBOS.application_version:
+                with self._database.write() as session:
+                    again = stitchings.read_stitching(session, row.id, is_locked=True)
+                    is_ours = again.attempt == row.attempt
+                    again.attempt += is_ours
+                if is_ours:
+                    self.enqueue_stitching(again)
 
     def _restart_lost_jobs(self) -> None:
         """Start anew each open job whose workflow was never stored, has ended or has other weights."""
@@ -390,6 +442,10 @@ def _read_open(session: Session, job_id: int) -> Job:
 
 def _run_name(job: Job) -> str:
     return f"job-{job.id}-{job.attempt}"
+
+
+def _stitch_name(row: Stitching) -> str:
+    return f"stitching-{row.id}-{row.attempt}"
 
 
 def _smooth(before: float | None, seconds: float) -> float:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from service.stitching import StitchTask
     from triage.calibration import Calibration
     from triage.images import Picture
     from triage.pipeline import ProposalPlan
@@ -101,6 +102,31 @@ class Steps:
             scale, shown = calibrate_picture(picture, division_um, ruling_tolerance=ruling_tolerance)
         Image.fromarray(shown).save(shown_path, format="JPEG", quality=SHOWN_QUALITY)
         return scale_to_json(scale)
+
+    def stitch(self, task: StitchTask, out: Path) -> dict[str, Any]:
+        """Write the mosaic of overlapping pictures; where each lies, what was left out, and the area shown.
+
+        Raises
+        ------
+        ImageError
+            If they don't overlap or can't be read.
+        """
+        from triage.stitch.records import stitching_to_json
+        from triage.stitch.scan import stitch
+        from triage.stitch.seen import describe_coverage
+
+        stitching = stitch(task.paths, out, order=task.order, um_per_px=task.um_per_px, names=task.names)
+        report = stitching_to_json(stitching)
+        numbers = {
+            "placed": [one.field for one in stitching.placed],
+            "left_out": [one.field for one in stitching.left_out],
+        }
+        for said, fields in numbers.items():
+            for value, field in zip(report[said], fields, strict=True):
+                value["image_id"] = task.image_ids[field]
+        report["field"] = {"width": stitching.field_hw[1], "height": stitching.field_hw[0]}
+        report["coverage"] = describe_coverage(stitching, coverslip_mm=task.coverslip_mm)
+        return report
 
     def write_pyramid(self, task: Task, target: Path) -> int:
         """Write the viewer's pyramid of a picture, whole or not at all, and count its levels."""

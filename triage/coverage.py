@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -137,9 +138,9 @@ def _find_gaps(
     # Beyond the rim of the scan there is no gap, but a gap may touch the rim.
     padded = np.pad(is_gap.astype(np.uint8), least, mode="edge")
     wide = cv2.morphologyEx(padded, cv2.MORPH_OPEN, kernel)[least:-least, least:-least]
-    edges = [0.0, *((a + b) / 2 for a, b in zip(passes_y, passes_y[1:], strict=False)), np.inf]
+    edges = [0.0, *((a + b) / 2 for a, b in pairwise(passes_y)), np.inf]
     gaps = []
-    for number, (top, bottom) in enumerate(zip(edges, edges[1:], strict=False)):
+    for number, (top, bottom) in enumerate(pairwise(edges)):
         band = wide.copy()
         band[: round(top / cell_px)] = 0
         if np.isfinite(bottom):
@@ -157,7 +158,9 @@ def _find_gaps(
 
 def _name_gap(number: int, x: int, width: int, columns: int) -> str:
     if width > _WHOLE_WIDTH * columns:
-        return f"pass {number + 1}, whole width" if width > 0.95 * columns else f"pass {number + 1}, most of it"
+        return (
+            f"pass {number + 1}, whole width" if width > 0.95 * columns else f"pass {number + 1}, most of it"
+        )
     third = min(2, int(3 * (x + width / 2) / columns))
     return f"pass {number + 1}, {_THIRDS[third]}"
 

@@ -303,6 +303,26 @@ class Job(Base):
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
 
 
+class Stitching(Base):
+    """Pictures of a preparation that are to become one, and what came of it.
+
+    `report` says where each lies or why it was left out; `image_id` is the mosaic.
+    """
+
+    __tablename__ = "stitchings"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    preparation_id: Mapped[int] = mapped_column(ForeignKey("preparations.id"), index=True)
+    image_ids: Mapped[list[int]]
+    field_order: Mapped[str] = mapped_column(String(20))
+    state: Mapped[str] = mapped_column(String(20), default="waiting")
+    problem: Mapped[str | None] = mapped_column(Text)
+    report: Mapped[dict[str, Any] | None]
+    image_id: Mapped[int | None] = mapped_column(ForeignKey("images.id"), index=True)
+    attempt: Mapped[int] = mapped_column(default=1)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
 class Machine(Base):
     """When a machine that works on jobs was last known to be alive."""
 

@@ -25,7 +25,7 @@ _MOST_TO_AGREEING = 0.5
 
 @dataclass(frozen=True)
 class Agreement:
-    """How many places made a pair; how many patches stand out in all it shares; how many are not found again."""
+    """How many places made a pair; how many patches stand out in all; how many are not found again."""
 
     agreeing: int
     lively: int

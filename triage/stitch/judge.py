@@ -139,8 +139,8 @@ def say_why_none(found: Found, blurred: Mapping[int, str], unsure: Mapping[int, 
     ]
     return (
         f"None of the {n} pictures could be placed surely: {tried} overlaps were found, but "
-        f"{', '.join(filter(None, counts))}. Take the scan again with sharper pictures, more overlap (a fifth "
-        "or more) and the same light for all."
+        f"{', '.join(filter(None, counts))}. Take the scan again with sharper pictures, more overlap "
+        "(a fifth or more) and the same light for all."
     )
 
 

@@ -163,9 +163,7 @@ def _solve(n: int, pairs: Sequence[Pair], *, has_turns: bool) -> _Solution:
     return _Solution(middle_xy, solution[2 * n :], spread * np.sqrt(variances), off, pair_off)
 
 
-def _linearise(
-    n: int, seen: _Seen, turn_rad: NDArray[np.float64]
-) -> tuple[csr_matrix, NDArray[np.float64]]:
+def _linearise(n: int, seen: _Seen, turn_rad: NDArray[np.float64]) -> tuple[csr_matrix, NDArray[np.float64]]:
     """Equations and what they should give, around these turns."""
     p, p_bend = _turn(seen.first_xy, turn_rad[seen.first])
     q, q_bend = _turn(seen.second_xy, turn_rad[seen.second])
