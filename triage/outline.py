@@ -25,6 +25,7 @@ from triage.polar import (
     slope_along_rows,
 )
 from triage.records import Ellipse
+from triage.rim_frame import RIM_RHO, unroll_points
 
 _ROUNDS = 3
 _SETTLED_SHARE = 0.02
@@ -41,6 +42,31 @@ _MOST_RAYS_OUTSIDE = 0.1
 OFFSETS = np.arange(-16, 17) * 0.5
 _PLAY = 3.0
 _MEAN_OF_COLOURS = np.full((1, 3), 1 / 3, dtype=np.float32)
+
+
+@dataclass(frozen=True)
+class RimView:
+    """Grey values around an outline, in the frame of its own ellipse.
+
+    Attributes
+    ----------
+    grey : ndarray of shape (N_RAYS, len(RIM_RHO)), float32
+        As `triage.rim_frame.unroll_points` places them.
+    ellipse : ndarray of shape (5,)
+        cx, cy, length, width, angle in radians, in pixels of the patch that was searched.
+    origin, per_px : ndarray of shape (2,)
+        A point of the patch lies at (point + origin) * per_px in original pixels.
+    """
+
+    grey: NDArray[np.float32]
+    ellipse: Floats
+    origin: Floats
+    per_px: Floats
+
+    @property
+    def reach(self) -> tuple[float, float]:
+        """Smallest and largest radius that was looked at, in radii of the ellipse."""
+        return float(RIM_RHO[0]), float(RIM_RHO[-1])
 
 
 @dataclass(frozen=True)
@@ -61,6 +87,7 @@ class Outline:
         How far one edge may be off for grain and roughness, in original pixels.
     sign : float
         1 for a rim darker than around it, -1 for a brighter one.
+    rim : RimView
     """
 
     points: Floats
@@ -69,6 +96,7 @@ class Outline:
     unit_px: float
     edge_px_sd: float
     sign: float
+    rim: RimView
 
 
 @dataclass(frozen=True)
@@ -134,7 +162,7 @@ def _cut_patch(picture: Picture, guess: Ellipse) -> _Patch:
     frame_hw = tuple(max(1, round(side / 2**halvings)) for side in (picture.height, picture.width))
     per_px = np.array([picture.width / frame_hw[1], picture.height / frame_hw[0]])
     centre = np.array([guess.cx, guess.cy]) / per_px
-    reach = 0.5 * guess.length_px / per_px.min() * (RHO[-1] + 0.15) + 4
+    reach = 0.5 * guess.length_px / per_px.min() * (RHO[-1] + 0.35) + 4
     low = np.clip((centre - reach).astype(int), 0, np.array(frame_hw[::-1]) - 1)
     high = np.clip((centre + reach).astype(int) + 1, low + 1, frame_hw[::-1])
     (left, top), (width, height) = low.tolist(), (high - low).tolist()
@@ -280,7 +308,8 @@ def _refine(
     edge_sd = spread * math.sqrt((2 * HARMONICS + 1) / (N_RAYS / 2))
     outlines = {}
     guessed = np.array([patches[row].guess[2:4].prod() for row in rows])
-    ratios = measure_moments(points)[:, 2:4].prod(axis=1) / guessed
+    ellipses = measure_moments(points)
+    ratios = ellipses[:, 2:4].prod(axis=1) / guessed
     for index, row in enumerate(rows):
         patch = patches[row]
         if not _AREA_RATIO[0] <= ratios[index] <= _AREA_RATIO[1]:
@@ -295,6 +324,12 @@ def _refine(
             unit_px=float(units[index]) * patch.scale,
             edge_px_sd=float(edge_sd[index]) * patch.scale,
             sign=curves[row][2],
+            rim=RimView(
+                grey=sample(patch.grey, unroll_points(ellipses[index]))[0],
+                ellipse=ellipses[index],
+                origin=patch.origin,
+                per_px=patch.per_px,
+            ),
         )
     return outlines
 

@@ -14,7 +14,7 @@ from training.measure_bench import (
     describe,
     describe_others,
     draw_mask,
-    fit_terms,
+    fit_factors,
     main,
     measure_known,
     name_focus,
@@ -70,12 +70,13 @@ def test_mask_has_the_area_of_the_outline() -> None:
     assert draw_mask(points).sum() / 16 == pytest.approx(np.pi * 30 * 20, rel=0.02)
 
 
-def test_fitted_terms_shrink_with_the_errors(measured: list[Measured]) -> None:
+def test_fitted_factors_grow_with_the_errors(measured: list[Measured]) -> None:
     near, far = (
-        fit_terms([Measured(_grow(one.known, factor), one.outline, one.size) for one in measured])
+        fit_factors([Measured(_grow(one.known, factor), one.outline, one.size) for one in measured])
         for factor in (1.0, 1.2)
     )
-    assert far["length"].radius > near["length"].radius
+    assert far["LENGTH_SD_FACTOR"] > 2 * near["LENGTH_SD_FACTOR"]
+    assert far["WIDTH_SD_FACTOR"] > 2 * near["WIDTH_SD_FACTOR"]
 
 
 def _grow(known: KnownObject, factor: float) -> KnownObject:
@@ -114,7 +115,7 @@ def test_labelled_set_is_measured(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert main(["--data", str(tmp_path), "--fit"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert next(line for line in lines if line.startswith("oocyst")).split()[1:3] == ["4", "0.0"]
-    assert any(line.startswith("length EdgeTerms") for line in lines)
+    assert any(line.startswith("LENGTH_SD_FACTOR") for line in lines)
 
 
 def test_folder_without_a_set_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

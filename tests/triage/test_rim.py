@@ -8,88 +8,95 @@ import pytest
 from numpy.typing import NDArray
 
 from triage.images import Picture
-from triage.outline import OFFSETS, NoOutline, Outline, find_outlines
+from triage.outline import NoOutline, Outline, RimView, find_outlines, measure_moments
 from triage.records import Ellipse
-from triage.rim import find_shell_edge, read_rim
-from triage.shell import measure_shell
+from triage.rim import find_shell_edge
+from triage.rim_frame import N_RAYS, RIM_RHO, place_in_frame, unroll_points
 
+Draw = Callable[..., NDArray[np.uint8]]
 Open = Callable[[NDArray[np.uint8]], Picture]
 Floats = NDArray[np.float64]
 
-RADIUS, GROUND = 30.0, 200.0
+TRUTH = (100.4, 99.7, 90.0, 60.0, 25.0)
 
 
-def line(at: float, height: float, sd: float = 1.2) -> Floats:
-    """Brightness that a blurred line adds along the normals."""
-    return height * np.exp(-0.5 * ((OFFSETS - at) / sd) ** 2)
-
-
-def outline_with(profile: Floats, *, unit_px: float = 1.0, sign: float = 1.0) -> Outline:
-    """A circle with the same profile on every ray."""
-    angle = np.linspace(0, 2 * np.pi, 72, endpoint=False)
-    normals = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    profiles = np.tile(GROUND + profile, (72, 1))
-    return Outline(100 + RADIUS * normals, normals, profiles, unit_px, 0.02, sign)
-
-
-def stand_off(profile: Floats) -> float:
-    return find_shell_edge(outline_with(profile)).stand_off_px
-
-
-def test_shell_ends_at_the_darkest_of_a_thin_line() -> None:
-    edge = find_shell_edge(outline_with(line(-1.5, -80)))
-    assert edge.stand_off_px == pytest.approx(1.5)
-    radii = np.linalg.norm(edge.points - 100, axis=1)
-    np.testing.assert_allclose(radii, RADIUS - edge.stand_off_px)
-
-
-def test_a_bright_line_inside_puts_the_shell_further_in_and_one_outside_leaves_it() -> None:
-    dark = line(-1.5, -80)
-    alone, inside, outside = (stand_off(dark + more) for more in (0, line(-5, 20), line(2, 60)))
-    assert inside > 1.5 * alone
-    assert outside < 0.1 * alone
-
-
-def test_a_broad_rim_ends_at_the_outline() -> None:
-    broad = np.where(OFFSETS < 0, -80.0, 0.0)
-    edge = find_shell_edge(outline_with(broad))
-    assert edge.stand_off_px == 0
-    np.testing.assert_array_equal(edge.points, outline_with(broad).points)
-
-
-def test_a_bright_rim_ends_at_the_outline() -> None:
-    assert find_shell_edge(outline_with(line(-1.5, 80), sign=-1.0)).stand_off_px == 0
-
-
-def test_lengths_are_in_original_pixels() -> None:
-    one, twice = (find_shell_edge(outline_with(line(-1.5, -80), unit_px=unit)) for unit in (1.0, 2.0))
-    assert twice.stand_off_px == pytest.approx(2 * one.stand_off_px)
-    assert twice.doubt_px == pytest.approx(2 * one.doubt_px)
-
-
-def test_the_shell_never_ends_deep_inside() -> None:
-    far = find_shell_edge(outline_with(line(-1.5, -80) + line(-5, 60), unit_px=6.0))
-    assert far.stand_off_px == pytest.approx(0.2 * RADIUS, rel=0.01)
-
-
-def test_half_height_lies_between_the_places_it_is_read_at() -> None:
-    rim = read_rim(outline_with(line(-1.5, -80)))
-    # Half of a Gaussian's height lies 1.1774 deviations from its middle.
-    assert rim.inner_half == pytest.approx(1.1774 * 1.2, abs=0.05)
-    assert read_rim(outline_with(np.zeros(len(OFFSETS)))).inner_half == np.inf
-
-
-@pytest.mark.parametrize("blur_px", [0.6, 0.9])
-def test_a_thin_ring_is_measured_along_its_middle(open_array: Open, blur_px: float) -> None:
-    scale = 8
-    big = np.full((200 * scale, 200 * scale, 3), 215, dtype=np.uint8)
-    box = ((100 * scale - 0.5, 100 * scale - 0.5), (60 * scale, 44 * scale), 20.0)
-    cv2.ellipse(big, box, (60, 60, 60), scale, cv2.LINE_AA)
-    pixels = cv2.GaussianBlur(cv2.resize(big, (200, 200), interpolation=cv2.INTER_AREA), (0, 0), blur_px)
-    with open_array(pixels) as picture:
-        found = find_outlines(picture, [Ellipse(101, 99, 63, 43, 18)])[0]
+def find(picture: Picture, guess: Ellipse) -> Outline:
+    found = find_outlines(picture, [guess])[0]
     assert not isinstance(found, NoOutline)
-    size = measure_shell(found)
-    assert size.ellipse.length_px == pytest.approx(60, abs=0.8)
-    assert size.ellipse.width_px == pytest.approx(44, abs=0.8)
-    assert np.ptp(found.points @ [np.cos(np.deg2rad(20)), np.sin(np.deg2rad(20))]) > 61
+    return found
+
+
+def sides_of(points: Floats) -> Floats:
+    sides: Floats = measure_moments(points[None])[0, 2:4]
+    return sides
+
+
+def draw_ring(thickness: float, blur_px: float) -> NDArray[np.uint8]:
+    """A pale disc, 90 x 60 px, in a dark rim."""
+    scale = 8
+    big = np.full((200 * scale, 200 * scale), 215, dtype=np.uint8)
+    for inset, grey in ((0.0, 90), (thickness, 195)):
+        box = (
+            (TRUTH[0] * scale - 0.5, TRUTH[1] * scale - 0.5),
+            ((TRUTH[2] - 2 * inset) * scale, (TRUTH[3] - 2 * inset) * scale),
+            TRUTH[4],
+        )
+        cv2.ellipse(big, box, grey, -1)
+    small = cv2.GaussianBlur(cv2.resize(big, (200, 200), interpolation=cv2.INTER_AREA), (0, 0), blur_px)
+    return np.repeat(small[..., None], 3, axis=2)
+
+
+@pytest.mark.parametrize("blur_px", [0.8, 1.6])
+@pytest.mark.parametrize("thickness", [4.0, 8.0, 30.0])
+def test_a_plain_ring_ends_where_it_was_drawn(open_array: Open, thickness: float, blur_px: float) -> None:
+    with open_array(draw_ring(thickness, blur_px)) as picture:
+        edge = find_shell_edge(find(picture, Ellipse(102, 98, 95, 57, 21)))
+    np.testing.assert_allclose(sides_of(edge.points), (90, 60), rtol=0.02)
+    assert 0 < edge.length_relative_sd < 0.05 and 0 < edge.width_relative_sd < 0.05
+
+
+def test_a_bright_disc_is_read_like_a_dark_one(draw: Draw, open_array: Open) -> None:
+    with open_array(255 - draw((200, 200), [TRUTH])) as picture:
+        edge = find_shell_edge(find(picture, Ellipse(*TRUTH)))
+    np.testing.assert_allclose(sides_of(edge.points), (90, 60), rtol=0.02)
+
+
+def test_points_come_back_in_pixels_of_the_picture(draw: Draw, open_array: Open) -> None:
+    # So large an object is read in a halved copy.
+    with open_array(draw((700, 700), [(350, 360, 560, 440, 20)])) as picture:
+        edge = find_shell_edge(find(picture, Ellipse(345, 364, 540, 455, 24)))
+    np.testing.assert_allclose(sides_of(edge.points), (560, 440), rtol=0.01)
+    np.testing.assert_allclose(edge.points.mean(axis=0), (350, 360), atol=2)
+
+
+def test_the_less_shows_the_less_sure_it_is(draw: Draw, open_array: Open) -> None:
+    noise = np.random.default_rng(5).normal(0, 14, (200, 200, 1))
+    sharp = draw((200, 200), [TRUTH])
+    soft = np.clip(draw((200, 200), [TRUTH], blur_px=5.0) + noise, 0, 255).astype(np.uint8)
+    sds = []
+    for pixels in (sharp, soft):
+        with open_array(pixels) as picture:
+            edge = find_shell_edge(find(picture, Ellipse(*TRUTH)))
+        sds.append((edge.length_relative_sd, edge.width_relative_sd))
+    assert sds[1][0] > sds[0][0] and sds[1][1] > sds[0][1]
+
+
+def test_nothing_to_see_leads_to_no_edge_out_of_view() -> None:
+    rng = np.random.default_rng(0)
+    for grey in (np.zeros((N_RAYS, len(RIM_RHO))), rng.integers(0, 256, (N_RAYS, len(RIM_RHO)))):
+        rim = RimView(grey.astype(np.float32), np.array([50, 50, 40, 30, 0.0]), np.zeros(2), np.ones(2))
+        blank = Outline(np.zeros((N_RAYS, 2)), np.zeros((N_RAYS, 2)), np.zeros((N_RAYS, 33)), 1, 0, 1, rim)
+        edge = find_shell_edge(blank)
+        reach = np.hypot((edge.points[:, 0] - 50) / 20, (edge.points[:, 1] - 50) / 15)
+        assert reach.min() >= RIM_RHO[0] - 1e-9 and reach.max() <= RIM_RHO[-1] + 1e-9
+        assert np.isfinite([edge.length_relative_sd, edge.width_relative_sd]).all()
+
+
+def test_frame_places_radii_on_an_ellipse() -> None:
+    ellipse = np.array([10.0, 20.0, 8.0, 4.0, np.pi / 2])
+    points = place_in_frame(ellipse, np.ones(N_RAYS))
+    # The first ray lies along the long axis, which points down here.
+    np.testing.assert_allclose(points[0], (10, 24), atol=1e-9)
+    np.testing.assert_allclose(points[N_RAYS // 4], (8, 20), atol=1e-9)
+    assert unroll_points(ellipse).shape == (N_RAYS, len(RIM_RHO), 2)
+    np.testing.assert_allclose(unroll_points(ellipse)[0, :, 1], 20 + 4 * RIM_RHO)

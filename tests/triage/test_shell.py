@@ -8,16 +8,20 @@ import pytest
 from numpy.typing import NDArray
 
 from triage.images import Picture
-from triage.outline import OFFSETS, NoOutline, Outline, find_outlines
+from triage.outline import OFFSETS, NoOutline, Outline, RimView, find_outlines
 from triage.records import Ellipse
-from triage.shell import ShellSize, measure_shell
+from triage.rim import ShellEdge
+from triage.shell import LENGTH_SD_FACTOR, WIDTH_SD_FACTOR, ShellSize, measure_shell
 
 Open = Callable[[NDArray[np.uint8]], Picture]
 
 
-def outline_of(points: NDArray[np.float64]) -> Outline:
+def measure_points(points: NDArray[np.float64], relative_sd: tuple[float, float] = (0.01, 0.01)) -> ShellSize:
+    """What is measured where the shell is known to end at these points."""
     n = len(points)
-    return Outline(points, np.zeros((n, 2)), np.full((n, len(OFFSETS)), 100.0), 1.0, 0.02, 1.0)
+    rim = RimView(np.zeros((72, 96), np.float32), np.array([0, 0, 2, 2, 0.0]), np.zeros(2), np.ones(2))
+    outline = Outline(points, np.zeros((n, 2)), np.full((n, len(OFFSETS)), 100.0), 1.0, 0.02, 1.0, rim)
+    return measure_shell(outline, ShellEdge(points, *relative_sd))
 
 
 def ellipse_points(length: float, width: float, *, taper: float = 0.0) -> NDArray[np.float64]:
@@ -42,13 +46,22 @@ def measure_ring(open_array: Open, *, thickness: int, blur_px: float = 1.0) -> S
 
 
 def test_area_and_aspect_are_those_of_the_ellipse() -> None:
-    size = measure_shell(outline_of(ellipse_points(80, 50)))
+    size = measure_points(ellipse_points(80, 50))
     assert size.area_px == pytest.approx(np.pi * 40 * 25, rel=1e-3)
     assert size.aspect == pytest.approx(1.6, rel=1e-3)
 
 
+def test_uncertainties_are_shares_of_the_sides_as_the_rim_tells_them() -> None:
+    size = measure_points(ellipse_points(80, 50), (0.01, 0.04))
+    assert size.length_px_sd == pytest.approx(0.8 * LENGTH_SD_FACTOR, rel=1e-3)
+    assert size.width_px_sd == pytest.approx(2.0 * WIDTH_SD_FACTOR, rel=1e-3)
+    assert size.area_px_sd / size.area_px == pytest.approx(
+        np.hypot(0.01 * LENGTH_SD_FACTOR, 0.04 * WIDTH_SD_FACTOR), rel=1e-3
+    )
+
+
 def test_ends_are_alike_in_an_ellipse_and_not_in_a_tapered_one() -> None:
-    even, tapered = (measure_shell(outline_of(ellipse_points(80, 50, taper=share))) for share in (0.0, 0.2))
+    even, tapered = (measure_points(ellipse_points(80, 50, taper=share)) for share in (0.0, 0.2))
     assert even.ends_ratio == pytest.approx(1.0, abs=0.01)
     assert tapered.ends_ratio < 0.85
 
@@ -64,8 +77,3 @@ def test_thickness_of_a_drawn_rim_lies_within_its_uncertainty(open_array: Open, 
 def test_no_thickness_where_the_inside_is_as_dark_as_the_rim(open_array: Open) -> None:
     size = measure_ring(open_array, thickness=50)
     assert size.shell_px is None and size.shell_px_sd is None
-
-
-def test_uncertainty_grows_with_blur(open_array: Open) -> None:
-    sharp, soft = (measure_ring(open_array, thickness=6, blur_px=blur) for blur in (0.8, 3.0))
-    assert soft.width_px_sd > sharp.width_px_sd
