@@ -44,7 +44,7 @@ class Fleet:
         """A process that serves, and a reader who is signed in to it."""
         port = find_free_port()
         process = self._start(name, "--port", str(port), workers=workers)
-        client = self.stack.enter_context(httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=60))
+        client = self.stack.enter_context(httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=300))
         _wait(lambda: _answers(process, client), "the service did not start")
         body = {"user_name": "reader", "password": "reader-password"}
         client.headers["X-CSRF-Token"] = ok(client.post("/api/session", json=body), 200)["csrf_token"]
@@ -87,7 +87,7 @@ def _answers(process: subprocess.Popen[bytes], client: httpx.Client) -> bool:
         return False
 
 
-def _wait(is_done: Callable[[], bool], sentence: str, *, timeout_s: float = 120) -> None:
+def _wait(is_done: Callable[[], bool], sentence: str, *, timeout_s: float = 300) -> None:
     deadline = time.monotonic() + timeout_s
     while not is_done():
         assert time.monotonic() < deadline, sentence
@@ -113,7 +113,7 @@ def test_process_that_takes_no_work_leaves_it_to_one_that_does(fleet: Fleet) -> 
     time.sleep(2)
     assert {client.get(url).json()["state"] for url in urls} == {"waiting"}
     fleet.work("worker")
-    images = [wait_until_ready(client, url) for url in urls]
+    images = [wait_until_ready(client, url, timeout_s=300) for url in urls]
     assert {image["state"] for image in images} == {"ready"}
     tile = client.get(f"/api/images/{images[0]['id']}/tiles/0/0/0.jpg")
     assert tile.status_code == 200 and tile.headers["content-type"] == "image/jpeg"
@@ -123,7 +123,7 @@ def test_two_that_serve_know_the_same_people_and_pictures(fleet: Fleet) -> None:
     first, second = (fleet.serve(name, workers=1) for name in ("one", "two"))
     picture = draw_slide(2010)
     url = _upload(first, picture)
-    wait_until_ready(second, url)
+    wait_until_ready(second, url, timeout_s=300)
     image = ok(first.get(url), 200)
     assert list_candidates(first, image) == list_candidates(second, image)
     assert second.get(f"/api/images/{image['id']}/original").content == picture
@@ -135,7 +135,7 @@ def test_two_that_serve_know_the_same_people_and_pictures(fleet: Fleet) -> None:
 def test_work_of_a_machine_that_never_comes_back_is_ended_by_another(fleet: Fleet, tmp_path: Path) -> None:
     client = fleet.serve("web", workers=0)
     picture = draw_slide(2020, width=960, height=700, boxes_xywh=GRID, has_faint=False)
-    undisturbed = wait_until_ready(client, _upload_and_work(fleet, client, picture))
+    undisturbed = wait_until_ready(client, _upload_and_work(fleet, client, picture), timeout_s=300)
     lost = fleet.work("lost", "--calls-before-hang", str(2 * CALLS_IN_A_BATCH))
     url = _upload(client, picture)
     _wait(lambda: ok(client.get(url), 200)["progress"] > 0.2, "no progress")
@@ -144,7 +144,7 @@ def test_work_of_a_machine_that_never_comes_back_is_ended_by_another(fleet: Flee
     if fleet.is_shared:
         shutil.rmtree(fleet.data_folder("lost"))
     fleet.work("another")
-    image = wait_until_ready(client, url)
+    image = wait_until_ready(client, url, timeout_s=300)
     assert image["state"] == "ready"
     found = _without_ids(list_candidates(client, image))
     assert len(found) >= len(GRID) and found == _without_ids(list_candidates(client, undisturbed))
@@ -153,9 +153,9 @@ def test_work_of_a_machine_that_never_comes_back_is_ended_by_another(fleet: Flee
 def _upload_and_work(fleet: Fleet, client: httpx.Client, picture: bytes) -> str:
     url = _upload(client, picture)
     process = fleet.work("undisturbed")
-    wait_until_ready(client, url)
+    wait_until_ready(client, url, timeout_s=300)
     process.terminate()
-    assert process.wait(timeout=60) == 0
+    assert process.wait(timeout=300) == 0
     return url
 
 
@@ -165,7 +165,7 @@ def _run_program(*words: str, **environment: str) -> subprocess.CompletedProcess
         env=os.environ | {"PYTHONPATH": str(ROOT)} | environment,
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=300,
     )
 
 
