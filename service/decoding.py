@@ -11,18 +11,21 @@ import signal
 import sys
 import threading
 import traceback
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
-from triage.errors import ImageError, TriageError
+from triage.errors import ImageError, StorageError, TriageError
 
 _SPAWN = multiprocessing.get_context("spawn")
 _MIB = 1024 * 1024
 # A child that decoded a large file keeps memory that it no longer needs, so the next file gets a new one.
 _LARGE_BYTES = 32 * _MIB
+# What libraries say where memory was refused to them.
+_OUT_OF_MEMORY = ("memory", "creating thread", "no space for data buffer")
 _SAVE_ANEW = "Save it as an uncompressed or tiled TIFF and upload that."
 
 
@@ -114,10 +117,12 @@ class Decoder:
         if self._bounds is None:
             return look_at(*arguments)
         with self._lock:
+            error: Exception | None = None
             try:
                 error, seen = self._ask(arguments, file_name)
             finally:
-                if is_large(path):
+                # After a failure too: what the decoder holds then is not known.
+                if error is not None or is_large(path):
                     self._end()
         if error is not None:
             raise error
@@ -129,7 +134,9 @@ class Decoder:
         self._is_closed = True
         process = self._process
         if process is not None:
-            process.kill()
+            # One that is being started can't be ended yet; whoever starts it then looks whether to go on.
+            with suppress(AttributeError, ValueError):
+                process.kill()
         with self._lock:
             self._end()
 
@@ -165,6 +172,9 @@ class Decoder:
             self._process = _SPAWN.Process(target=_serve, args=(theirs, bounds.memory_mib), daemon=True)
             self._process.start()
             theirs.close()
+            if self._is_closed:
+                self._end()
+                raise DecoderClosedError
         return self._connection, self._process
 
     def _end(self) -> None:
@@ -204,6 +214,24 @@ def look_at(path: Path, file_name: str, pyramid_path: Path, copy_path: Path) -> 
         return Seen(picture.width, picture.height, None if stated is None else asdict(stated))
 
 
+def _is_out_of_memory(err: Exception, memory_mib: int) -> bool:
+    """Whether a failure came of the bound on memory, as far as the decoder's words or its memory tell."""
+    if isinstance(err, MemoryError):
+        return True
+    if err.__cause__ is None or sys.platform == "win32":
+        return False
+    import resource
+
+    is_near = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 > 0.75 * memory_mib * _MIB
+    return is_near or any(words in str(err).lower() for words in _OUT_OF_MEMORY)
+
+
+def _say_too_much(file_name: str, memory_mib: int) -> ImageError:
+    return ImageError(
+        f"{file_name} needs more than {memory_mib} MiB of memory to decode, so it was not taken. {_SAVE_ANEW}"
+    )
+
+
 def _name_end(exit_code: int | None) -> str:
     if exit_code is not None and exit_code < 0:
         try:
@@ -239,13 +267,10 @@ def _bound_memory(memory_mib: int) -> None:
 def _answer(arguments: tuple[Any, ...], memory_mib: int) -> tuple[Exception | None, Seen | None]:
     try:
         return None, look_at(*arguments)
-    except TriageError as err:
+    except StorageError as err:
         return err, None
-    except MemoryError:
-        return ImageError(
-            f"{arguments[1]} needs more than {memory_mib} MiB of memory to decode, so it was not taken. "
-            f"{_SAVE_ANEW}"
-        ), None
+    except (TriageError, MemoryError) as err:
+        return (_say_too_much(arguments[1], memory_mib) if _is_out_of_memory(err, memory_mib) else err), None
     except Exception as err:
         # The border of the process: a traceback can't be sent, so its text is.
         return RuntimeError(f"{err}\n{traceback.format_exc()}"), None

@@ -216,10 +216,13 @@ def _load_heic(path: Path, name: str, limits: Limits) -> _Loaded:
     try:
         heif = pillow_heif.open_heif(path)
         limits.check_size(name, heif.size[0], heif.size[1], held_whole=True)
-        rgb = heif.to_pillow().convert("RGBA" if heif.has_alpha else "RGB")
+        # Another way through an image of Pillow's would hold all pixels four times.
+        plain = heif if heif.mode in ("RGB", "RGBA") else heif.to_pillow().convert("RGB")
+        pixels = np.asarray(plain)
     except (ValueError, OSError, EOFError, RuntimeError, SyntaxError) as err:
         raise say_damaged(name, err) from err
-    return _to_rgb8(pyvips.Image.new_from_array(np.asarray(rgb)), name).copy_memory(), (), None
+    rgb = _to_rgb8(pyvips.Image.new_from_array(pixels), name)
+    return (rgb if pixels.shape[2] == 3 else rgb.copy_memory()), (), None
 
 
 def _load_with_vips(path: Path, name: str, kind: str, limits: Limits, copy_path: Path | None) -> _Loaded:
