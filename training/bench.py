@@ -10,7 +10,7 @@ that its ratio is to the forward passes of that scale. Each figure is the best o
 turn, and ratios of processor time stand beside those of the clock: they hold on a machine that does other
 things too. Without `--image`, a field is drawn.
 
-    python -m training.bench --coverslip [--side-mm 22] [--um-per-px 1.0]
+    python -m training.bench --coverslip [--side-mm 22] [--um-per-px 1.0] [--with-service] [--counts 1 2 4]
 
 times a whole drawn coverslip instead; `training.coverslip_bench` says how.
 """
@@ -170,6 +170,10 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--coverslip", action="store_true", help="time a whole drawn coverslip instead")
     parser.add_argument("--side-mm", type=float, default=22.0, help="its side (default: 22)")
     parser.add_argument("--um-per-px", type=float, default=1.0, help="its pixel size (default: 1)")
+    parser.add_argument("--with-service", action="store_true", help="a whole service takes it, too")
+    parser.add_argument(
+        "--counts", type=int, nargs="+", default=[], help="processes that take work, compared"
+    )
     options = parser.parse_args(arguments)
     try:
         figures = _bench_coverslip(options) if options.coverslip else _bench_one(options)
@@ -187,6 +191,8 @@ def _bench_coverslip(options: argparse.Namespace) -> dict[str, object]:
         um_per_px=options.um_per_px,
         n_side_by_side=options.processes,
         device=options.device,
+        with_service=options.with_service,
+        counts=options.counts,
     )
 
 

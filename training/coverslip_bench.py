@@ -7,7 +7,10 @@ and concluded, as the service does. In between, every so many batches, the netwo
 tiles of grain (the pure forward passes), and a plain loop reads the tiles of the batch and only then looks
 at them. What each would take for all tiles follows from these samples; so the ratios hold on a machine that
 does other things too, and seconds are as good as the machine is idle. A quarter of the area is timed first:
-the cost per Mpx of the whole over that of the quarter says whether the cost grows linearly.
+the cost per tile of the whole over that of the quarter says whether the cost grows linearly (per tile, since
+a smaller picture may be looked at in more scales). `--with-service` sends the same mosaic to a whole service
+(upload, pyramid, candidates) and adds its memory and its seconds; `--counts 1 2 4` adds how many times one
+process's work so many do.
 """
 
 from __future__ import annotations
@@ -18,7 +21,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -26,6 +29,8 @@ import numpy as np
 import pyvips
 
 from training.forward import run_forward
+from training.service_memory import measure_service_memory
+from training.workers_bench import time_workers
 from triage.calibration import state_calibration
 from triage.detector import Detector, load_detector
 from triage.errors import RecordError
@@ -107,7 +112,14 @@ class Timed:
 
 
 def bench_coverslip(
-    weights: Path | None, *, side_mm: float, um_per_px: float, n_side_by_side: int, device: str
+    weights: Path | None,
+    *,
+    side_mm: float,
+    um_per_px: float,
+    n_side_by_side: int,
+    device: str,
+    with_service: bool = False,
+    counts: Sequence[int] = (),
 ) -> dict[str, object]:
     """Every figure, by name.
 
@@ -131,6 +143,7 @@ def bench_coverslip(
         write_mosaic(squares, mosaic, side_px)
         small = time_coverslip(quarter, detector, um_per_px)
         timed = time_coverslip(mosaic, detector, um_per_px)
+        of_service = _ask_service(mosaic, Path(folder), um_per_px) if with_service else {}
     figures: dict[str, object] = {
         "device": f"cpu, {os.cpu_count()} cores" if detector.runs_on_cpu else "gpu",
         "threads": n_side_by_side,
@@ -141,7 +154,25 @@ def bench_coverslip(
         "tiles": timed.n_tiles,
         "candidates": timed.n_candidates,
     }
-    return figures | to_figures(timed, small)
+    figures |= to_figures(timed, small) | of_service
+    if counts:
+        figures["times_one_process"] = {
+            str(one.n_processes): round(one.times_one, 2) for one in time_workers(counts=counts)
+        }
+    return figures
+
+
+def _ask_service(mosaic: Path, folder: Path, um_per_px: float) -> dict[str, object]:
+    """Memory and seconds of a whole service that takes the mosaic."""
+    measured = measure_service_memory(mosaic, folder, um_per_px=um_per_px)
+    return {
+        "service_state": measured.state,
+        "service_peak_memory_mib": round(measured.peak_mib),
+        "service_peak_memory_of_phase_mib": {
+            name: round(mib) for name, mib in measured.peak_of_phase_mib.items()
+        },
+        "service_s": {name: round(seconds, 1) for name, seconds in measured.seconds_of_phase.items()},
+    }
 
 
 def to_figures(timed: Timed, small: Timed) -> dict[str, object]:
@@ -159,9 +190,8 @@ def to_figures(timed: Timed, small: Timed) -> dict[str, object]:
         "looking_over_forward": round(timed.looking.wall / forward.wall, 3),
         "looking_over_forward_cpu": round(timed.looking.cpu / forward.cpu, 3),
         "looking_over_plain_loop": round(timed.looking.wall / plain.wall, 3),
-        "cost_per_mpx_over_quarter_cpu": round(
-            (total.cpu / timed.mpx) / (small.total().cpu / small.mpx),
-            3,
+        "cost_per_tile_over_quarter_cpu": round(
+            (total.cpu / timed.n_tiles) / (small.total().cpu / small.n_tiles), 3
         ),
         # The most that this process ever held; Linux counts in kibibytes.
         "peak_memory_mib": round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024),

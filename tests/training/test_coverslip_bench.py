@@ -34,4 +34,4 @@ def test_figures_count_what_was_sampled_for_all_tiles() -> None:
     assert figures["total_s"] == 10.0 and figures["forward_s"] == 8.0
     assert figures["total_over_forward"] == 1.25 and figures["looking_over_forward_cpu"] == 1.1
     assert figures["looking_over_plain_loop"] == 0.562
-    assert figures["cost_per_mpx_over_quarter_cpu"] == 1.225
+    assert figures["cost_per_tile_over_quarter_cpu"] == 1.225
