@@ -34,7 +34,7 @@ def _describe(problem: ErrorDetails) -> str:
     field = Settings.model_fields[name]
     variable = f"COVERSLIP_{name.upper()}"
     if problem["type"] == "value_error":
-        # Only secrets have rules of their own, and a secret is never printed.
+        # The rules of secrets and addresses word themselves what of the value may be shown.
         return f"{variable} {problem['ctx']['error']}."
     default = "unset" if field.default is None else field.default
     return (

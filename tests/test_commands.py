@@ -185,7 +185,7 @@ def test_propose_refuses_a_folder_without_weights(picture: Path, tmp_path: Path)
     [
         ("PORT", "abc", "COVERSLIP_PORT is 'abc'; it must be a whole number, at least 0, at most 65535. "),
         ("PORT", "65536", "COVERSLIP_PORT is '65536'; it must be a whole number"),
-        ("WORKERS", "0", "COVERSLIP_WORKERS is '0'; it must be a whole number, at least 1, at most 64. "),
+        ("WORKERS", "-1", "COVERSLIP_WORKERS is '-1'; it must be a whole number, at least 0, at most 64. "),
         ("SESSION_HOURS", "0", "COVERSLIP_SESSION_HOURS is '0'; it must be a number, above 0, at most 744. "),
         ("SECURE_COOKIES", "perhaps", "COVERSLIP_SECURE_COOKIES is 'perhaps'; it must be true or false. "),
         ("EXECUTOR_ID", "", "COVERSLIP_EXECUTOR_ID is ''; it must be text, of 1 or more characters. "),
