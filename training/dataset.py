@@ -29,6 +29,7 @@ from triage.errors import RecordError
 from triage.groups import candidate_groups, find_group, read_groups
 from triage.images import open_picture
 from triage.labelled_set import ANNOTATIONS_FILE, IMAGES_FOLDER, MANIFEST_FILE, read_labelled_set
+from triage.visibility import LEAST_LENGTH_PX
 
 SEEN_OF_TRUNCATED = 0.6
 """Visible fraction assumed of an object that the picture's edge cuts, where the file doesn't say."""
@@ -61,9 +62,20 @@ class MarkedObject:
     facts: dict[str, float] = field(default_factory=dict)
 
     @property
+    def length_px(self) -> float:
+        """Of the ellipse, or the longer side of the box where none is known."""
+        x0, y0, x1, y1 = self.box_xyxy
+        return max(x1 - x0, y1 - y0) if self.ellipse is None else self.ellipse[2]
+
+    @property
+    def is_too_short(self) -> bool:
+        """Whether it is shorter than what is proposed at all: whole, but of too few pixels."""
+        return not self.is_truncated and self.length_px < LEAST_LENGTH_PX
+
+    @property
     def is_to_be_found(self) -> bool:
-        """Whether it lies whole in the picture and can be seen; others count neither way."""
-        return not self.is_truncated and self.visible >= LEAST_VISIBLE
+        """Whether it lies whole in the picture, long enough, and can be seen; others count neither way."""
+        return not (self.is_truncated or self.is_too_short) and self.visible >= LEAST_VISIBLE
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,9 @@ with 95 % Wilson intervals, false positives per picture and per mm² of slide at
 objects have the right group, how many candidates stand above the default cut on pictures without objects,
 what was missed, and the false alarms with the highest scores.
 
-Objects cut by the picture's edge, and those that nobody could be asked to see (`visible` below
-`training.synthesize.sight.LEAST_VISIBLE`), count neither way: neither found nor missed, and a candidate on
+Objects cut by the picture's edge, those shorter than `triage.visibility.LEAST_LENGTH_PX`, which are not
+proposed, and those that nobody could be asked to see (`visible` below
+`training.synthesize.sight.LEAST_VISIBLE`) count neither way: neither found nor missed, and a candidate on
 one is no false positive. The output says how many.
 """
 
@@ -49,6 +50,7 @@ from triage.images import open_picture
 from triage.pipeline import propose_candidates
 from triage.records import Candidate, Proposal
 from triage.strata import to_measured
+from triage.visibility import LEAST_LENGTH_PX
 
 LISTED_AT = 0.5
 """Misses and group figures are quoted at the cut that allows this many false positives per picture."""
@@ -200,10 +202,12 @@ def _count_ignored(judged: Sequence[Judged]) -> dict[str, int]:
     """How many objects count neither way, and why."""
     names = candidate_groups()
     wanted = [each for one in judged for each in one.marked.objects if each.group in names]
-    cut_off = [each for each in wanted if each.is_truncated]
+    n_cut_off = sum(each.is_truncated for each in wanted)
+    n_too_short = sum(each.is_too_short for each in wanted)
     return {
-        "cut_by_the_edge": len(cut_off),
-        "hardly_visible": sum(not each.is_to_be_found for each in wanted) - len(cut_off),
+        "cut_by_the_edge": n_cut_off,
+        "too_short": n_too_short,
+        "hardly_visible": sum(not each.is_to_be_found for each in wanted) - n_cut_off - n_too_short,
         "regions": sum(len(one.marked.ignored_xyxy) for one in judged),
     }
 
@@ -291,7 +295,8 @@ def to_text(name: str, summary: dict[str, Any]) -> str:
         f"{free['candidates']} candidates on {free['pictures']} pictures without objects "
         f"({free['per_picture']:.2f} each, {free['interval'][0]:.2f}-{free['interval'][1]:.2f})",
         f"  counted neither way: {ignored['hardly_visible']} objects that can hardly be seen "
-        f"(visible below {LEAST_VISIBLE:g}), {ignored['cut_by_the_edge']} cut by the edge, "
+        f"(visible below {LEAST_VISIBLE:g}), {ignored['too_short']} shorter than {LEAST_LENGTH_PX:g} px, "
+        f"{ignored['cut_by_the_edge']} cut by the edge, "
         f"{ignored['regions']} marked regions",
         f"  COCO AP {summary['coco']['AP']:.3f}, AP50 {summary['coco']['AP50']:.3f}",
         *(f"  missed: {miss['file']} {miss['group']} score {miss['score']}" for miss in summary["misses"]),

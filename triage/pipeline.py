@@ -28,6 +28,7 @@ from triage.score_calibration import UNCALIBRATED, ScoreCalibration, read_score_
 from triage.stored_detections import detections_from_json, detections_to_json
 from triage.strata import warn_of_weak_groups
 from triage.tiles import BATCH_TILES, Tile, cut_tiles_ahead, plan_tiles, to_picture_frame
+from triage.visibility import LEAST_LENGTH_PX
 
 __all__ = [
     "ProposalPlan",
@@ -72,6 +73,8 @@ _ENLARGED_BELOW_PX = 1000
 _SMALLEST_STEP_PX = 96
 # Candidates are listed down to this share of the default cut (our choice, no source).
 _LISTED_SHARE_OF_CUT = 1 / 3
+# The box of an object that lies askew is shorter than the object, down to 0.8 for one like a cyst.
+_SHARE_OF_LEAST_LENGTH = 0.8
 
 
 @dataclass(frozen=True)
@@ -309,8 +312,14 @@ def _has_plain_look(picture: Picture, plan: ProposalPlan) -> bool:
 
 
 def _keep_listed(merged: Detections, default_cut: float) -> Detections:
-    """Those worth measuring: candidates far below the cut are noise by the hundred, and cost time each."""
-    return take_detections(merged, np.flatnonzero(merged.scores >= _LISTED_SHARE_OF_CUT * default_cut))
+    """Those worth measuring: not far below the cut, noise by the hundred that costs time each; not too short.
+
+    A speck of a few pixels shows nothing that could tell it from an egg or a cyst.
+    """
+    sides = merged.boxes_xyxy[:, 2:] - merged.boxes_xyxy[:, :2]
+    is_listed = merged.scores >= _LISTED_SHARE_OF_CUT * default_cut
+    is_long = sides.max(axis=1, initial=0.0) >= _SHARE_OF_LEAST_LENGTH * LEAST_LENGTH_PX
+    return take_detections(merged, np.flatnonzero(is_listed & is_long))
 
 
 def _takes_one_pass(picture: Picture, calibration: Calibration | None, detector: Detector) -> bool:

@@ -13,6 +13,9 @@ from triage.records import Visibility
 
 # An object needs about this many pixels across its width to be proposed honestly.
 LEAST_WIDTH_PX = 12.0
+# Whatever is shorter in the picture's own pixels is neither asked for nor proposed: a Giardia cyst, the
+# smallest object of the table of groups, is about 12 px long at 1 µm per pixel.
+LEAST_LENGTH_PX = 12.0
 # Where protozoa are read (TroCCAP SOP 1: 10x for worm stages, 40x for protozoa).
 _FINE_MAGNIFICATION = 40.0
 _PLAIN_ADVICE = "Can't be assessed in this picture: too few pixels across it. Go to 40x."

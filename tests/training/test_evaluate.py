@@ -152,6 +152,18 @@ def test_objects_that_can_hardly_be_seen_count_neither_way(marked_folder: Path) 
     assert "1 objects that can hardly be seen (visible below 0.5)" in to_text("a detector", summary)
 
 
+def test_objects_of_too_few_pixels_count_neither_way(marked_folder: Path) -> None:
+    content = json.loads((marked_folder / "annotations.json").read_text())
+    content["annotations"][0] |= {"bbox": [30, 20, 11, 11], "ellipse": None}
+    (marked_folder / "annotations.json").write_text(json.dumps(content))
+    with_egg, without = read_marked_pictures(marked_folder)
+    on_it = candidate(30, 20, 11, 11, score=0.9, group="oocyst")
+    summary = summarise([judge(with_egg, on_it), judge(without)], default_cut=0.5)
+    assert (summary["objects"], summary["false_alarms"]) == (0, [])
+    assert (summary["not_counted"]["too_short"], summary["not_counted"]["hardly_visible"]) == (1, 0)
+    assert "1 shorter than 12 px" in to_text("a detector", summary)
+
+
 def test_evaluate_judges_the_readers_own_proposal(
     marked_folder: Path, weights_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -441,6 +441,19 @@ def test_measured_parts_are_the_same_whatever_their_size(
         assert to_bytes(propose_candidates(picture, KNOWN, blob_detector)) == expected
 
 
+def test_specks_of_too_few_pixels_are_not_listed(picture: Picture, blob_detector: Any) -> None:
+    plan = plan_proposal(picture, KNOWN, blob_detector)
+    n_groups = len(read_groups())
+    found = Detections(
+        np.array([[10.0, 10, 19, 19], [200, 200, 210, 206]]),
+        np.array([0.9, 0.8]),
+        np.full((2, n_groups), 1 / n_groups),
+        np.array([[14.5, 14.5, 9, 9, 0], [205, 203, 10, 6, 0]]),
+    )
+    listed = conclude_proposal(picture, plan, [found]).candidates
+    assert [candidate.bbox_xywh[0] for candidate in listed] == [200.0]
+
+
 def test_parts_kept_as_text_give_the_same_candidates_in_the_order_of_rank(
     picture: Picture, blob_detector: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -11,7 +11,7 @@ from training.synthesize.coco import write_coco
 from training.synthesize.debris import Debris
 from training.synthesize.optics import Optics
 from training.synthesize.render import render_scenes
-from training.synthesize.sight import LEAST_VISIBLE
+from training.synthesize.sight import LEAST_VISIBLE, Sight, count_grains, measure_contrast
 
 
 def truths_of(kind, scenes):
@@ -95,3 +95,25 @@ def test_file_says_how_well_each_object_is_seen(dark_ellipse, lay_one, tmp_path)
     assert [row["occluded"] for row in content["annotations"]] == [0.0, 0.0]
     assert np.isfinite([row["light_level"] for row in content["images"]]).all()
     assert {"contrast", "definition", "debris_cover", "focus_depths"} <= set(content["annotations"][0])
+
+
+def test_texture_hides_an_outline_of_few_grains_more():
+    rng = np.random.default_rng(3)
+    level = np.exp(rng.normal(0, 0.3, (60, 60))).astype(np.float32)
+    marks = np.zeros((3, 60, 60), np.float32)
+    marks[:, 20:40, 20:40] = 0.4
+    sight = Sight(marks, level, np.zeros((60, 60), np.float32))
+    inside, around = rng.uniform(42, 78, (1, 200, 2)), rng.uniform(84, 118, (1, 200, 2))
+    shows = np.ones((1, 200), bool)
+    few, many = (
+        measure_contrast(sight, inside, around, shows, shows, 0.0, np.array([n_grains]))[0]
+        for n_grains in (4.0, 64.0)
+    )
+    # The root of the number of independent samples, where texture outweighs all else (textbook statistics).
+    assert many / few == pytest.approx(4.0, rel=0.05)
+
+
+def test_grains_are_counted_along_the_outline_in_what_the_camera_parts_or_in_um():
+    square = np.array([[[0.0, 0], [40, 0], [40, 40], [0, 40]]])
+    assert count_grains(square, 1.0).tolist() == [40.0]
+    assert count_grains(square, 0.1).tolist() == [8.0]

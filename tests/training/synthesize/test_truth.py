@@ -1,10 +1,13 @@
 """The truth is what is seen: sizes measured off the picture, not off the code that drew it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from training.synthesize.camera import Light
 from training.synthesize.debris import Debris
+from training.synthesize.material import Material
 from training.synthesize.render import render_scenes
 from training.synthesize.scene import Scene
 
@@ -80,6 +83,42 @@ def test_object_under_dense_debris_is_not_visible(dark_ellipse, lay_one):
     truths = render_scenes(scenes, kinds={"dark_ellipse": dark_ellipse})[1]
     assert truths[0].visible[0] < 0.2
     assert truths[0].inside[0] == truths[1].visible[0] == 1.0
+
+
+@pytest.fixture
+def see_pair(dark_ellipse, lay_one):
+    """How well a small ellipse is seen that lies on the one of 80 x 50 µm, which is of another group."""
+
+    def see(length_um, width_um, *, group, marks=1.0):
+        def draw(rng, n):
+            sizes = {"length_um": length_um, "width_um": width_um}
+            full = {name: np.full(n, size, np.float32) for name, size in sizes.items()}
+            return dark_ellipse.draw_parameters(rng, n) | full
+
+        def mark(samples, parameters):
+            filled = dark_ellipse.material(samples, parameters)
+            return Material(marks * filled.density, marks * filled.path_um)
+
+        small = replace(dark_ellipse, name="small", draw_parameters=draw, material=mark)
+        large = replace(dark_ellipse, name="large", group=group)
+        objects = lay_one(small).objects | lay_one(large).objects
+        scene = replace(lay_one(small), objects=objects)
+        truth = render_scenes([scene], kinds={"small": small, "large": large})[1][0]
+        return truth.visible[truth.kinds.index("small")]
+
+    return see
+
+
+def test_a_small_egg_on_a_much_larger_one_is_not_visible(see_pair):
+    assert see_pair(30.0, 20.0, group="ascarid_egg") == 0.0
+
+
+def test_an_egg_on_one_hardly_larger_is_visible(see_pair):
+    assert see_pair(60.0, 40.0, group="ascarid_egg") == 1.0
+
+
+def test_an_egg_without_a_mark_of_its_own_is_not_seen_by_that_of_a_look_alike(see_pair):
+    assert see_pair(60.0, 40.0, group="plant_debris", marks=0.0) < 0.05
 
 
 def test_empty_scene_is_plain_and_has_no_objects():
