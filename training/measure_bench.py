@@ -49,7 +49,7 @@ _LEAST_SHOWN = 0.95
 # How far the detector's ellipse is off: place as a share of the width, sides, angle (our estimate).
 _GUESS_PLACE_SD, _GUESS_SIDE_SD, _GUESS_ANGLE_SD_DEG = 0.04, 0.07, 6.0
 # Drawing a stock costs more than a picture, so that only a few are used; none that the rim network learnt.
-_STOCKS_USED = 4
+_STOCKS_USED = 2
 _FIRST_STOCK = 12
 _MASK_FACTOR = 4
 
@@ -82,7 +82,7 @@ def draw_known(seed: int) -> Iterator[KnownPicture]:
     from training.synthesize.kinds.kind import Kind
     from training.synthesize.render import render_scenes
     from training.synthesize.scene import draw_scene
-    from training.synthesize.stock import Stock, draw_stock
+    from training.synthesize.stock import STOCKS_OF_A_KIND, Stock, draw_stock
     from training.synthesize.style import FIELD
 
     style = replace(
@@ -99,10 +99,11 @@ def draw_known(seed: int) -> Iterator[KnownPicture]:
         eyepiece_share=0.0,
         marks_share=0.0,
     )
+    first = _FIRST_STOCK + seed * _STOCKS_USED % (STOCKS_OF_A_KIND - _FIRST_STOCK)
 
     @cache
     def few_stocks(kind: Kind, number: int) -> Stock:
-        return draw_stock(kind, _FIRST_STOCK + number % _STOCKS_USED)
+        return draw_stock(kind, first + number % _STOCKS_USED)
 
     groups = candidate_groups()
     for index in count():
