@@ -20,12 +20,14 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from backends import NAMES, REQUIRED, Backend, MissingServerError, start_backend
 from blob_detector import BlobDetector
+from fastapi import FastAPI
 from service_calls import find_free_port, list_candidates, next_number, ok, specimen_body, upload_slide
 from service_slides import draw_slide
 
 from service.admin import create_user
 from service.app import create_app
 from service.settings import Settings
+from service.uploads import Uploads
 
 PEOPLE = (
     ("reader", "reader"),
@@ -64,11 +66,22 @@ def settings(tmp_path_factory: pytest.TempPathFactory, backend: Backend) -> Sett
 
 
 @pytest.fixture(scope="session")
-def server(settings: Settings) -> Iterator[str]:
-    """Address of a running service."""
+def app(settings: Settings) -> FastAPI:
     for user_name, role in PEOPLE:
         create_user(settings, user_name, f"The {user_name}", role, f"{user_name}-password")
-    app = create_app(settings, detector=BlobDetector())
+    return create_app(settings, detector=BlobDetector())
+
+
+@pytest.fixture(scope="session")
+def app_uploads(app: FastAPI) -> Uploads:
+    """The uploads of the running service."""
+    uploads: Uploads = app.state.uploads
+    return uploads
+
+
+@pytest.fixture(scope="session")
+def server(app: FastAPI, settings: Settings) -> Iterator[str]:
+    """Address of a running service."""
     running = uvicorn.Server(uvicorn.Config(app, port=settings.port, log_level="warning"))
     thread = threading.Thread(target=running.run)
     thread.start()

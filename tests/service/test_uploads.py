@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import hashlib
+import itertools
+import os
 import socket
+import sqlite3
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -17,12 +21,21 @@ from service_calls import next_number, ok, problem, wait_until_ready
 from service_slides import draw_slide
 
 from service.settings import Settings
+from service.staging import Part, Staging
+from service.uploads import Uploads
+from triage.errors import StorageError
 
+pytestmark = pytest.mark.on_both
 PART = {"Content-Type": "application/partial-upload"}
 
 
 def _begin(
-    client: httpx.Client, specimen: dict[str, Any], n_bytes: int, *, headers: dict[str, str] | None = None, **query: Any
+    client: httpx.Client,
+    specimen: dict[str, Any],
+    n_bytes: int,
+    *,
+    headers: dict[str, str] | None = None,
+    **query: Any,
 ) -> httpx.Response:
     path = f"/api/preparations/{specimen['preparations'][0]['id']}/uploads"
     return client.post(
@@ -72,7 +85,7 @@ def test_picture_in_three_parts_becomes_an_image(
     assistant: httpx.Client, begun: str, picture: bytes, settings: Settings
 ) -> None:
     cuts = (0, 1000, 2000, len(picture))
-    for start, end in zip(cuts, cuts[1:], strict=False):
+    for start, end in itertools.pairwise(cuts):
         assert _where(assistant, begun) == start
         answer = _add(assistant, begun, start, picture[start:end])
         assert answer.headers["upload-offset"] == str(end)
@@ -125,3 +138,121 @@ def test_upload_goes_on_where_a_lost_connection_left_it(
     assert here == 1500
     assert _add(assistant, begun, here, picture[here:]).status_code == 202
     assert _wait_for_end(assistant, begun)["state"] == "stored"
+
+
+def test_part_with_another_hash_than_stated_is_dropped(
+    assistant: httpx.Client, begun: str, picture: bytes
+) -> None:
+    _add(assistant, begun, 0, picture[:1000])
+    wrong = base64.b64encode(hashlib.sha256(b"other bytes").digest()).decode()
+    answer = _add(assistant, begun, 1000, picture[1000:], **{"Content-Digest": f"sha-256=:{wrong}:"})
+    assert "from offset 1000" in problem(answer, 400)["detail"]
+    assert _where(assistant, begun) == 1000
+    right = base64.b64encode(hashlib.sha256(picture[1000:]).digest()).decode()
+    answer = _add(assistant, begun, 1000, picture[1000:], **{"Content-Digest": f"sha-256=:{right}:"})
+    assert answer.status_code == 202
+    assert _wait_for_end(assistant, begun)["state"] == "stored"
+
+
+def test_part_at_another_place_is_told_where_to_go_on(
+    assistant: httpx.Client, begun: str, picture: bytes
+) -> None:
+    _add(assistant, begun, 0, picture[:1000])
+    document = problem(_add(assistant, begun, 900, picture[900:]), 409)
+    assert (document["expected-offset"], document["provided-offset"]) == (1000, 900)
+
+
+def test_words_are_refused_before_all_of_them_have_come(
+    assistant: httpx.Client, new_specimen: Callable[..., Any], settings: Settings
+) -> None:
+    url = _begin(assistant, new_specimen(), 1_000_000).headers["location"]
+    answer = _add(assistant, url, 0, b"these are only words, whatever the name says")
+    assert "mosaic.png is no picture" in problem(answer, 422)["detail"]
+    assert ok(assistant.get(url), 200)["state"] == "refused"
+    assert not _staged(settings, url).exists()
+    assert "'refused'" in problem(_add(assistant, url, 0, b"more"), 409)["detail"]
+
+
+def test_picture_that_is_cut_short_ends_as_refused(
+    assistant: httpx.Client, new_specimen: Callable[..., Any], picture: bytes, settings: Settings
+) -> None:
+    specimen, short = new_specimen(), picture[:1800]
+    url = _begin(assistant, specimen, len(short)).headers["location"]
+    assert _add(assistant, url, 0, short).status_code == 202
+    upload = _wait_for_end(assistant, url)
+    assert upload["state"] == "refused" and "cut short or damaged" in upload["problem"]
+    assert not _staged(settings, url).exists()
+    assert assistant.get(f"/api/specimens/{specimen['id']}").json()["preparations"][0]["images"] == []
+
+
+def test_cancelled_upload_leaves_nothing(
+    assistant: httpx.Client, begun: str, picture: bytes, settings: Settings
+) -> None:
+    _add(assistant, begun, 0, picture[:1000])
+    assert _staged(settings, begun).exists()
+    assert assistant.delete(begun).status_code == 204
+    assert ok(assistant.get(begun), 200)["state"] == "cancelled"
+    assert not _staged(settings, begun).exists()
+    assert assistant.delete(begun).status_code == 204, "ending it again changes nothing"
+
+
+def test_upload_belongs_to_who_began_it(
+    assistant: httpx.Client, reader: httpx.Client, anybody: httpx.Client, begun: str
+) -> None:
+    problem(_add(reader, begun, 0, b"x"), 403)
+    problem(reader.delete(begun), 403)
+    problem(anybody.get(begun), 401)
+    problem(assistant.get("/api/uploads/999999"), 404)
+
+
+@pytest.mark.parametrize(
+    ("n_bytes", "status", "said"),
+    [(0, 400, "0 bytes"), (4 * 1024 * 1024 + 1, 413, "4194304 are taken"), (2**63, 422, "Upload-Length")],
+)
+def test_impossible_length_is_refused_at_the_start(
+    n_bytes: int, status: int, said: str, assistant: httpx.Client, new_specimen: Callable[..., Any]
+) -> None:
+    assert said in problem(_begin(assistant, new_specimen(), n_bytes), status)["detail"]
+
+
+def test_full_disk_keeps_what_came_and_takes_the_rest_later(
+    tmp_path: Path, picture: bytes, largest_file: Callable[[int], Any]
+) -> None:
+    staging = Staging(tmp_path)
+
+    async def send(content: bytes) -> AsyncIterator[bytes]:
+        yield content
+
+    async def add(offset: int, content: bytes) -> int:
+        return await staging.append(7, send(content), Part(offset, len(picture)), lambda _: None)
+
+    async def fill_up() -> None:
+        assert await add(0, picture[:1000]) == 1000
+        with largest_file(1500), pytest.raises(StorageError, match="no room on the service's disk"):
+            await add(1000, picture[1000:])
+        assert await staging.settle(7) == 1000
+        assert await add(1000, picture[1000:]) == len(picture)
+
+    asyncio.run(fill_up())
+    assert staging.path(7).read_bytes() == picture
+    assert staging.complete(7) == hashlib.sha256(picture).hexdigest()
+
+
+def test_unfinished_upload_is_removed_after_the_time_set(
+    assistant: httpx.Client, begun: str, picture: bytes, settings: Settings, app_uploads: Uploads
+) -> None:
+    _add(assistant, begun, 0, picture[:1000])
+    app_uploads.sweep()
+    assert ok(assistant.get(begun), 200)["state"] == "receiving"
+    staged = _staged(settings, begun)
+    long_ago = time.time() - 3600 * (settings.upload_keep_hours + 1)
+    os.utime(staged, (long_ago, long_ago))
+    with sqlite3.connect(settings.data_folder / "records.sqlite", timeout=30) as records:
+        records.execute(
+            "UPDATE uploads SET changed_at = '2020-01-01 00:00:00' WHERE id = ?", (begun.rsplit("/", 1)[-1],)
+        )
+    records.close()
+    app_uploads.sweep()
+    upload = ok(assistant.get(begun), 200)
+    assert upload["state"] == "expired" and "Nothing came for 48 h" in upload["problem"]
+    assert not staged.exists()
