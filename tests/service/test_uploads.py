@@ -25,7 +25,6 @@ from service.staging import Part, Staging
 from service.uploads import Uploads
 from triage.errors import StorageError
 
-pytestmark = pytest.mark.on_both
 PART = {"Content-Type": "application/partial-upload"}
 
 
