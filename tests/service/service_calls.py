@@ -46,7 +46,7 @@ def wait_until_ready(client: httpx.Client, status_url: str, *, timeout_s: float 
     deadline = time.monotonic() + timeout_s
     while time.monotonic() < deadline:
         image = ok(client.get(status_url), 200)
-        if image["state"] in ("ready", "failed"):
+        if image["state"] in ("ready", "failed", "stopped"):
             return image
         time.sleep(0.05)
     raise AssertionError(f"not ready after {timeout_s} s: {image}")

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import io
+import json
 import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -39,10 +41,15 @@ from triage.errors import ImageError
 from triage.images import open_picture
 from triage.pipeline import propose_candidates
 from triage.proposal import proposal_to_json
+from triage.tiles import BATCH_TILES
 
 ROOT = Path(__file__).resolve().parents[2]
 # The detector is asked for half a batch of tiles at a time.
 CALLS_IN_A_BATCH = 2
+# `COVERSLIP_TEST_KILLS=100 pytest tests/service/test_jobs.py -k killed` kills as often as is asked.
+KILLS = int(os.environ.get("COVERSLIP_TEST_KILLS", "4"))
+SEED = int(os.environ.get("COVERSLIP_TEST_SEED", "1"))
+LONGEST_LIFE_S = 6.0
 GRID = tuple((20 + 220 * column, 20 + 160 * row, 60, 50) for column in range(4) for row in range(4))
 
 
@@ -144,6 +151,73 @@ def test_job_begun_with_other_weights_is_done_anew_with_these(tmp_path: Path) ->
     assert _batches_kept(tmp_path) == {}
 
 
+def test_search_stopped_by_a_person_stays_stopped_until_it_is_tried_again(tmp_path: Path) -> None:
+    picture = draw_slide(996, width=960, height=700, boxes_xywh=GRID, has_faint=False)
+    with _service(tmp_path / "data", calls_before_hang=CALLS_IN_A_BATCH) as (_, client):
+        status_url = _begin(client, picture)
+        _wait_for_progress(client, status_url, beyond=0.2)
+        so_far = ok(client.get(f"{status_url}/proposals/so-far"), 200)
+        assert so_far["is_provisional"] and so_far["tiles_done"] == BATCH_TILES < so_far["tiles_total"]
+        assert so_far["seconds_left"] > 0 and 0 < len(so_far["candidates"]) < len(GRID)
+        assert set(so_far["candidates"][0]) == {"bbox", "score", "group"}
+        assert ok(client.get(f"{status_url}/candidates"), 200)["candidates"] == []
+        problem(client.post(f"{status_url}/proposals/again"), 409)
+        stopped = ok(client.post(f"{status_url}/proposals/stop"), 200)
+        assert stopped["state"] == "stopped" and "Try again" in stopped["problem"]
+        problem(client.post(f"{status_url}/proposals/stop"), 409)
+    with _service(tmp_path / "data") as (_, client):
+        upload_slide(client, draw_slide(997))
+        assert ok(client.get(status_url), 200)["state"] == "stopped"
+        assert ok(client.get(f"{status_url}/proposals/so-far"), 200)["candidates"] == []
+        ok(client.post(f"{status_url}/proposals/again"), 202)
+        answer = list_candidates(client, wait_until_ready(client, status_url))
+    assert _said(answer, picture, tmp_path)
+    assert _batches_kept(tmp_path) == {}
+
+
+def test_killed_at_random_moments_ends_in_the_same_candidates(tmp_path: Path) -> None:
+    generator = np.random.default_rng(SEED)
+    picture = draw_slide(998, width=960, height=700, boxes_xywh=GRID, has_faint=False)
+    specimens: list[dict[str, Any]] = []
+    for _ in range(KILLS):
+        with _service(tmp_path / "data") as (process, client):
+            killing = threading.Timer(generator.uniform(0, LONGEST_LIFE_S), process.kill)
+            killing.start()
+            with pytest.raises(httpx.TransportError):
+                _feed(client, picture, specimens)
+            killing.join()
+    with _service(tmp_path / "data") as (_, client):
+        for specimen in specimens:
+            image = wait_until_ready(client, _upload(client, picture, specimen), timeout_s=240)
+            assert _said(list_candidates(client, image), picture, tmp_path)
+            (preparation,) = ok(client.get(f"/api/specimens/{specimen['id']}"), 200)["preparations"]
+            assert [one["id"] for one in preparation["images"]] == [image["id"]]
+    assert specimens and _batches_kept(tmp_path) == {}
+
+
+def _feed(client: httpx.Client, picture: bytes, specimens: list[dict[str, Any]]) -> None:
+    """Upload the picture to the newest specimen, and to a new one once it has its candidates, for ever."""
+    while True:
+        if specimens:
+            wait_until_ready(client, _upload(client, picture, specimens[-1]))
+        specimens.append(ok(client.post("/api/specimens", json=specimen_body()), 201))
+
+
+def _upload(client: httpx.Client, picture: bytes, specimen: dict[str, Any]) -> str:
+    path = f"/api/preparations/{specimen['preparations'][0]['id']}/images"
+    parameters = {"file_name": "slide.png", "um_per_px": 0.5}
+    url: str = ok(client.post(path, params=parameters, content=picture), 202)["status_url"]
+    return url
+
+
+def _said(answer: dict[str, Any], picture: bytes, folder: Path) -> bool:
+    """Whether the service says of a picture, byte for byte, what is said of it without the service."""
+    expected = _expected(picture, folder)["candidates"]
+    said = [*answer["candidates"], *answer["below_cut"]]
+    same = [_without_ids(one, like) for one, like in zip(said, expected, strict=True)]
+    return json.dumps(same) == json.dumps(expected)
+
+
 def _batches_kept(folder: Path) -> dict[Path, int]:
     """When each batch that lies on disk was written."""
     return {path: path.stat().st_mtime_ns for path in (folder / "data" / "work").rglob("*.json")}
@@ -217,7 +291,19 @@ def test_child_worker_hands_on_what_a_step_says_of_bad_input(tmp_path: Path) -> 
         (Job(state="waiting", batches_done=0), (0.0, None)),
         (Job(state="proposing", batches_total=8, batches_done=0), (0.1, None)),
         (Job(state="proposing", batches_total=8, batches_done=6, batch_seconds=2.0), (0.7, 6.0)),
-        (Job(state="proposing", batches_total=8, batches_done=8, batch_seconds=2.0), (0.9, None)),
+        (Job(state="proposing", batches_total=8, batches_done=8, batch_seconds=2.0), (0.9, 2.0)),
+        (Job(state="proposing", batches_total=8, batches_done=8, parts_total=0), (1.0, None)),
+        (
+            Job(
+                state="proposing",
+                batches_total=8,
+                batches_done=8,
+                parts_total=4,
+                parts_done=2,
+                part_seconds=3.0,
+            ),
+            (0.95, 6.0),
+        ),
         (Job(state="ready", batches_total=8, batches_done=8), (1.0, 0.0)),
     ],
 )
