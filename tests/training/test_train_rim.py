@@ -21,7 +21,6 @@ from training.train_rim import (
     extents,
     frame_around,
     known_outlines,
-    learn,
     place,
     true_radii,
 )
@@ -117,22 +116,6 @@ def test_plain_discs_change_fastest_at_their_edge() -> None:
     grey = draw_plain(frames, frames, generator).mean(dim=(0, 1))
     steepest = float(RIM_RHO[int((grey[1:] - grey[:-1]).argmax())])
     assert steepest == pytest.approx(1.0, abs=0.02)
-
-
-def test_learning_brings_the_radii_nearer(rims: Rims) -> None:
-    torch.manual_seed(0)
-    reader, network = Reader(rims, torch.device("cpu")), RimNetwork(4)
-    rows, frames = torch.arange(4), torch.tensor([ELLIPSE]).repeat(4, 1) * torch.tensor([1, 1, 0.93, 0.93, 1])
-    wanted = true_radii(frames, reader.outlines)
-
-    def error() -> float:
-        with torch.no_grad():
-            radii, _ = network(reader.read(rows, frames, torch.zeros(4, dtype=torch.bool)), frames[:, 2:4])
-        return float((radii - wanted).abs().mean())
-
-    before = error()
-    learn(network, reader, rows, steps=30, batch=8, rate=1e-2, seed=1)
-    assert error() < 0.7 * before
 
 
 def test_exported_graph_gives_what_the_network_gives(tmp_path, rims: Rims) -> None:
