@@ -144,18 +144,25 @@ def stitch(
             "--order as-taken.",
         ),
     ] = False,
+    coverslip_mm: Annotated[
+        float | None, typer.Option(help="Side of the square coverslip; areas are then given as its share.")
+    ] = None,
 ) -> None:
     """Overlapping fields to one pyramidal mosaic; prints where each lies and which were left out, as JSON.
 
     The pictures of a folder are taken in the order of their names. A field that shows nothing of its
-    neighbours is left out with the reason. What no field shows is white in the mosaic.
+    neighbours is left out with the reason. What no field shows is white in the mosaic; gaps are named by the
+    pass of the scan.
     """
+    from triage.coverage import check_side
     from triage.stitch.records import stitching_to_json
     from triage.stitch.scan import stitch as stitch_fields
+    from triage.stitch.seen import describe_coverage
 
     with _one_sentence():
         _quiet_decoders()
         scale = _state_scale(um_per_px, None)
+        check_side(coverslip_mm)
         with _progress_bar("fields") as on_progress:
             stitching = stitch_fields(
                 fields,
@@ -165,7 +172,8 @@ def stitch(
                 um_per_px=None if scale is None else scale.um_per_px,
                 on_progress=on_progress,
             )
-        write_json(stitching_to_json(stitching), None)
+        coverage = describe_coverage(stitching, coverslip_mm=coverslip_mm)
+        write_json({**stitching_to_json(stitching), "coverage": coverage}, None)
 
 
 @app.command()

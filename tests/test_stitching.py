@@ -43,6 +43,9 @@ def test_stitch_prints_places_and_writes_the_mosaic(fields: Path, tmp_path: Path
     places = np.array([(one["x"], one["y"]) for one in value["placed"]])
     assert places == pytest.approx(np.array([(0, 0), (90, 1), (92, 70), (1, 72)]), abs=0.2)
     assert value["left_out"] == []
+    # 212 x 172 px of 0.5 µm less three narrow corners.
+    assert value["coverage"]["imaged"]["mm2"] == pytest.approx(212 * 172 * 0.25e-6, rel=0.02)
+    assert value["coverage"]["passes"] == 2 and value["coverage"]["gaps"] == []
     with open_picture(out) as picture:
         assert (picture.width, picture.height, picture.um_per_px) == (212, 172, pytest.approx(0.5))
 
@@ -50,6 +53,7 @@ def test_stitch_prints_places_and_writes_the_mosaic(fields: Path, tmp_path: Path
 @pytest.mark.parametrize(
     ("options", "message"),
     [
+        (("--coverslip-mm", "0"), "The coverslip's side is 0.0 mm; it must be above 0"),
         (("--um-per-px", "0"), "Calibration gives 0.0 µm per pixel"),
         (("--by-regularity",), "the order is unknown. Give --order as-taken"),
         (("--out", "mosaic.jpg"), "it is written as OME-TIFF"),

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from triage.errors import RecordError
 
+MOST_SIDE_MM = 100.0
 _CELLS = 1000
 # Narrower than this share of a field a gap is a seam, not a place where something was left out (our choice).
 _LEAST_GAP = 0.1
@@ -165,6 +166,21 @@ def _name_gap(number: int, x: int, width: int, columns: int) -> str:
     return f"pass {number + 1}, {_THIRDS[third]}"
 
 
+def check_side(coverslip_mm: float | None) -> None:
+    """Refuse a side of the coverslip that can't be.
+
+    Raises
+    ------
+    RecordError
+        If it is not above 0 and at most 100 mm.
+    """
+    if coverslip_mm is not None and not 0 < coverslip_mm <= MOST_SIDE_MM:
+        raise RecordError(
+            f"The coverslip's side is {coverslip_mm} mm; it must be above 0 and at most {MOST_SIDE_MM:g}. "
+            "Correct it."
+        )
+
+
 def coverage_to_json(
     coverage: Coverage, *, um_per_px: float | None, coverslip_mm: float | None
 ) -> dict[str, Any]:
@@ -181,12 +197,11 @@ def coverage_to_json(
     Raises
     ------
     RecordError
-        If the scale or the side is not above 0.
+        If the scale or the side can't be.
     """
     if um_per_px is not None and not um_per_px > 0:
         raise RecordError(f"The scale is {um_per_px} µm per pixel; it must be above 0. Measure it again.")
-    if coverslip_mm is not None and not coverslip_mm > 0:
-        raise RecordError(f"The coverslip's side is {coverslip_mm} mm; it must be above 0. Correct it.")
+    check_side(coverslip_mm)
     mm2_a_px = None if um_per_px is None else um_per_px**2 / 1e6
     whole_mm2 = None if coverslip_mm is None else coverslip_mm**2
 

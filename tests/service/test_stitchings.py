@@ -1,4 +1,4 @@
-"""Several overlapping pictures of a preparation become one more picture, and the service says how sure it is."""
+"""Overlapping pictures of a preparation become one more picture, and the service says how sure it is."""
 
 from __future__ import annotations
 

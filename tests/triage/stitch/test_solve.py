@@ -135,3 +135,27 @@ def test_places_without_regular_steps_give_no_serpentine() -> None:
     places = np.random.default_rng(10).uniform(0, 400, (12, 2))
     assert fit_serpentine(places, np.ones(12, dtype=bool), 100) is None
     assert fit_serpentine(GRID_XY, np.arange(16) < 5, 100) is None
+
+
+def test_turned_fields_far_from_the_middle_are_no_less_certain() -> None:
+    rng = np.random.default_rng(8)
+    places = solve_places(16, [turn_up(*pair, rng) for pair in BESIDE])
+    assert np.abs(places.turn_rad).max() > 0.005
+    assert places.sd_px.max() < 0.5
+    # How the whole lies is free: shift and turn are taken out.
+    found, true = places.middle_xy - places.middle_xy.mean(axis=0), GRID_XY - GRID_XY.mean(axis=0)
+    u, _, vt = np.linalg.svd(found.T @ true)
+    assert np.abs(found @ (u @ vt) - true).max() < 0.3
+
+
+TURNS_RAD = np.deg2rad(np.random.default_rng(5).uniform(-1, 1, 16))
+
+
+def turn_up(first: int, second: int, rng: np.random.Generator) -> Pair:
+    """Like `pair_up` with an error of 0.1 px, seen by fields that are each turned."""
+    straight = pair_up(first, second, rng, sd=0.1)
+    ours, theirs = (
+        xy @ np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+        for xy, turn in ((straight.first_xy, TURNS_RAD[first]), (straight.second_xy, TURNS_RAD[second]))
+    )
+    return Pair(first, second, ours, theirs, straight.likeness, 1e-6)

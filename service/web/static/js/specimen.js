@@ -3,6 +3,7 @@ import { byId, el, facts, fill, keepFocus, stateMark } from "./dom.js";
 import { startPage, submitting, withProblem } from "./page.js";
 import { adviceItem, getAdvice } from "./preparation-advice.js";
 import { showSignOff } from "./sign-off.js";
+import { offerStitching, showStitchings, startStitching } from "./stitching.js";
 import { startUploads } from "./uploads.js";
 import { CONSISTENCIES, countOf, dateTime, day, fileScaleWords, METHODS, personName, pictureState, scaleWords, SPECIES, timeLeft } from "./words.js";
 
@@ -15,7 +16,10 @@ let canUpload = false;
 
 const session = await startPage();
 await refresh();
-if (specimen) await Promise.all([offerUploads(), offerSecondLook(), showAdvice()]);
+if (specimen) {
+  startStitching(refresh);
+  await Promise.all([offerUploads(), offerSecondLook(), showAdvice(), showStitchings()]);
+}
 
 async function refresh() {
   clearTimeout(pollTimer);
@@ -41,6 +45,7 @@ function show() {
   byId("upload-form").hidden = !canUpload || Boolean(specimen.signed_off);
   byId("second-look-form").hidden = Boolean(specimen.signed_off);
   showPictures();
+  offerStitching(specimen.preparations.at(-1), Boolean(specimen.signed_off));
   showFacts();
   showSecondLooks();
   if (!byId("sign-off").contains(document.activeElement)) showSignOff(byId("sign-off"), specimen, refresh);

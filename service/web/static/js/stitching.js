@@ -1,0 +1,90 @@
+// Asks for several overlapping pictures to be made one, and shows what came of it.
+
+import { get, post } from "./api.js";
+import { announce, byId, el, fill, stateMark } from "./dom.js";
+import { submitting, withProblem } from "./page.js";
+import { scanMap } from "./scan-map.js";
+import { countOf } from "./words.js";
+
+const POLL_MS = 1500;
+const STATES = {
+  waiting: ["waits", "○", "Waits"],
+  stitching: ["works", "◐", "Being stitched"],
+  ready: ["done", "✓", "Stitched"],
+  failed: ["failed", "!", "Not stitched"],
+};
+
+let preparation;
+let pollTimer;
+let onMosaic;
+const shown = new Map();
+
+/** Call once; `refresh` shows the preparation's pictures anew when a mosaic has come. */
+export function startStitching(refresh) {
+  onMosaic = refresh;
+  const form = byId("stitch-form");
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const asked = await submitting(form, byId("stitch-problem"), () => post(`/api/preparations/${preparation.id}/stitchings`, request()));
+    if (!asked) return;
+    announce("The pictures wait to be stitched.");
+    await showStitchings();
+  });
+}
+
+/** Call whenever the preparation's pictures have changed. */
+export function offerStitching(fresh, isSignedOff) {
+  preparation = fresh;
+  const fields = preparation.images.filter((image) => !isMosaic(image));
+  byId("stitching").hidden = isSignedOff ? shown.size === 0 : fields.length < 2;
+  byId("stitch-form").hidden = isSignedOff || fields.length < 2;
+  const before = new Map([...byId("stitch-choices").querySelectorAll("input")].map((box) => [Number(box.value), box.checked]));
+  if (before.size === fields.length && fields.every((image) => before.has(image.id))) return;
+  fill(byId("stitch-choices"), fields.map((image) => choice(image, before.get(image.id) ?? true)));
+}
+
+function isMosaic(image) {
+  return [...shown.values()].some((row) => row.image_id === image.id);
+}
+
+function choice(image, isChosen) {
+  return el("label", { class: "check" }, el("input", { type: "checkbox", value: image.id, checked: isChosen }), ` ${image.file_name}`);
+}
+
+function request() {
+  const boxes = [...byId("stitch-choices").querySelectorAll("input:checked")];
+  return { image_ids: boxes.map((box) => Number(box.value)), order: byId("stitch-in-order").checked ? "as-taken" : "unknown" };
+}
+
+export async function showStitchings() {
+  clearTimeout(pollTimer);
+  const rows = await withProblem(byId("stitch-problem"), () => get(`/api/preparations/${preparation.id}/stitchings`));
+  if (!rows) return;
+  const isNew = rows.some((row) => row.state === "ready" && shown.get(row.id)?.state !== "ready");
+  rows.forEach((row) => shown.set(row.id, row));
+  fill(byId("stitch-list"), rows.toReversed().map(stitchingItem));
+  if (isNew) await onMosaic();
+  if (rows.some((row) => row.state === "waiting" || row.state === "stitching")) pollTimer = setTimeout(showStitchings, POLL_MS);
+}
+
+function stitchingItem(row) {
+  const item = el("li", { class: "stitching" },
+    el("div", { class: "heading-row" }, stateMark(...STATES[row.state]), el("span", { class: "hint" }, countOf(row.image_ids.length, "picture"))),
+    row.problem && el("p", { class: "problem" }, row.problem));
+  if (row.report) item.append(...reportOf(row));
+  return item;
+}
+
+function reportOf({ image_id: imageId, report }) {
+  const least = Math.min(...report.placed.map((one) => one.sureness));
+  const widest = Math.max(...report.placed.map((one) => one.sd_px));
+  const sure = least >= 0.9995 ? "more than 99.9 %" : `${(100 * least).toFixed(1)} %`;
+  return [
+    el("p", {}, `${countOf(report.placed.length, "picture")} placed from ${countOf(report.overlaps.used, "overlap")}. `,
+      `The least sure one is ${sure} sure to lie where it was put; places are uncertain by ${widest.toFixed(2)} px at most (standard uncertainty).`),
+    report.left_out.length > 0 && el("p", {}, `${countOf(report.left_out.length, "picture")} left out:`),
+    report.left_out.length > 0 && el("ul", { class: "plain-list" }, report.left_out.map((one) => el("li", {}, el("span", { class: "picture-name" }, one.field), `: ${one.reason}`))),
+    ...scanMap(report),
+    el("div", { class: "actions" }, el("a", { class: "button", href: `/reading/${imageId}` }, "Read the mosaic")),
+  ].filter(Boolean);
+}

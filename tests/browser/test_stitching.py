@@ -1,0 +1,76 @@
+"""Overlapping pictures of a preparation become one on its page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+from playwright.sync_api import Page, expect
+
+from .conftest import Clinic
+
+FIELD_WH = (320, 240)
+STEP_XY = (250, 185)
+LONG_MS = 120_000
+
+
+@pytest.fixture
+def fields(tmp_path: Path, request: pytest.FixtureRequest) -> list[Path]:
+    """Three rows of three pictures of one slide, the last of the second row not taken, and one of another."""
+    seed = sum(map(ord, request.node.name))
+    slide = draw_slide(seed)
+    paths = []
+    for row in range(3):
+        for column in range(3):
+            if (row, column) == (1, 2):
+                continue
+            left, top = column * STEP_XY[0], row * STEP_XY[1]
+            paths.append(tmp_path / f"field-{row}-{column}.png")
+            slide.crop((left, top, left + FIELD_WH[0], top + FIELD_WH[1])).save(paths[-1])
+    paths.append(tmp_path / "stranger.png")
+    draw_slide(seed + 1).crop((0, 0, *FIELD_WH)).save(paths[-1])
+    return paths
+
+
+def draw_slide(seed: int) -> Image.Image:
+    coarse = Image.fromarray(np.random.default_rng(seed).integers(120, 230, (155, 205, 3), dtype=np.uint8))
+    return coarse.resize((820, 620), Image.Resampling.BICUBIC)
+
+
+def test_pictures_are_stitched_and_the_gap_is_named(
+    reader: Page, clinic: Clinic, fields: list[Path], request: pytest.FixtureRequest
+) -> None:
+    specimen = clinic.file_specimen(request.node.name)
+    for field in fields:
+        clinic.add_picture(specimen, field)
+    reader.goto(f"{clinic.address}/specimens/{specimen['id']}")
+    panel = reader.locator("#stitching")
+    expect(panel.get_by_role("checkbox", name="field-0-0.png")).to_be_checked()
+    panel.get_by_role("button", name="Stitch these pictures").click()
+    link = panel.get_by_role("link", name="Read the mosaic")
+    expect(link).to_be_visible(timeout=LONG_MS)
+    expect(panel).to_contain_text("8 pictures placed")
+    expect(panel).to_contain_text("stranger.png: It shows nothing that another field shows too")
+    expect(panel).to_contain_text("pass 2, right third")
+    expect(panel.get_by_role("img", name="Map of the scan")).to_be_visible()
+    # 820 x 610 px of 0.5 µm less the gap, on 22 x 22 mm.
+    expect(panel).to_contain_text("of the coverslip")
+    expect(reader.locator("#picture-list")).to_contain_text(".ome.tif")
+    # The mosaic is no field of the next scan.
+    expect(panel.locator("#stitch-choices input")).to_have_count(len(fields))
+    link.click()
+    expect(reader.locator("#viewer img.leaflet-tile-loaded").first).to_be_visible(timeout=LONG_MS)
+
+
+def test_pictures_that_do_not_overlap_give_one_sentence(
+    reader: Page, clinic: Clinic, fields: list[Path], request: pytest.FixtureRequest
+) -> None:
+    specimen = clinic.file_specimen(request.node.name)
+    for field in (fields[0], fields[-1]):
+        clinic.add_picture(specimen, field)
+    reader.goto(f"{clinic.address}/specimens/{specimen['id']}")
+    panel = reader.locator("#stitching")
+    panel.get_by_role("button", name="Stitch these pictures").click()
+    expect(panel).to_contain_text("No two of the 2 pictures were found to overlap", timeout=LONG_MS)
