@@ -111,7 +111,7 @@ class Settings(BaseSettings):
     decoder_memory_mib: Annotated[
         int,
         Field(
-            ge=256,
+            ge=512,
             description="Memory that decoding one uploaded picture may take, in MiB (kept on Linux); a "
             "picture that needs more is refused.",
         ),
