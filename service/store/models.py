@@ -32,6 +32,16 @@ APPEND_ONLY = (
     "second_look_closings",
     "adjudications",
     "sign_offs",
+    "mark_withdrawals",
+    "changes_after_lock",
+    "reading_rules",
+    "doctor_calls",
+    "doctor_call_answers",
+    "settling_offers",
+    "settling_agreements",
+    "contact_sheets",
+    "contact_sheet_views",
+    "contact_sheet_rejections",
 )
 
 
@@ -456,6 +466,132 @@ class AdjudicationRow(Base):
     remark: Mapped[str | None] = mapped_column(Text)
     reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
     replaces: Mapped[int | None] = mapped_column(ForeignKey("adjudications.id"), unique=True)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class MarkWithdrawal(Base):
+    """A reader's word that an own mark was a slip; the mark stays on record and counts no more."""
+
+    __tablename__ = "mark_withdrawals"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    mark_id: Mapped[int] = mapped_column(ForeignKey("marks.id"), unique=True)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class ChangeAfterLock(Base):
+    """A mark that says something else than its reader's locked unaided read, with what was said before."""
+
+    __tablename__ = "changes_after_lock"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    mark_id: Mapped[int] = mapped_column(ForeignKey("marks.id"), unique=True)
+    read_id: Mapped[int] = mapped_column(ForeignKey("reads.id"), index=True)
+    before_answer: Mapped[str | None] = mapped_column(String(10))
+    before_group: Mapped[str | None] = mapped_column(String(80))
+    direction: Mapped[str] = mapped_column(String(20))
+
+
+class ReadingRule(Base):
+    """Whether a specimen is read unaided first, or may be read with proposals at once; the newest holds."""
+
+    __tablename__ = "reading_rules"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    specimen_id: Mapped[int] = mapped_column(ForeignKey("specimens.id"), index=True)
+    rule: Mapped[str] = mapped_column(String(20))
+    reason: Mapped[str] = mapped_column(String(200))
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
+class ReadingPlace(Base):
+    """Where a reader was in an image, and what was on that reader's screen, cell by cell."""
+
+    __tablename__ = "reading_places"
+    __table_args__ = (UniqueConstraint("image_id", "reader_id"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    image_id: Mapped[int] = mapped_column(ForeignKey("images.id"))
+    reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    finest: Mapped[str] = mapped_column(Text)
+    place: Mapped[dict[str, Any] | None]
+    changed_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class DoctorCall(Base):
+    """An object that its reader can't place: it goes to the veterinarians' list."""
+
+    __tablename__ = "doctor_calls"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    candidate_id: Mapped[int] = mapped_column(ForeignKey("candidates.id"), index=True)
+    words: Mapped[str] = mapped_column(Text)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
+class DoctorCallAnswer(Base):
+    """What a veterinarian says to a call; it ends it."""
+
+    __tablename__ = "doctor_call_answers"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    call_id: Mapped[int] = mapped_column(ForeignKey("doctor_calls.id"), unique=True)
+    words: Mapped[str] = mapped_column(Text)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
+class SettlingOffer(Base):
+    """What one of the readers who differ offers to agree on."""
+
+    __tablename__ = "settling_offers"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    candidate_id: Mapped[int] = mapped_column(ForeignKey("candidates.id"), index=True)
+    answer: Mapped[str] = mapped_column(String(10))
+    group: Mapped[str | None] = mapped_column(String(80))
+    reason: Mapped[str | None] = mapped_column(String(80))
+    remark: Mapped[str | None] = mapped_column(Text)
+    reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class SettlingAgreement(Base):
+    """A reader's agreement to an offer; the last one settles the candidate."""
+
+    __tablename__ = "settling_agreements"
+    __table_args__ = (UniqueConstraint("offer_id", "reader_id"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    offer_id: Mapped[int] = mapped_column(ForeignKey("settling_offers.id"))
+    reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    adjudication_id: Mapped[int | None] = mapped_column(ForeignKey("adjudications.id"))
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class ContactSheet(Base):
+    """Unmarked candidates from one place of the ranking to its end, laid out side by side for one reader."""
+
+    __tablename__ = "contact_sheets"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    image_id: Mapped[int] = mapped_column(ForeignKey("images.id"), index=True)
+    reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    candidate_ids: Mapped[list[int]]
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class ContactSheetView(Base):
+    """Candidates of a contact sheet that were on its reader's screen."""
+
+    __tablename__ = "contact_sheet_views"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    sheet_id: Mapped[int] = mapped_column(ForeignKey("contact_sheets.id"), index=True)
+    candidate_ids: Mapped[list[int]]
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class ContactSheetRejection(Base):
+    """One act that rejected all candidates of a contact sheet, with the marks it made."""
+
+    __tablename__ = "contact_sheet_rejections"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    sheet_id: Mapped[int] = mapped_column(ForeignKey("contact_sheets.id"), unique=True)
+    reason: Mapped[str] = mapped_column(String(80))
+    mark_ids: Mapped[list[int]]
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
 
 
