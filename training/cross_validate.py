@@ -77,14 +77,16 @@ class Fold:
 def group_pictures(data: Path, key: str | None) -> list[MarkedPicture]:
     """The pictures of a set, those that share the value of `key` as if of one specimen.
 
+    Those of a judging split are left out, since no training may read them.
+
     Raises
     ------
     RecordError
         If the set can't be read, or no picture has the key.
     """
-    pictures = read_marked_pictures(data)
+    pictures = [one for one in read_marked_pictures(data) if one.split != "judging"]
     if key is None:
-        return pictures
+        return [dataclasses.replace(one, specimen=one.kept_together) for one in pictures]
     rows = json.loads((data / ANNOTATIONS_FILE).read_text(encoding="utf-8"))["images"]
     values = {row["id"]: row[key] for row in rows if row.get(key) is not None}
     if not values:

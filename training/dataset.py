@@ -23,6 +23,7 @@ from torch.utils.data import Dataset
 
 from training.metrics import PictureTruth
 from training.parallel import Share
+from training.splits import refuse_locked
 from training.synthesize.sight import LEAST_VISIBLE
 from training.transforms import SEED_STRIDE, Target, labelled_transform
 from triage.errors import RecordError
@@ -60,6 +61,8 @@ class MarkedObject:
     visible: float
     alternatives_xyxy: tuple[tuple[float, float, float, float], ...]
     facts: dict[str, float] = field(default_factory=dict)
+    readers: tuple[str, ...] = ()
+    annotation_id: int | None = None
 
     @property
     def length_px(self) -> float:
@@ -98,6 +101,10 @@ class MarkedPicture:
         Regions where nothing is said either way.
     facts : dict of str to float
         Those of `PICTURE_FACTS` that the file states; objects have theirs.
+    split : str or None
+        As the set states it.
+    animal, coverslip, microscope, solution : str or None
+        As the set names them, where it does.
     """
 
     image_id: int
@@ -107,6 +114,16 @@ class MarkedPicture:
     objects: tuple[MarkedObject, ...]
     ignored_xyxy: tuple[tuple[float, float, float, float], ...]
     facts: dict[str, float] = field(default_factory=dict)
+    split: str | None = None
+    animal: str | None = None
+    coverslip: str | None = None
+    microscope: str | None = None
+    solution: str | None = None
+
+    @property
+    def kept_together(self) -> str:
+        """Name of the animal where it is known, else of the specimen: what chance is drawn over."""
+        return self.animal or self.specimen
 
     def read_pixels(self) -> NDArray[np.uint8]:
         """The picture, upright RGB, (H, W, 3)."""
@@ -178,6 +195,7 @@ def _to_picture(row: dict[str, Any], folder: Path, objects: list[MarkedObject]) 
         objects=tuple(objects),
         ignored_xyxy=tuple(_from_xywh(region["bbox"]) for region in row.get("ignore_regions") or ()),
         facts=_take_facts(row, PICTURE_FACTS),
+        **{key: row.get(key) for key in ("split", "animal", "coverslip", "microscope", "solution")},
     )
 
 
@@ -191,6 +209,8 @@ def _to_object(row: dict[str, Any], names: dict[int, str]) -> MarkedObject:
         visible=_find_visible(row, is_truncated=is_truncated),
         alternatives_xyxy=tuple(_from_xywh(box) for box in row.get("alternative_boxes") or ()),
         facts=_take_facts(row, OBJECT_FACTS),
+        readers=tuple(row.get("readers") or ()),
+        annotation_id=row.get("id"),
     )
 
 
@@ -306,10 +326,11 @@ def labelled_batches(
     Raises
     ------
     RecordError
-        If there is no picture.
+        If there is no picture, or one is locked for judging.
     """
     if not pictures:
         raise RecordError("The labelled set holds no picture to train on. Export one with marks.")
+    refuse_locked(pictures)
     transform = labelled_transform(tile_px)
     first, after = (share or Share()).bounds(n_tiles)
     loaded: dict[int, tuple[NDArray[np.uint8], Target]] = {}

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from typing import Protocol, TypeVar
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from triage.errors import RecordError
-from triage.labelled_set import choose_split
+from triage.labelled_set import JUDGING, SPLITS, choose_split
 
-SPLITS = ("train", "held_out")
+if TYPE_CHECKING:
+    from training.dataset import MarkedPicture
 
 
 class OfSpecimen(Protocol):
@@ -33,7 +34,28 @@ def take_split(pictures: Sequence[One], split: str) -> list[One]:
     """
     if split not in SPLITS:
         raise ValueError(f"split must be one of {SPLITS}, received {split!r}")
-    return [one for one in pictures if choose_split(one.specimen) == split]
+    return [one for one in pictures if split_of(one) == split]
+
+
+def split_of(one: OfSpecimen) -> str:
+    """What the set states; where it states nothing, what follows from the specimen's name."""
+    return getattr(one, "split", None) or choose_split(one.specimen)
+
+
+def refuse_locked(pictures: Sequence[MarkedPicture]) -> None:
+    """Keep pictures of a set's judging split out of training.
+
+    Raises
+    ------
+    RecordError
+        If there is one.
+    """
+    locked = [one for one in pictures if one.split == JUDGING]
+    if locked:
+        raise RecordError(
+            f"{len(locked)} of {len(pictures)} pictures (first: {locked[0].path}) are of the judging split, "
+            "which is locked: no training may read it. Train on the set's train split."
+        )
 
 
 def fold_of(specimen: str, *, n_folds: int) -> int:

@@ -96,11 +96,20 @@ def count_drawn(settings: Settings, share: Share | None = None) -> int:
 
 
 def read_training_pictures(data: Path) -> list[MarkedPicture]:
-    """The pictures of a labelled set that may be learnt from."""
-    from training.dataset import read_marked_pictures
-    from training.splits import take_split
+    """The pictures of a labelled set that may be learnt from.
 
-    return take_split(read_marked_pictures(data), "train")
+    Raises
+    ------
+    RecordError
+        If the set can't be read, or is locked: all of it is for judging.
+    """
+    from training.dataset import read_marked_pictures
+    from training.splits import refuse_locked, split_of, take_split
+
+    pictures = read_marked_pictures(data)
+    if all(split_of(one) == "judging" for one in pictures):
+        refuse_locked(pictures)
+    return take_split(pictures, "train")
 
 
 def show_in_turn(batches: Sequence[Batch], n_steps: int, *, start: int = 0) -> Iterator[Batch]:

@@ -7,9 +7,14 @@ A labelled set is a folder:
   What they were unsure of is no annotation but one of its image's `ignore_regions`.
 - `images/`: the pictures, upright RGB PNG without metadata, under names of our own.
 - `manifest.json`: SHA-256 of every other file; for each image its specimen, split, original and the reads and
-  adjudications that its labels come from.
+  adjudications that its labels come from; the rule that it was chosen by, and pictures that look alike.
 
-It names no animal, owner, reader or file name that a person chose. What is printed in the pixels stays.
+It names no animal, owner, reader or file name that a person chose: animals, specimens, coverslips, readers
+and microscopes go by keyed hashes. What is printed in the pixels stays.
+
+Splits are `train` (to learn from), `held_out` (to end a training by) and `judging` (to compare detectors on;
+locked, so that no training may read it). The split follows from the name of the animal alone, or of the
+specimen where the animal isn't known, and pictures of one animal never part.
 """
 
 from __future__ import annotations
@@ -17,7 +22,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -28,6 +33,7 @@ from triage.digests import file_sha256
 from triage.errors import RecordError
 from triage.groups import find_group, read_groups
 from triage.images import Picture, open_picture
+from triage.look_alike_pictures import LookAlike, find_look_alikes, hash_picture
 from triage.records import Ellipse
 
 FORM = "coverslip labelled set"
@@ -35,7 +41,11 @@ FORM_VERSION = 1
 ANNOTATIONS_FILE = "annotations.json"
 MANIFEST_FILE = "manifest.json"
 IMAGES_FOLDER = "images"
-HELD_OUT_SHARE = 0.2
+TRAIN, HELD_OUT, JUDGING = "train", "held_out", "judging"
+SPLITS = (TRAIN, HELD_OUT, JUDGING)
+JUDGING_SHARE = 0.15
+"""Below 0.2, the share that older sets held out, so that nothing they learnt from is judged on."""
+HELD_OUT_SHARE = 0.15
 # Boxes are rounded to hundredths of a pixel, so one may reach this far beyond its picture.
 _ROUNDING_PX = 0.01
 
@@ -60,6 +70,8 @@ class LabelledObject:
     length_um, width_um : float or None
     is_adjudicated : bool
         Whether readers differed and it was settled.
+    readers : tuple of str
+        What tells apart the readers who gave that answer; replaced by keyed hashes.
     """
 
     bbox_xywh: BoxXywh
@@ -70,6 +82,7 @@ class LabelledObject:
     length_um: float | None = None
     width_um: float | None = None
     is_adjudicated: bool = False
+    readers: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.answer not in ("confirm", "reject", "unsure"):
@@ -96,6 +109,10 @@ class LabelledImage:
     um_per_px : float or None
     reads, adjudications : tuple of str
         Opaque ids of the records that the labels come from; no names of people.
+    animal, coverslip, microscope : str or None
+        What tells animals, coverslips and microscopes apart, where known; replaced by keyed hashes.
+    solution : str or None
+        Key of a known flotation fluid, as `triage.fluids` has them; goes into the set as it is.
     """
 
     original: Path
@@ -104,6 +121,10 @@ class LabelledImage:
     um_per_px: float | None = None
     reads: tuple[str, ...] = ()
     adjudications: tuple[str, ...] = ()
+    animal: str | None = None
+    coverslip: str | None = None
+    microscope: str | None = None
+    solution: str | None = None
 
 
 @dataclass(frozen=True)
@@ -119,7 +140,13 @@ class LabelledSet:
         return self.folder / IMAGES_FOLDER / file_name
 
 
-def write_labelled_set(folder: Path, images: Iterable[LabelledImage], *, key: bytes) -> LabelledSet:
+def write_labelled_set(
+    folder: Path,
+    images: Iterable[LabelledImage],
+    *,
+    key: bytes,
+    rule: Mapping[str, Any] | None = None,
+) -> LabelledSet:
     """Write a labelled set into a new or empty folder.
 
     Parameters
@@ -129,6 +156,8 @@ def write_labelled_set(folder: Path, images: Iterable[LabelledImage], *, key: by
     key : bytes
         Secret of this hospital. The same key gives a specimen the same name and split in every set; without
         it nobody can tell from the name which specimen it was.
+    rule : mapping, optional
+        By what the images were chosen, as plain values; goes into the manifest.
 
     Raises
     ------
@@ -143,16 +172,18 @@ def write_labelled_set(folder: Path, images: Iterable[LabelledImage], *, key: by
     rows: list[dict[str, Any]] = []
     annotations: list[dict[str, Any]] = []
     entries: list[dict[str, Any]] = []
+    hashes = []
     for image_id, image in enumerate(images, start=1):
         with open_picture(image.original) as picture:
             row, entry = _write_image(folder, image_id, image, picture, key)
+            hashes.append(hash_picture(picture.as_vips()))
         if any(entry["original_sha256"] == other["original_sha256"] for other in entries):
             raise RecordError(
                 f"Picture {image_id} is in the set already. Put all its objects into one entry."
             )
         rows.append(row)
         entries.append(entry)
-        annotations += _to_annotations(image_id, image.objects, first_id=len(annotations) + 1)
+        annotations += _to_annotations(image_id, image.objects, key, first_id=len(annotations) + 1)
     content = {
         "info": {"description": FORM, "version": FORM_VERSION},
         "images": rows,
@@ -162,9 +193,15 @@ def write_labelled_set(folder: Path, images: Iterable[LabelledImage], *, key: by
     _write_json(folder / ANNOTATIONS_FILE, content)
     names = [ANNOTATIONS_FILE, *(f"{IMAGES_FOLDER}/{row['file_name']}" for row in rows)]
     files = {name: file_sha256(folder / name) for name in names}
-    _write_json(
-        folder / MANIFEST_FILE, {"form": FORM, "version": FORM_VERSION, "files": files, "images": entries}
-    )
+    manifest = {
+        "form": FORM,
+        "version": FORM_VERSION,
+        "rule": None if rule is None else dict(rule),
+        "files": files,
+        "images": entries,
+        "look_alike_pictures": [_describe_pair(pair, entries) for pair in find_look_alikes(hashes)],
+    }
+    _write_json(folder / MANIFEST_FILE, manifest)
     return read_labelled_set(folder)
 
 
@@ -192,13 +229,34 @@ def read_labelled_set(folder: Path) -> LabelledSet:
 
 def name_specimen(specimen: str, key: bytes) -> str:
     """The name of a specimen inside labelled sets: a keyed hash (HMAC, RFC 2104) of what it is called."""
-    return "specimen-" + hmac.new(key, specimen.encode(), hashlib.sha256).hexdigest()[:16]
+    return _name("specimen", specimen, key)
 
 
-def choose_split(specimen_name: str) -> str:
-    """`train` or `held_out`, from the specimen's name alone, so that a growing set keeps its splits."""
-    place = int.from_bytes(hashlib.sha256(specimen_name.encode()).digest()[:6], "big") / 2**48
-    return "held_out" if place < HELD_OUT_SHARE else "train"
+def name_animal(animal: str, key: bytes) -> str:
+    """The name of an animal inside labelled sets; case and outer spaces of what it is called don't matter."""
+    return _name("animal", "animal\0" + " ".join(animal.casefold().split()), key)
+
+
+def choose_split(name: str) -> str:
+    """`train`, `held_out` or `judging`, from the name alone, so that a growing set keeps its splits.
+
+    Parameters
+    ----------
+    name : str
+        Of the animal where it is known, else of the specimen.
+    """
+    place = int.from_bytes(hashlib.sha256(name.encode()).digest()[:6], "big") / 2**48
+    if place < JUDGING_SHARE:
+        return JUDGING
+    return HELD_OUT if place < JUDGING_SHARE + HELD_OUT_SHARE else TRAIN
+
+
+def _name(kind: str, what: str, key: bytes) -> str:
+    return f"{kind}-" + hmac.new(key, what.encode(), hashlib.sha256).hexdigest()[:16]
+
+
+def _name_known(kind: str, what: str | None, key: bytes) -> str | None:
+    return None if what is None else _name(kind, f"{kind}\0{what}", key)
 
 
 def _write_image(
@@ -212,6 +270,7 @@ def _write_image(
     except pyvips.Error as err:
         raise RecordError(f"{folder / IMAGES_FOLDER / file_name} can't be written ({err}).") from err
     specimen = name_specimen(image.specimen, key)
+    animal = None if image.animal is None else name_animal(image.animal, key)
     row = {
         "id": image_id,
         "file_name": file_name,
@@ -219,7 +278,11 @@ def _write_image(
         "height": picture.height,
         "um_per_px": image.um_per_px,
         "specimen": specimen,
-        "split": choose_split(specimen),
+        "animal": animal,
+        "coverslip": _name_known("coverslip", image.coverslip, key),
+        "microscope": _name_known("microscope", image.microscope, key),
+        "solution": image.solution,
+        "split": choose_split(animal or specimen),
         "ignore_regions": [
             {"bbox": _round_box(one.bbox_xywh)} for one in image.objects if one.answer == "unsure"
         ],
@@ -227,6 +290,7 @@ def _write_image(
     entry = {
         "file_name": file_name,
         "specimen": specimen,
+        "animal": animal,
         "split": row["split"],
         "original_sha256": picture.sha256,
         "reads": list(image.reads),
@@ -235,14 +299,24 @@ def _write_image(
     return row, entry
 
 
+def _describe_pair(pair: LookAlike, entries: list[dict[str, Any]]) -> dict[str, Any]:
+    one, other = entries[pair.first], entries[pair.second]
+    return {
+        "file_names": [one["file_name"], other["file_name"]],
+        "differing_bits": pair.differing_bits,
+        "one_specimen": one["specimen"] == other["specimen"],
+        "splits": [one["split"], other["split"]],
+    }
+
+
 def _to_annotations(
-    image_id: int, objects: tuple[LabelledObject, ...], *, first_id: int
+    image_id: int, objects: tuple[LabelledObject, ...], key: bytes, *, first_id: int
 ) -> list[dict[str, Any]]:
     settled = [one for one in objects if one.answer != "unsure"]
-    return [_to_annotation(number, image_id, one) for number, one in enumerate(settled, start=first_id)]
+    return [_to_annotation(number, image_id, one, key) for number, one in enumerate(settled, start=first_id)]
 
 
-def _to_annotation(number: int, image_id: int, labelled: LabelledObject) -> dict[str, Any]:
+def _to_annotation(number: int, image_id: int, labelled: LabelledObject, key: bytes) -> dict[str, Any]:
     bbox = _round_box(labelled.bbox_xywh)
     return {
         "id": number,
@@ -257,6 +331,7 @@ def _to_annotation(number: int, image_id: int, labelled: LabelledObject) -> dict
         "ellipse": _to_ellipse_json(labelled.ellipse),
         "length_um": labelled.length_um,
         "width_um": labelled.width_um,
+        "readers": sorted(_name("reader", f"reader\0{one}", key) for one in labelled.readers),
     }
 
 
@@ -362,8 +437,11 @@ def _check_box(bbox_xywh: tuple[float, ...], width: int, height: int, image_id: 
 def _check_splits(manifest: dict[str, Any]) -> None:
     splits: dict[str, str] = {}
     for entry in manifest["images"]:
-        if splits.setdefault(entry["specimen"], entry["split"]) != entry["split"]:
-            raise RecordError(
-                f"{entry['specimen']} sits in two splits; pictures of one specimen must stay together. "
-                "Export the set again."
-            )
+        for kind in ("specimen", "animal"):
+            # Sets written before animals were told apart have no such key.
+            name = entry.get(kind)
+            if name is not None and splits.setdefault(name, entry["split"]) != entry["split"]:
+                raise RecordError(
+                    f"{name} sits in two splits; pictures of one {kind} must stay together. "
+                    "Export the set again."
+                )

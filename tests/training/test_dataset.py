@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import itertools
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from training.dataset import (
     with_ignored,
 )
 from training.parallel import Share
+from training.supply import read_training_pictures
 from triage.errors import RecordError
 from triage.groups import read_groups
 from triage.labelled_set import LabelledImage, LabelledObject, write_labelled_set
@@ -206,6 +208,25 @@ def test_pictures_are_met_at_the_scales_that_they_are_served_at(
 def test_batches_of_no_pictures_are_refused() -> None:
     with pytest.raises(RecordError, match="holds no picture to train on"):
         next(labelled_batches([], tile_px=64, n_tiles=1, seed=1, um_per_px=0.5))
+
+
+def test_batches_refuse_a_picture_of_the_judging_split(tmp_path: Path) -> None:
+    free, locked = a_marked_picture(0.5), replace(a_marked_picture(0.5), split="judging")
+    with pytest.raises(RecordError, match=r"1 of 2 pictures .* judging split, which is locked"):
+        next(labelled_batches([free, locked], tile_px=64, n_tiles=1, seed=1, um_per_px=0.5))
+
+
+def test_training_reads_the_train_split_alone_and_refuses_a_set_for_judging(tmp_path: Path) -> None:
+    path = write_coco(tmp_path, [EGG]) / "annotations.json"
+    content = json.loads(path.read_text())
+    for split, n in (("train", 1), ("held_out", 0)):
+        content["images"][0]["split"] = split
+        path.write_text(json.dumps(content))
+        assert len(read_training_pictures(tmp_path)) == n
+    content["images"][0]["split"] = "judging"
+    path.write_text(json.dumps(content))
+    with pytest.raises(RecordError, match=r"which is locked: no training may read it\."):
+        read_training_pictures(tmp_path)
 
 
 def test_joined_batches_hold_both(tmp_path: Path) -> None:

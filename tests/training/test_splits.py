@@ -7,16 +7,16 @@ import pytest
 
 from training.splits import deal_folds, fold_of, take_split
 from triage.errors import RecordError
-from triage.labelled_set import choose_split
+from triage.labelled_set import SPLITS, choose_split
 
 PICTURES = [SimpleNamespace(specimen=f"s{number % 40}", number=number) for number in range(200)]
 
 
 def test_split_keeps_a_specimen_on_one_side() -> None:
-    train, held_out = take_split(PICTURES, "train"), take_split(PICTURES, "held_out")
-    assert not {one.specimen for one in train} & {one.specimen for one in held_out}
-    assert sorted(one.number for one in train + held_out) == list(range(200))
-    assert train and held_out
+    sides = [take_split(PICTURES, split) for split in SPLITS]
+    specimens = [{one.specimen for one in side} for side in sides]
+    assert all(specimens) and not any(some & others for some, others in combinations(specimens, 2))
+    assert sorted(one.number for side in sides for one in side) == list(range(200))
 
 
 def test_split_is_the_one_that_labelled_sets_state() -> None:
@@ -63,3 +63,8 @@ def test_more_folds_than_specimens_are_refused() -> None:
         deal_folds(PICTURES[:2], n_folds=3)
     with pytest.raises(ValueError, match="at least 2, received 1"):
         deal_folds(PICTURES, n_folds=1)
+
+
+def test_split_follows_what_the_set_states() -> None:
+    stated = [SimpleNamespace(specimen="a", split=split) for split in SPLITS]
+    assert [take_split(stated, split) for split in SPLITS] == [[one] for one in stated]

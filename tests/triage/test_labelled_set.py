@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import io
 import json
 from pathlib import Path
@@ -118,10 +119,66 @@ def test_name_specimen_can_not_be_repeated_without_the_key() -> None:
     assert name_specimen("S-17", KEY) == name_specimen("S-17", KEY) != name_specimen("S-17", b"guess")
 
 
-def test_choose_split_holds_out_about_a_fifth() -> None:
+def test_choose_split_holds_back_what_it_says() -> None:
     splits = [choose_split(name_specimen(f"S-{number}", KEY)) for number in range(2000)]
-    # Binomial with p 0.2: five standard deviations are 0.045.
-    assert splits.count("held_out") / 2000 == pytest.approx(0.2, abs=0.045)
+    # Binomial with p 0.15: five standard deviations are 0.04.
+    for split in ("held_out", "judging"):
+        assert splits.count(split) / 2000 == pytest.approx(0.15, abs=0.04)
+
+
+def test_choose_split_judges_on_nothing_that_older_sets_learnt_from() -> None:
+    """Older sets held out the specimens whose hash begins below a fifth."""
+    for number in range(500):
+        name = name_specimen(f"S-{number}", KEY)
+        place = int(hashlib.sha256(name.encode()).hexdigest()[:12], 16) / 16**12
+        assert choose_split(name) != "judging" or place < 0.2
+
+
+def test_pictures_of_one_animal_share_its_split(tmp_path: Path) -> None:
+    """Twelve specimens of two animals, who are called in two ways each."""
+    images = [
+        LabelledImage(save_original(tmp_path / "in", f"{n}.png", 20 * n), f"S{n}", (), animal=called)
+        for n, called in enumerate(["Bella Marten", " bella  marten"] * 3 + ["Otto", "OTTO "] * 3)
+    ]
+    labelled = write_labelled_set(tmp_path / "set", images, key=KEY)
+    entries = labelled.manifest["images"]
+    assert len({entry["specimen"] for entry in entries}) == 12
+    assert len({(entry["animal"], entry["split"]) for entry in entries}) == 2
+    assert "bella" not in json.dumps([labelled.manifest, labelled.annotations]).casefold()
+
+
+def test_splits_stay_when_a_set_grows(tmp_path: Path) -> None:
+    images = [
+        LabelledImage(save_original(tmp_path / "in", f"{n}.png", 10 * n), f"S{n}", ()) for n in range(20)
+    ]
+    few = write_labelled_set(tmp_path / "few", images[::2], key=KEY).manifest["images"]
+    all_of_them = write_labelled_set(tmp_path / "all", images[::-1], key=KEY).manifest["images"]
+    splits = {entry["specimen"]: entry["split"] for entry in all_of_them}
+    assert len(splits) == 20 and len(set(splits.values())) > 1
+    assert all(splits[entry["specimen"]] == entry["split"] for entry in few)
+
+
+def test_write_labelled_set_names_pictures_that_look_alike(tmp_path: Path) -> None:
+    pixels = np.random.default_rng(3).integers(0, 255, (6, 8, 3), dtype=np.uint8)
+    slide = Image.fromarray(pixels).resize((160, 120), Image.Resampling.BICUBIC)
+    slide.save(tmp_path / "a.png")
+    slide.resize((80, 60)).save(tmp_path / "b.jpg", quality=50)
+    Image.fromarray(pixels[::-1].copy()).resize((160, 120)).save(tmp_path / "c.png")
+    images = [LabelledImage(tmp_path / name, name, ()) for name in ("a.png", "b.jpg", "c.png")]
+    (pair,) = write_labelled_set(tmp_path / "set", images, key=KEY).manifest["look_alike_pictures"]
+    assert pair["file_names"] == ["000001.png", "000002.png"] and not pair["one_specimen"]
+
+
+def test_write_labelled_set_keeps_its_rule_and_names_readers_by_hashes(tmp_path: Path) -> None:
+    egg = LabelledObject((10, 10, 20, 20), "confirm", "oocyst", readers=("7", "3"))
+    image = LabelledImage(
+        save_original(tmp_path / "in", "a.png", 9), "S", (egg,), microscope="Ann's", coverslip="4"
+    )
+    labelled = write_labelled_set(tmp_path / "set", [image], key=KEY, rule={"microscopes": None})
+    assert labelled.manifest["rule"] == {"microscopes": None}
+    (annotation,), (row,) = labelled.annotations["annotations"], labelled.annotations["images"]
+    assert len(annotation["readers"]) == 2 and all(one.startswith("reader-") for one in annotation["readers"])
+    assert row["microscope"].startswith("microscope-") and row["coverslip"].startswith("coverslip-")
 
 
 def test_write_labelled_set_takes_no_pictures(tmp_path: Path) -> None:
