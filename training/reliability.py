@@ -24,6 +24,9 @@ from triage.score_calibration import ScoreCalibration
 METHODS = ("platt", "beta")
 LEAST_OF_EACH = 20
 """True and false candidates that a map is fitted on; fewer say too little (our choice)."""
+LEAST_FITTED = 0.2
+"""Raw scores below it don't decide a map where there are enough above: specks by the thousand, far below any
+cut, would shape it for themselves (on drawn pictures the calibration error was 0.04 instead of 0.03)."""
 _KNOT_LOGITS = np.linspace(-6.0, 6.0, 41)
 _LEAST_SLOPE = 0.02
 _SHRINKAGE = 1e-3
@@ -49,6 +52,8 @@ def fit_map(raw: Floats, is_right: Bools, method: str) -> tuple[tuple[float, ...
     RecordError
         If there are fewer than `LEAST_OF_EACH` right or wrong ones.
     """
+    shown = _pick_shown(raw, is_right)
+    raw, is_right = raw[shown], is_right[shown]
     n_right = int(is_right.sum())
     if min(n_right, len(is_right) - n_right) < LEAST_OF_EACH:
         raise RecordError(
@@ -72,6 +77,13 @@ def fit_map(raw: Floats, is_right: Bools, method: str) -> tuple[tuple[float, ...
     knots = 1 / (1 + np.exp(-_KNOT_LOGITS))
     values = 1 / (1 + np.exp(-np.clip(_design(knots, method) @ weights, -13.0, 13.0)))
     return _to_knots(knots, values)
+
+
+def _pick_shown(raw: Floats, is_right: Bools) -> Bools:
+    """Those above `LEAST_FITTED`, or all where too few of them are right or wrong."""
+    shown = raw >= LEAST_FITTED
+    n_right = int(is_right[shown].sum())
+    return shown if min(n_right, int(shown.sum()) - n_right) >= LEAST_OF_EACH else np.ones_like(shown)
 
 
 def _design(raw: Floats, method: str) -> Floats:
@@ -121,7 +133,8 @@ def _error_left_out(raw: Floats, is_right: Bools, side: NDArray[np.int64], metho
             return float("inf")
         calibration = ScoreCalibration(*fit_map(raw[fitted], is_right[fitted], method))
         honest[~fitted] = calibration.calibrate_scores(raw[~fitted])
-    return calibration_error(honest, is_right).error
+    shown = _pick_shown(raw, is_right)
+    return calibration_error(honest[shown], is_right[shown]).error
 
 
 def fit_temperature(shares: Floats, labels: NDArray[np.int64]) -> float:

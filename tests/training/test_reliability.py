@@ -7,7 +7,7 @@ import pytest
 from PIL import Image
 
 from training.metrics import calibration_error
-from training.reliability import METHODS, choose_map, draw_reliability, fit_map, fit_temperature
+from training.reliability import LEAST_FITTED, METHODS, choose_map, draw_reliability, fit_map, fit_temperature
 from triage.errors import RecordError
 from triage.score_calibration import ScoreCalibration, read_score_calibration
 
@@ -37,8 +37,22 @@ def test_error_on_other_pictures_falls_below_3_in_100() -> None:
     method, calibration = choose_map(raw, is_right, np.arange(N) // 20)
     fresh, truth = draw_scores(3, a=0.3, b=2.0, c=-0.9)
     assert method == "beta"
+    fresh, truth = fresh[fresh >= LEAST_FITTED], truth[fresh >= LEAST_FITTED]
     assert calibration_error(fresh, truth).error > 0.05
     assert calibration_error(calibration.calibrate_scores(fresh), truth).error < 0.03
+
+
+def test_specks_far_below_any_cut_do_not_shape_the_map() -> None:
+    raw, is_right = draw_scores(6, a=2.0, b=2.0, c=0.0)
+    specks = np.random.default_rng(7).uniform(0.0, LEAST_FITTED, 20 * N)
+    among = np.concatenate([raw, specks]), np.concatenate([is_right, np.zeros(len(specks), bool)])
+    assert fit_map(*among, "platt") == fit_map(raw, is_right, "platt")
+
+
+def test_low_scores_shape_the_map_where_there_are_few_others() -> None:
+    raw = np.linspace(0.0, 0.9 * LEAST_FITTED, 200)
+    knots, shares = fit_map(raw, np.arange(200) >= 100, "platt")
+    assert ScoreCalibration(knots, shares).calibrate_scores(np.array([LEAST_FITTED]))[0] > 0.5
 
 
 def test_every_fitted_map_can_be_read_from_a_record() -> None:

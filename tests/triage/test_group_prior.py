@@ -62,6 +62,11 @@ def test_weigh_group_scores_is_soft_at_the_bounds() -> None:
     assert beyond > 0.6 * inside
 
 
+def test_an_egg_like_none_of_the_groups_is_bound_to_no_size() -> None:
+    weighed = weigh(47, 31)
+    assert weighed["other_egg"] > 5 * weighed["ascarid_egg"]
+
+
 def test_weigh_group_scores_holds_no_part_for_too_small() -> None:
     # Of an ascarid egg, 75 to 90 µm long, 40 x 70 µm are in sight; all of a Giardia cyst is far smaller.
     part = MeasuredSize(70.0, 40.0, 1.0, 1.0, is_of_part=True)
@@ -94,7 +99,7 @@ def _weigh_plainly(name: str, size: MeasuredSize, host: str | None) -> float:
         known = [(value, sd, bounds) for value, sd, bounds in ranges if bounds]
         if known:
             weights.append(math.exp(-sum(_squared_miss(*each, size.is_of_part) for each in known) / 2))
-    return max([0.05, *weights]) if weights else 0.5
+    return max([0.3 if name == "other_egg" else 0.05, *weights]) if weights else 0.5
 
 
 def _squared_miss(value: float, sd: float, bounds: tuple[float, float], is_of_part: bool) -> float:
