@@ -18,10 +18,12 @@ from service.errors import add_error_handlers
 from service.headers import BodyLimit, SecurityHeaders
 from service.jobs import Jobs
 from service.routes import (
+    amendments,
     bench,
     calibration_pictures,
     calibrations,
     candidates,
+    event_log,
     groups,
     health,
     images,
@@ -56,6 +58,8 @@ NOUNS = (
     calibration_pictures,
     scale_measurements,
     specimens,
+    amendments,
+    event_log,
     preparation_advice,
     bench,
     images,

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sized
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Response, status
 
+from service.amending import refuse_if_unfinished, say_record
 from service.dependencies import DatabaseDep, IdPath, ReaderDep, UserDep
-from service.errors import ConflictError
 from service.present import present_specimen, present_specimens, view_for
 from service.schemas import MAX_ID, Signature, SignOffIn, SpecimenIn, SpecimenOut, SpecimenSummary
-from service.settle import is_unsettled, needs_mark
-from service.store import images, reading, specimens
-from service.store.database import Session
+from service.store import specimens, versions
 from service.store.models import Preparation, Specimen
-from service.store.reading import Spoken
 
 router = APIRouter(tags=["specimens"])
 
@@ -56,52 +52,16 @@ def read_specimen(specimen_id: IdPath, user: UserDep, database: DatabaseDep) -> 
 
 @router.post("/specimens/{specimen_id}/sign-off", status_code=status.HTTP_201_CREATED)
 def sign_off(specimen_id: IdPath, body: SignOffIn, user: ReaderDep, database: DatabaseDep) -> Signature:
-    """End the reading of a specimen, once all of it is marked and settled."""
+    """Sign a specimen's record, once all of it is marked and settled; from then on it is frozen."""
     with database.write() as session:
         specimen = specimens.read_specimen(session, specimen_id, is_locked=True)
         specimens.refuse_if_signed_off(session, specimen)
-        _refuse_if_unfinished(session, specimen_id)
-        row = specimens.add_sign_off(session, specimen_id=specimen_id, reader_id=user.id, remark=body.remark)
-        return Signature(by=view_for(session, user).person(user.id), at=row.created_at, remark=row.remark)
-
-
-def _refuse_if_unfinished(session: Session, specimen_id: int) -> None:
-    states = images.list_image_states(session, [specimen_id])[specimen_id]
-    image_ids = [state.image.id for state in states]
-    if not image_ids:
-        raise ConflictError("The specimen has no picture yet, so there is nothing to sign off.")
-    spoken = reading.list_spoken(session, image_ids)
-    unmarked = [_point_at(one) for one in spoken if needs_mark(one)]
-    unsettled = [_point_at(one) for one in spoken if is_unsettled(one)]
-    not_ready = [state.image.id for state in states if state.job.state != "ready"]
-    open_reads = [
-        state.read.image_id for state in reading.list_reads(session, image_ids) if state.is_withholding
-    ]
-    looks = [
-        state.look.id for state in specimens.list_second_looks(session, specimen_id) if state.closing is None
-    ]
-    reasons = [
-        _count(unmarked, "candidate is unmarked", "candidates are unmarked"),
-        _count(unsettled, "candidate has marks that differ", "candidates have marks that differ"),
-        _count(not_ready, "picture is not ready", "pictures are not ready"),
-        _count(open_reads, "unaided read is open", "unaided reads are open"),
-        _count(looks, "second look is open", "second looks are open"),
-    ]
-    if any(reasons):
-        raise ConflictError(
-            f"The specimen can't be signed off yet: {', '.join(filter(None, reasons))}.",
-            unmarked=unmarked,
-            unsettled=unsettled,
-            not_ready=not_ready,
-            open_reads=open_reads,
-            open_second_looks=looks,
+        refuse_if_unfinished(session, specimen_id)
+        row = versions.add_version(
+            session,
+            specimen_id=specimen_id,
+            signed_by=user.id,
+            remark=body.remark,
+            content=say_record(session, specimen),
         )
-
-
-def _count(open_items: Sized, one: str, many: str) -> str:
-    return f"{len(open_items)} {one if len(open_items) == 1 else many}" if open_items else ""
-
-
-def _point_at(spoken: Spoken) -> dict[str, int | None]:
-    row = spoken.candidate
-    return {"image_id": row.image_id, "candidate_id": row.id, "rank": row.rank}
+        return Signature(by=view_for(session, user).person(user.id), at=row.signed_at, remark=row.remark)

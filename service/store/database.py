@@ -16,6 +16,7 @@ from sqlalchemy.exc import ArgumentError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.errors import UnreachableError
+from service.store import event_log
 
 __all__ = ["Database", "Session"]
 
@@ -82,12 +83,13 @@ class Database:
 
     @contextmanager
     def write(self) -> Iterator[Session]:
-        """A session that is stored whole at the end of the block, or not at all."""
+        """A session that is stored whole with its entries in the log at the end, or not at all."""
         with (
             self._reachable(),
             Session(self._writer, expire_on_commit=False) as session,
             session.begin(),
         ):
+            event_log.follow(session)
             yield session
 
     def close(self) -> None:

@@ -16,9 +16,9 @@ from service.store.models import (
     Preparation,
     SecondLook,
     SecondLookClosing,
-    SignOff,
     Specimen,
 )
+from service.store.versions import Signed, find_signed
 
 
 def add_specimen(session: Session, specimen: Specimen, preparation: Preparation) -> Specimen:
@@ -75,15 +75,14 @@ def specimen_of_image(session: Session, image_id: int, *, is_locked: bool = Fals
     return read_specimen(session, specimen_id, is_locked=is_locked)
 
 
-def sign_offs_of(session: Session, specimen_ids: Sequence[int]) -> dict[int, SignOff]:
-    """The sign-off of each specimen that has one."""
-    wanted = select(SignOff).where(SignOff.specimen_id.in_(specimen_ids))
-    return {row.specimen_id: row for row in session.scalars(wanted)}
+def sign_offs_of(session: Session, specimen_ids: Sequence[int]) -> dict[int, Signed]:
+    """The signature of each specimen that is signed off; one under amendment is not."""
+    return find_signed(session, specimen_ids)
 
 
 def signed_off_ids(session: Session) -> list[int]:
     """Ids of all specimens that are signed off, oldest first."""
-    return list(session.scalars(select(SignOff.specimen_id).order_by(SignOff.specimen_id)))
+    return sorted(find_signed(session))
 
 
 def refuse_if_signed_off(session: Session, specimen: Specimen) -> None:
@@ -95,15 +94,10 @@ def refuse_if_signed_off(session: Session, specimen: Specimen) -> None:
         If the specimen is signed off.
     """
     if sign_offs_of(session, [specimen.id]):
-        raise ConflictError(f"Specimen {specimen.code!r} is signed off, so nothing can be added to it.")
-
-
-def add_sign_off(session: Session, *, specimen_id: int, reader_id: int, remark: str | None) -> SignOff:
-    """The end of reading a specimen."""
-    sign_off = SignOff(specimen_id=specimen_id, reader_id=reader_id, remark=remark)
-    session.add(sign_off)
-    session.flush()
-    return sign_off
+        raise ConflictError(
+            f"Specimen {specimen.code!r} is signed off, so nothing can be added to it. "
+            "Open an amendment first."
+        )
 
 
 @dataclass(frozen=True)
