@@ -18,7 +18,7 @@ import json
 import sys
 import time
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -175,13 +175,18 @@ def draw_many(seed: int, n: int, workers: int, device: str) -> Rims:
         stocks = store_stocks(Path(folder), workers=workers)
         with open_processes(workers) as pool:
             parts = list(_in_order(pool, seed, starts, n, part, device, stocks))
-    before = np.cumsum([0, *(len(one.pictures) for one in parts)])
+    return join_rims(parts)
+
+
+def join_rims(parts: Sequence[Rims]) -> Rims:
+    """The pictures and objects of several parts, in their order."""
+    before = np.cumsum([0, *(len(one.pictures) for one in parts[:-1])])
     return Rims(
         np.concatenate([one.pictures for one in parts]),
-        np.concatenate([one.picture_of + shift for one, shift in zip(parts, before, strict=False)]),
+        np.concatenate([one.picture_of + shift for one, shift in zip(parts, before, strict=True)]),
         *(
             np.concatenate([getattr(one, name) for one in parts])
-            for name in ("outlines", "ellipses", "groups")
+            for name in ("outlines", "ellipses", "groups", "focus_depths")
         ),
     )
 
