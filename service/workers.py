@@ -9,7 +9,7 @@ import signal
 import threading
 import traceback
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from typing import Any, Protocol
@@ -98,7 +98,9 @@ class ChildWorker:
         self._is_closed = True
         process = self._process
         if process is not None:
-            process.kill()
+            # One that is being started can't be ended yet; whoever starts it then looks whether to go on.
+            with suppress(AttributeError, ValueError):
+                process.kill()
         with self._lock:
             self._end()
 
@@ -110,6 +112,9 @@ class ChildWorker:
             self._process = _SPAWN.Process(target=_serve, args=(theirs, self._source), daemon=True)
             self._process.start()
             theirs.close()
+            if self._is_closed:
+                self._end()
+                raise WorkerDiedError("The worker was closed.")
         return self._connection
 
     def _end(self) -> None:

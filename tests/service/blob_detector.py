@@ -14,10 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from service.admin import create_user
-from service.errors import ConflictError
-from service.run import serve, work
-from service.settings import Settings
 from triage.groups import read_groups
 from triage.records import Detections
 
@@ -108,6 +104,12 @@ def _as_detections(found: list[tuple[float, list[float]]]) -> Detections:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the service with this detector, or a process that only works for it, to be killed by tests."""
+    # Not above: every child of the service loads this module again, and then the whole service with it.
+    from service.admin import create_user
+    from service.errors import ConflictError
+    from service.run import serve, work
+    from service.settings import Settings
+
     parser = argparse.ArgumentParser()
     parser.add_argument("--data", type=Path, required=True)
     parser.add_argument("--port", type=int, default=0)

@@ -280,7 +280,7 @@ def test_child_worker_hands_on_what_a_step_says_of_bad_input(tmp_path: Path) -> 
     worker = ChildWorker(DetectorSource(given=BlobDetector()), timeout_s=60)
     try:
         with pytest.raises(ImageError, match=r"words\.jpg is no picture"):
-            worker.call("look", path, "words.jpg")
+            worker.call("plan", _task(path))
     finally:
         worker.close()
 
