@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from math import ceil
 
@@ -15,12 +15,16 @@ from triage.stitch.light import estimate_light
 from triage.stitch.neighbours import LEAST_OVERLAP, Guess, ShiftSearch
 from triage.stitch.overlap import match_overlap
 from triage.stitch.records import Pair
-from triage.stitch.solve import Places, solve_places
+from triage.stitch.solve import Places, find_bridges, solve_places
 
 _GUESSES_A_FIELD = 8
 # Two fields that are each turned by a degree are turned by two against each other.
 _MOST_TURN_RAD = 0.035
-_MOST_ROUNDS = 12
+_MOST_ROUNDS = 16
+_GUESSES_MORE_A_FIELD = 4
+# So many wrong pairs may be expected among all that were tried. With hundreds of tries a pair that is rather
+# sure by itself is still likely to be one of the wrong ones.
+_MOST_WRONG_EXPECTED = 0.02
 AS_TAKEN = "as-taken"
 UNKNOWN = "unknown"
 ORDERS = (AS_TAKEN, UNKNOWN)
@@ -64,21 +68,19 @@ def find_places(fields: Fields, order: str) -> Found:
     even_small = fields.small / light
     search = _Search(fields, light, even_small)
     n = len(fields.names)
-    rounds = [list(combinations(range(n), 2))] if order == UNKNOWN else [list(pairwise(range(n)))]
-    for number in range(_MOST_ROUNDS):
-        if rounds:
-            search.match_guesses(rounds.pop())
+    search.match_guesses(list(combinations(range(n), 2)) if order == UNKNOWN else list(pairwise(range(n))))
+    for _ in range(_MOST_ROUNDS):
         places = solve_places(n, search.pairs)
         expected = list(search.list_expected(places))
         if expected:
             search.match_expected(expected)
-            continue
-        apart = [(a, b) for a, b in combinations(range(n), 2) if places.group[a] != places.group[b]]
-        untried = [pair for pair in apart if pair not in search.guessed]
-        if not untried or number == _MOST_ROUNDS - 1:
+        elif not search.drop_unconfirmed(places) and not search.match_apart(places):
             break
-        rounds.append(untried)
-    return Found(solve_places(n, search.pairs), light, even_small)
+    places = solve_places(n, search.pairs)
+    if search.drop_unconfirmed(places):
+        places = solve_places(n, search.pairs)
+    places = replace(places, rejected=places.rejected + search.list_unconfirmed())
+    return Found(places, light, even_small)
 
 
 class _Search:
@@ -89,8 +91,11 @@ class _Search:
         self._shifts = ShiftSearch(even_small.mean(axis=3))
         self._greys = GreyReader(fields, light.mean(axis=2))
         self._found: dict[tuple[int, int], Pair] = {}
-        self._expected: set[tuple[int, int]] = set()
-        self.guessed: set[tuple[int, int]] = set()
+        self._unconfirmed: dict[tuple[int, int], Pair] = {}
+        self._expected: dict[tuple[int, int], tuple[float, float]] = {}
+        self._guessed: set[tuple[int, int]] = set()
+        self._waiting: list[Guess] = []
+        self._n_guesses = 0
         self._reach_px = ceil(fields.factor + _MOST_TURN_RAD / 2 * max(fields.shape_hw)) + 2
 
     @property
@@ -104,14 +109,57 @@ class _Search:
         for first, second in candidates:
             if (first, second) not in self._found:
                 guesses += self._shifts.find(first, second)
-        self.guessed.update(candidates)
-        guesses.sort(key=lambda guess: (-guess.weight, guess.first, guess.second))
-        likeliest = guesses[: _GUESSES_A_FIELD * len(self._fields.names)]
+        self._guessed.update(candidates)
+        self._waiting = sorted(
+            self._waiting + guesses, key=lambda guess: (-guess.weight, guess.first, guess.second)
+        )
+        self._match_likeliest(self._waiting, _GUESSES_A_FIELD)
+
+    def match_apart(self, places: Places) -> bool:
+        """Try further pairs of fields that don't hang together; False where none is left to try."""
+        numbers = combinations(range(len(self._fields.names)), 2)
+        apart = [(a, b) for a, b in numbers if places.group[a] != places.group[b]]
+        untried = [pair for pair in apart if pair not in self._guessed]
+        if untried:
+            self.match_guesses(untried)
+            return True
+        is_apart = set(apart)
+        further = [guess for guess in self._waiting if (guess.first, guess.second) in is_apart]
+        found_before = len(self._found)
+        self._match_likeliest(further, _GUESSES_MORE_A_FIELD)
+        return len(self._found) > found_before
+
+    def _match_likeliest(self, guesses: Sequence[Guess], a_field: int) -> None:
+        likeliest = guesses[: a_field * len(self._fields.names)]
+        self._n_guesses += len(likeliest)
+        tried = set(likeliest)
+        self._waiting = [guess for guess in self._waiting if guess not in tried]
         # By fields, so that a field is read from disk once for all its pairs.
         for guess in sorted(likeliest, key=lambda guess: (guess.first, guess.second, -guess.weight)):
             if (guess.first, guess.second) not in self._found:
                 x, y = (value * self._fields.factor for value in guess.offset_xy)
                 self._match(guess.first, guess.second, (x, y))
+
+    def drop_unconfirmed(self, places: Places) -> bool:
+        """Drop pairs that alone tie two parts and may well be wrong; whether there were any.
+
+        Notes
+        -----
+        A wrong pair that ties two parts contradicts nothing, since no other pair says how these lie.
+        """
+        most_chance = _MOST_WRONG_EXPECTED / max(1, self._n_guesses)
+        dropped = False
+        for bridge in find_bridges(len(self._fields.names), places.kept):
+            pair = places.kept[bridge]
+            if pair.chance > most_chance:
+                key = pair.first, pair.second
+                self._unconfirmed[key] = self._found.pop(key)
+                dropped = True
+        return dropped
+
+    def list_unconfirmed(self) -> tuple[Pair, ...]:
+        """Pairs that were dropped for want of another that confirms them, and not found again since."""
+        return tuple(self._unconfirmed[key] for key in sorted(self._unconfirmed) if key not in self._found)
 
     def list_expected(self, places: Places) -> Iterator[tuple[int, int, float, float]]:
         """Pairs that should overlap by their places and were not tried for that: numbers and shift."""
@@ -119,9 +167,10 @@ class _Search:
         for first, second in combinations(range(len(self._fields.names)), 2):
             if places.group[first] != places.group[second] or (first, second) in self._found:
                 continue
-            if (first, second) in self._expected:
-                continue
             dx, dy = places.middle_xy[second] - places.middle_xy[first]
+            tried = self._expected.get((first, second))
+            if tried is not None and np.hypot(dx - tried[0], dy - tried[1]) < self._reach_px / 2:
+                continue
             shared = max(0.0, width - abs(dx)) * max(0.0, height - abs(dy))
             if shared >= LEAST_OVERLAP * width * height:
                 yield first, second, float(dx), float(dy)
@@ -129,7 +178,7 @@ class _Search:
     def match_expected(self, expected: Sequence[tuple[int, int, float, float]]) -> None:
         """Try pairs at the shift that their places ask for."""
         for first, second, dx, dy in expected:
-            self._expected.add((first, second))
+            self._expected[first, second] = dx, dy
             self._match(first, second, (dx, dy))
 
     def _match(self, first: int, second: int, offset_xy: tuple[float, float]) -> None:

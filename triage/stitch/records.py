@@ -95,7 +95,8 @@ class Stitching:
     placed : tuple of Placed
     left_out : tuple of LeftOut
     pairs, rejected_pairs : int
-        Overlaps that the places rest on, and those that disagreed with them.
+        Overlaps that the places rest on, and those that disagreed with them, or that alone tied two parts
+        and were not sure enough for that.
     residual_px : float
         Median disagreement of the overlaps with the places.
     """

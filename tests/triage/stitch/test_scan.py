@@ -140,13 +140,16 @@ def test_fields_of_a_folder_are_taken_by_number(cut_scan: CutScans, tmp_path: Pa
 
 def test_json_names_what_was_placed_and_left_out(cut_scan: CutScans, tmp_path: Path) -> None:
     scan = cut_scan(blank=[4])
-    value = stitching_to_json(stitch(scan.paths, tmp_path / "m.tif", um_per_px=0.5))
+    stitching = stitch(scan.paths, tmp_path / "m.tif", um_per_px=0.5)
+    value = stitching_to_json(stitching)
     assert value["mosaic"]["um_per_px"] == 0.5 and value["mosaic"]["width"] > 500
     assert [one["field"] for one in value["placed"]] == [f"field{n}.png" for n in range(9) if n != 4]
     assert set(value["placed"][0]) == {
         "field", "x", "y", "turn_deg", "sureness", "sd_px", "by", "neighbours", "sharpness"
     }  # fmt: skip
     assert value["left_out"][0]["field"] == "field4.png"
+    # Pairs of far fields may agree by chance; that the rest contradicts them is no fault.
+    assert value["overlaps"]["rejected"] == stitching.rejected_pairs < value["overlaps"]["used"]
     assert value["overlaps"]["used"] >= 8 and set(value["overlaps"]) == {
         "used", "rejected", "median_residual_px"
     }  # fmt: skip

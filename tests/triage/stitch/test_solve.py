@@ -8,7 +8,7 @@ from triage.stitch.light import estimate_gains, estimate_light
 from triage.stitch.overlap import match_overlap
 from triage.stitch.records import Pair
 from triage.stitch.serpentine import fit_serpentine
-from triage.stitch.solve import solve_places
+from triage.stitch.solve import find_bridges, solve_places
 
 GRID_XY = np.array([(column * 100.0, row * 80.0) for row in range(4) for column in range(4)])
 BESIDE = [(n, n + 1) for n in range(16) if n % 4 < 3] + [(n, n + 4) for n in range(12)]
@@ -59,6 +59,23 @@ def test_fields_without_a_link_are_groups_of_their_own() -> None:
     places = solve_places(4, [pair_up(0, 1, rng), pair_up(2, 3, rng)])
     assert places.group[0] == places.group[1] != places.group[2] == places.group[3]
     assert solve_places(3, []).group.tolist() == [0, 1, 2]
+
+
+@pytest.mark.parametrize(
+    ("ends", "bridges"),
+    [
+        ([], []),
+        ([(0, 1)], [0]),
+        ([(0, 1), (1, 2), (0, 2)], []),
+        ([(0, 1), (1, 2), (0, 2), (2, 3), (3, 4), (4, 5), (3, 5)], [3]),
+        ([(0, 1), (1, 2), (3, 4), (4, 5), (3, 5)], [0, 1]),
+    ],
+)
+def test_bridges_are_the_pairs_without_which_parts_fall_apart(
+    ends: list[tuple[int, int]], bridges: list[int]
+) -> None:
+    rng = np.random.default_rng(5)
+    assert find_bridges(6, [pair_up(*pair, rng) for pair in ends]) == bridges
 
 
 def test_sureness_is_that_of_the_weakest_link_on_the_best_way() -> None:

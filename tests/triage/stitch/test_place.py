@@ -1,0 +1,63 @@
+"""A pair that alone ties two parts of a scan is believed only where it is sure beside all that was tried."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from triage.stitch import place
+from triage.stitch.fields import Fields, open_fields
+from triage.stitch.place import UNKNOWN, find_places
+from triage.stitch.records import Pair
+
+# Six fields in two rows: the left four hang together, the right two, and one pair ties both.
+LEFT, RIGHT = {0, 1, 4, 5}, {2, 3}
+TIE = (1, 2)
+
+
+@pytest.fixture
+def fields(cut_scan: Callable[..., Any], tmp_path: Path) -> tuple[Fields, np.ndarray]:
+    scan = cut_scan(2, 3)
+    return open_fields(scan.paths, tmp_path), scan.middle_xy
+
+
+def match_within_parts(
+    middle_xy: np.ndarray, *, tie_chance: float, tie_off_px: float
+) -> Callable[..., Pair | None]:
+    """Stands for the search at full size: right within a part, and off by so much between the parts."""
+
+    def match(first: int, second: int, *_: Any, **__: Any) -> Pair | None:
+        is_tie = (first, second) == TIE
+        if not is_tie and not ({first, second} <= LEFT or {first, second} <= RIGHT):
+            return None
+        seen = np.array([(0.0, 0.0), (20.0, 5.0), (-8.0, 30.0)])
+        shift = middle_xy[second] - middle_xy[first] + (tie_off_px if is_tie else 0.0)
+        return Pair(first, second, seen, seen - shift, np.full(3, 0.9), tie_chance if is_tie else 1e-9)
+
+    return match
+
+
+def test_wrong_pair_that_alone_ties_two_parts_is_not_believed(
+    fields: tuple[Fields, np.ndarray], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened, middle_xy = fields
+    monkeypatch.setattr(
+        place, "match_overlap", match_within_parts(middle_xy, tie_chance=1.4e-3, tie_off_px=90)
+    )
+    places = find_places(opened, UNKNOWN).places
+    assert len({int(places.group[n]) for n in LEFT}) == 1
+    assert places.group[0] != places.group[2] == places.group[3]
+    assert [(pair.first, pair.second) for pair in places.rejected] == [TIE]
+
+
+def test_sure_pair_ties_two_parts_alone(
+    fields: tuple[Fields, np.ndarray], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened, middle_xy = fields
+    monkeypatch.setattr(place, "match_overlap", match_within_parts(middle_xy, tie_chance=1e-6, tie_off_px=0))
+    places = find_places(opened, UNKNOWN).places
+    assert set(places.group.tolist()) == {0} and places.rejected == ()
