@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 Floats = NDArray[np.float64]
 
@@ -162,7 +162,7 @@ def fit_lattice(start: Lattice, xy: Floats, marks: NDArray[np.int_]) -> Fit:
     covariance = _sandwich(lattice, xy, marks, weights, precision)
     variance = _spacing_variance(lattice, covariance)
     n_marks = len(np.unique(marks[kept]))
-    factor = student_t.ppf(0.975, max(n_marks - 3, 1)) / 1.959964
+    factor = stdtrit(max(n_marks - 3, 1), 0.975) / 1.959964
     rest = (marks - lattice.count(xy))[kept]
     return Fit(lattice, math.sqrt(variance) * factor, float(np.sqrt(np.mean(rest**2))), kept)
 
