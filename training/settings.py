@@ -29,7 +29,7 @@ class Settings:
     echoes: int = 1
     workers: int = 0
     held_out: int = 16
-    name: str = "coverslip-triage first light"
+    name: str = "coverslip-triage"
     um_per_px: float = 0.5
     resume: bool = False
     stop_after: float | None = None
