@@ -260,6 +260,52 @@ def add_person(
         typer.echo(f"{user.display_name} can sign in as {user.user_name} ({user.role}).")
 
 
+@app.command("check-log")
+def check_log(
+    file: Annotated[
+        Path | None, typer.Option(help="Check an exported log instead of the one in the records.")
+    ] = None,
+    known: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NUMBER:SHA256", help="An entry's hash as a paper prints it; may be repeated."),
+    ] = None,
+) -> None:
+    """Whether the log of all changes, and the records it tells of, are as they were written.
+
+    Prints each hospital's number of entries and the hash of the last: keep it elsewhere. Ends with 1 and
+    names what was changed.
+    """
+    from service.environment import read_settings
+    from service.event_check import check_lines, check_records, read_known
+
+    with _one_sentence():
+        wanted = read_known(known or [])
+        if file is None:
+            checks = check_records(read_settings(), wanted)
+        else:
+            with file.open(encoding="utf-8") as lines:
+                checks = [check_lines(lines, known=wanted)]
+    for one in checks:
+        where = "The file" if one.hospital_id is None else f"Hospital {one.hospital_id}"
+        typer.echo(f"{where}: {one.entries} entries, the last has the hash {one.head_sha256}.")
+        for fault in one.faults:
+            typer.echo(fault, err=True)
+    if any(one.faults for one in checks):
+        raise typer.Exit(1)
+
+
+@app.command("export-log")
+def export_log(
+    out: Annotated[Path, typer.Option(help="JSON lines: each entry, and its hash.")],
+) -> None:
+    """Write the log of all changes to a file."""
+    from service.environment import read_settings
+    from service.event_check import export_records
+
+    with _one_sentence():
+        typer.echo(f"{export_records(read_settings(), out)} entries written to {out}.")
+
+
 def main() -> None:
     """Entry point of the `coverslip` program."""
     app()

@@ -7,6 +7,7 @@ ServiceError (a TriageError)
 ├── ConflictError       the record's state forbids it
 ├── TooLargeError       the body is beyond the limit
 ├── TooManyTriesError   too many failed sign-ins
+├── NoPdfError          this machine can't make a PDF
 ├── WorkError           a step of background work could not be done
 └── UnreachableError    the database or the store of files doesn't answer, or is of another version
 """
@@ -67,6 +68,10 @@ class TooManyTriesError(ServiceError):
     """Too many failed sign-ins."""
 
 
+class NoPdfError(ServiceError):
+    """This machine can't make a PDF."""
+
+
 class WorkError(ServiceError):
     """A step of background work could not be done."""
 
@@ -90,6 +95,7 @@ STATUS_OF: dict[type[TriageError], HTTPStatus] = {
     ConflictError: HTTPStatus.CONFLICT,
     TooLargeError: HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
     TooManyTriesError: HTTPStatus.TOO_MANY_REQUESTS,
+    NoPdfError: HTTPStatus.NOT_IMPLEMENTED,
     WorkError: HTTPStatus.INTERNAL_SERVER_ERROR,
     UnreachableError: HTTPStatus.SERVICE_UNAVAILABLE,
 }

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import closing
+from dataclasses import dataclass, replace
 from itertools import islice
+from pathlib import Path
 from typing import Any
 
+from service.settings import Settings
 from service.store import event_log, versions
-from service.store.database import Session
+from service.store.database import Database, Session
 from service.store.event_log import EventRow, canonical, hash_text
 from service.store.models import APPEND_ONLY
 from triage.errors import RecordError
 
 _COMPARED = frozenset((*APPEND_ONLY, *versions.APPEND_ONLY))
+_SHA256 = re.compile("[0-9a-f]{64}")
 _MOST_FAULTS = 50
 _ROWS_AT_A_TIME = 500
 
@@ -58,15 +63,9 @@ def check_log(session: Session, hospital_id: int, *, known: Mapping[int, str] | 
         for row in some:
             faults += _check_entry(row, number, previous)
             number, previous = row.number, row.sha256
-            if wanted.get(number, previous) != previous:
-                faults.append(
-                    f"Entry {number} has the hash {previous}; the one kept outside is {wanted[number]}."
-                )
-            wanted.pop(number, None)
+            faults += _check_known(row, wanted)
         faults += _compare_records(session, some, logged)
-    faults += [
-        f"There is no entry {missing}; the hash kept outside is {wanted[missing]}." for missing in wanted
-    ]
+    faults += _list_missing(wanted)
     faults += _check_head(session, hospital_id, number, previous)
     return LogCheck(hospital_id, number, previous, tuple(faults[:_MOST_FAULTS]))
 
@@ -89,8 +88,8 @@ def export_lines(session: Session, hospital_id: int | None = None) -> Iterator[s
         yield f'{{"event":{row.content},"sha256":"{row.sha256}"}}\n'
 
 
-def check_lines(lines: Iterable[str]) -> LogCheck:
-    """Follow the chains of an exported log.
+def check_lines(lines: Iterable[str], *, known: Mapping[int, str] | None = None) -> LogCheck:
+    """Follow the chains of an exported log; `known` as for `check_log`.
 
     Raises
     ------
@@ -99,7 +98,7 @@ def check_lines(lines: Iterable[str]) -> LogCheck:
     """
     faults: list[str] = []
     heads: dict[int, tuple[int, str]] = {}
-    total = 0
+    wanted, total = dict(known or {}), 0
     for place, line in enumerate(lines, start=1):
         if not line.strip():
             continue
@@ -116,9 +115,68 @@ def check_lines(lines: Iterable[str]) -> LogCheck:
         row.specimen_id = read["event"].get("specimen")
         faults += _check_entry(row, *heads.get(hospital_id, (0, event_log.START)))
         heads[hospital_id] = (number, sha256)
+        faults += _check_known(row, wanted)
         total += 1
+    faults += _list_missing(wanted)
     last = list(heads.values())[-1][1] if heads else event_log.START
     return LogCheck(None, total, last, tuple(faults[:_MOST_FAULTS]))
+
+
+def check_records(settings: Settings, known: Mapping[int, str]) -> list[LogCheck]:
+    """The logs of all hospitals in the records that the settings name, and what no log tells of."""
+    with closing(Database(settings.records_url())) as database:
+        database.migrate()
+        with database.read() as session:
+            unlogged = check_unlogged(session)
+            hospitals = event_log.list_hospitals(session)
+            checks = [check_log(session, one, known=known) for one in hospitals]
+    return [
+        replace(one, faults=(*one.faults, *unlogged)) if place == 0 else one
+        for place, one in enumerate(checks)
+    ]
+
+
+def export_records(settings: Settings, out: Path) -> int:
+    """Write the log of the records that the settings name; how many entries it has."""
+    n_entries = 0
+    with closing(Database(settings.records_url())) as database:
+        database.migrate()
+        with database.read() as session, out.open("w", encoding="utf-8") as file:
+            for line in export_lines(session):
+                file.write(line)
+                n_entries += 1
+    return n_entries
+
+
+def read_known(texts: Sequence[str]) -> dict[int, str]:
+    """Hashes by number of entry, from texts like `12:5e3a…`.
+
+    Raises
+    ------
+    RecordError
+        If one has another form.
+    """
+    known = {}
+    for text in texts:
+        number, _, sha256 = text.partition(":")
+        if not (number.isascii() and number.isdigit() and _SHA256.fullmatch(sha256)):
+            raise RecordError(
+                f"A known entry is {text!r}; it must be its number, a colon and its 64 hexadecimal digits. "
+                "Copy both from the paper."
+            )
+        known[int(number)] = sha256
+    return known
+
+
+def _check_known(row: EventRow, wanted: dict[int, str]) -> Iterator[str]:
+    expected = wanted.pop(row.number, row.sha256)
+    if expected != row.sha256:
+        yield f"Entry {row.number} has the hash {row.sha256}; the one kept outside is {expected}."
+
+
+def _list_missing(wanted: Mapping[int, str]) -> Iterator[str]:
+    for number, expected in wanted.items():
+        yield f"There is no entry {number}; the hash kept outside is {expected}."
 
 
 def _read(content: str) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from service.files import Received
 from service.present import present_image, view_for
 from service.scale import StatedScale, choose_scale
 from service.schemas import ImageOut
-from service.store import calibrations, images, specimens
+from service.store import calibrations, event_log, images, specimens
 from service.store.database import Session
 from service.store.models import Image, User
 
@@ -66,6 +66,7 @@ def take_picture(
     job, is_filed = None, False
     try:
         with parts.database.write() as session:
+            event_log.note_actor(session, user.id)
             preparation = specimens.read_preparation(session, preparation_id)
             specimen = specimens.read_specimen(session, preparation.specimen_id, is_locked=True)
             specimens.refuse_if_signed_off(session, specimen)

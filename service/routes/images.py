@@ -16,7 +16,7 @@ from service.intake import check_before_upload, plain_name, take_picture
 from service.present import present_image, view_for
 from service.scale import StatedScale, choose_scale
 from service.schemas import MAX_ID, ImageOut, ProposalIn
-from service.store import calibrations, images, specimens
+from service.store import calibrations, event_log, images, specimens
 from triage.pyramid import cut_viewer_tile
 
 router = APIRouter(tags=["images"])
@@ -73,6 +73,7 @@ def read_image(image_id: IdPath, user: UserDep, database: DatabaseDep) -> ImageO
 def propose_again(image_id: IdPath, body: ProposalIn, user: UserDep, parts: PartsDep) -> ImageOut:
     """A new set of candidates, at another scale or with newer weights; the old set stays on record."""
     with parts.database.write() as session:
+        event_log.note_actor(session, user.id)
         specimen = specimens.specimen_of_image(session, image_id, is_locked=True)
         specimens.refuse_if_signed_off(session, specimen)
         state = images.read_image_state(session, image_id)

@@ -9,8 +9,10 @@ from fastapi import APIRouter, Query
 
 from service.dependencies import UserDep
 from service.schemas import AdviceOut, PreparationFacts
+from service.store.models import Preparation as PreparationRow
+from service.store.models import Specimen
 from triage.errors import RecordError
-from triage.preparation import Preparation, check_preparation
+from triage.preparation import Advice, Preparation, check_preparation
 
 router = APIRouter(tags=["preparations"])
 
@@ -42,6 +44,17 @@ def list_advice(facts: Annotated[PreparationFacts, Query()], user: UserDep) -> l
         AdviceOut(rule=one.rule, field=FIELD_OF[one.rule], text=one.text, source=one.source, level=one.level)
         for one in check_preparation(made)
     ]
+
+
+def advise_on(specimen: Specimen, row: PreparationRow) -> tuple[Advice, ...]:
+    """Advice on a preparation on record, as it stood when the specimen was filed."""
+    facts = PreparationFacts(
+        collected_on=specimen.collected_on,
+        filed_at=specimen.created_at,
+        species=specimen.species,  # type: ignore[arg-type]
+        **{name: getattr(row, name) for name in PreparationFacts.model_fields if hasattr(row, name)},
+    )
+    return check_preparation(_to_preparation(facts, specimen.created_at))
 
 
 def _to_preparation(facts: PreparationFacts, filed_at: datetime) -> Preparation:

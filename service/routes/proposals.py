@@ -8,7 +8,7 @@ from service.dependencies import DatabaseDep, IdPath, PartsDep, UserDep
 from service.errors import ConflictError
 from service.present import present_image, present_so_far, view_for
 from service.schemas import ImageOut, SoFarOut
-from service.store import images, reading, specimens
+from service.store import event_log, images, reading, specimens
 
 router = APIRouter(tags=["candidates"])
 
@@ -31,6 +31,7 @@ def read_so_far(image_id: IdPath, user: UserDep, database: DatabaseDep) -> SoFar
 def stop_proposing(image_id: IdPath, user: UserDep, database: DatabaseDep) -> ImageOut:
     """Stop looking for candidates; what was found so far is let go, and it can be tried again."""
     with database.write() as session:
+        event_log.note_actor(session, user.id)
         newest = images.read_image_state(session, image_id).job
         job = images.read_job(session, newest.id, is_locked=True)
         if job.state not in images.OPEN_STATES:
@@ -50,6 +51,7 @@ def stop_proposing(image_id: IdPath, user: UserDep, database: DatabaseDep) -> Im
 def try_again(image_id: IdPath, user: UserDep, parts: PartsDep) -> ImageOut:
     """Look for candidates once more, at the same scale, after a failure or a stop."""
     with parts.database.write() as session:
+        event_log.note_actor(session, user.id)
         specimen = specimens.specimen_of_image(session, image_id, is_locked=True)
         specimens.refuse_if_signed_off(session, specimen)
         state = images.read_image_state(session, image_id)

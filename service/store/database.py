@@ -16,7 +16,7 @@ from sqlalchemy.exc import ArgumentError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.errors import UnreachableError
-from service.store import event_log
+from service.store.event_log import LoggedSession
 
 __all__ = ["Database", "Session"]
 
@@ -86,10 +86,9 @@ class Database:
         """A session that is stored whole with its entries in the log at the end, or not at all."""
         with (
             self._reachable(),
-            Session(self._writer, expire_on_commit=False) as session,
+            LoggedSession(self._writer, expire_on_commit=False) as session,
             session.begin(),
         ):
-            event_log.follow(session)
             yield session
 
     def close(self) -> None:

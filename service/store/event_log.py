@@ -87,11 +87,8 @@ def note_actor(session: Session, user_id: int) -> None:
     session.info[_ACTOR] = user_id
 
 
-def follow(session: Session) -> None:
-    """Append whatever this session stores to the log."""
-    session.info[_NOTED], session.info[_TOOL] = [], {}
-    event.listen(session, "after_flush", _note_changes)
-    event.listen(session, "before_commit", _append_noted)
+class LoggedSession(Session):
+    """A session that appends whatever it stores to the log, in the same transaction."""
 
 
 def snapshot(row: Base) -> dict[str, Any]:
@@ -183,15 +180,17 @@ def _plain(value: Any, kind: Any) -> Any:
     return value
 
 
+@event.listens_for(LoggedSession, "after_flush")
 def _note_changes(session: Session, _: Any) -> None:
-    noted = session.info[_NOTED]
+    noted = session.info.setdefault(_NOTED, [])
+    tool = session.info.setdefault(_TOOL, {})
     for row in session.new:
         if row.__tablename__ in NOT_LOGGED:
             continue
         if isinstance(row, CandidateRow) and row.proposal_id is not None:
-            count, digest = session.info[_TOOL].setdefault(row.proposal_id, (0, hashlib.sha256()))
+            count, digest = tool.setdefault(row.proposal_id, (0, hashlib.sha256()))
             hash_candidate(digest, row)
-            session.info[_TOOL][row.proposal_id] = (count + 1, digest)
+            tool[row.proposal_id] = (count + 1, digest)
             continue
         noted.append((row, "added", None, snapshot(row)))
     for row in session.dirty:
@@ -216,15 +215,15 @@ def _find_before(row: Base) -> dict[str, Any]:
     return before
 
 
+@event.listens_for(LoggedSession, "before_commit")
 def _append_noted(session: Session) -> None:
     session.flush()
-    noted = session.info[_NOTED]
-    if not noted:
-        return
+    noted = session.info.pop(_NOTED, [])
+    tool = session.info.pop(_TOOL, {})
     entries = []
     for row, what, before, after in noted:
         if row.__tablename__ == "proposals" and what == "added":
-            count, digest = session.info[_TOOL].get(row.id, (0, hashlib.sha256()))
+            count, digest = tool.get(row.id, (0, hashlib.sha256()))
             after = {**after, "candidates": count, "candidates_sha256": digest.hexdigest()}
         specimen = _find_specimen(session, row)
         entry = {
@@ -238,7 +237,6 @@ def _append_noted(session: Session) -> None:
             "after": after,
         }
         entries.append((_find_hospital(row, specimen), entry))
-    session.info[_NOTED], session.info[_TOOL] = [], {}
     for hospital_id in sorted({hospital_id for hospital_id, _ in entries}):
         _append(session, hospital_id, [entry for of_one, entry in entries if of_one == hospital_id])
 

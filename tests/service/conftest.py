@@ -96,7 +96,7 @@ def server(app: FastAPI, settings: Settings) -> Iterator[str]:
 @pytest.fixture(scope="session")
 def anybody(server: str) -> Iterator[httpx.Client]:
     """A client that is not signed in."""
-    with httpx.Client(base_url=server) as client:
+    with httpx.Client(base_url=server, timeout=60) as client:
         yield client
 
 
@@ -167,7 +167,7 @@ def candidates(image: dict[str, Any], vet: httpx.Client) -> list[dict[str, Any]]
 
 
 def _with_token(server: str, user_name: str) -> httpx.Client:
-    with httpx.Client(base_url=server) as browser:
+    with httpx.Client(base_url=server, timeout=60) as browser:
         signed_in = ok(
             browser.post("/api/session", json={"user_name": user_name, "password": f"{user_name}-password"}),
             200,

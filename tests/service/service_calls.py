@@ -25,14 +25,16 @@ def find_free_port() -> int:
     return port
 
 
-def specimen_body() -> dict[str, Any]:
-    preparation = {"method": "centrifuged", "solution": "zinc sulfate", "specific_gravity": 1.18}
+def specimen_body(**facts: Any) -> dict[str, Any]:
+    preparation = {"method": "centrifuged", "solution": "zinc sulfate", "specific_gravity": 1.18, **facts}
     return {"code": f"S-{next_number()}", "species": "dog", "preparation": preparation}
 
 
-def upload_slide(client: httpx.Client, picture: bytes, **parameters: Any) -> dict[str, Any]:
+def upload_slide(
+    client: httpx.Client, picture: bytes, *, facts: dict[str, Any] | None = None, **parameters: Any
+) -> dict[str, Any]:
     """File a specimen, upload a picture of it, and wait until its candidates are there."""
-    specimen = ok(client.post("/api/specimens", json=specimen_body()), 201)
+    specimen = ok(client.post("/api/specimens", json=specimen_body(**(facts or {}))), 201)
     query = {"file_name": "slide.png", "um_per_px": 0.5, **parameters}
     answer = client.post(
         f"/api/preparations/{specimen['preparations'][0]['id']}/images",

@@ -1,10 +1,13 @@
 import { get, post } from "./api.js";
 import { byId, el, facts, fill, keepFocus, stateMark } from "./dom.js";
+import { showNumbers } from "./numbers.js";
 import { startPage, submitting, withProblem } from "./page.js";
+import { showPapers } from "./papers.js";
 import { adviceItem, getAdvice } from "./preparation-advice.js";
 import { showSignOff } from "./sign-off.js";
 import { offerStitching, showStitchings, startStitching } from "./stitching.js";
 import { startUploads } from "./uploads.js";
+import { showVersions } from "./versions.js";
 import { CONSISTENCIES, countOf, dateTime, day, fileScaleWords, METHODS, personName, pictureState, scaleWords, SPECIES, timeLeft } from "./words.js";
 
 const POLL_MS = 1500;
@@ -18,7 +21,7 @@ const session = await startPage();
 await refresh();
 if (specimen) {
   startStitching(refresh);
-  await Promise.all([offerUploads(), offerSecondLook(), showAdvice(), showStitchings()]);
+  await Promise.all([offerUploads(), offerSecondLook(), showAdvice(), showStitchings(), showPapers(specimenId)]);
 }
 
 async function refresh() {
@@ -49,6 +52,8 @@ function show() {
   showFacts();
   showSecondLooks();
   if (!byId("sign-off").contains(document.activeElement)) showSignOff(byId("sign-off"), specimen, refresh);
+  showVersions(specimen, session.user.role !== "assistant", refresh);
+  if (!pictures().some(isUnderWay)) showNumbers(specimenId);
 }
 
 function showPictures() {

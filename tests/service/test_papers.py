@@ -1,0 +1,169 @@
+"""The reading record and the owner's sheet: what they hold, in which words, as page and as PDF."""
+
+from __future__ import annotations
+
+import re
+import socket
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from service_calls import list_candidates, mark, next_number, ok, problem, upload_slide
+from service_slides import draw_slide
+
+from service.errors import NoPdfError
+from service.papers import render, words
+from triage.errors import RecordError
+from triage.groups import candidate_groups, look_alikes
+
+FOLDER = Path(render.__file__).parent
+FORBIDDEN = re.compile(r"\b(negative|positive|infected|infection|nothing found|diagnosed)\b", re.IGNORECASE)
+KINDS = ("reading-record", "owner-sheet")
+
+
+@pytest.fixture(scope="module")
+def read_specimen(people: dict[str, httpx.Client]) -> dict[str, Any]:
+    """A signed specimen: one object confirmed, one rejected, one unsure."""
+    image = upload_slide(
+        people["assistant"], draw_slide(next_number()), facts={"coverslip_mm": 22}, um_per_px=1.0
+    )
+    first, second, third = list_candidates(people["reader"], image)["candidates"]
+    mark(people["reader"], first, group="ascarid_egg")
+    mark(people["reader"], second, answer="reject", reason="pollen")
+    mark(people["reader"], third, answer="unsure")
+    sign_off = {"remark": "read at 10x <b>twice</b>"}
+    ok(people["reader"].post(f"/api/specimens/{image['specimen_id']}/sign-off", json=sign_off), 201)
+    return image
+
+
+def _page(client: httpx.Client, image: dict[str, Any], kind: str) -> str:
+    answer = client.get(f"/api/specimens/{image['specimen_id']}/papers/{kind}.html")
+    assert answer.status_code == 200, answer.text
+    return answer.text
+
+
+def test_reading_record_holds_what_was_read_how_and_by_whom(
+    reader: httpx.Client, read_specimen: dict[str, Any]
+) -> None:
+    page = _page(reader, read_specimen, "reading-record")
+    for said in (
+        "Signed off by The reader",
+        "as version 1",
+        "read at 10x &lt;b&gt;twice&lt;/b&gt;",
+        "Ascarid egg</strong>, confirmed",
+        ", left unsure",
+        "<strong>Resembles ",
+        "Rejected as look-alikes: Pollen 1.",
+        "1 µm per pixel, standard uncertainty",
+        "None marked on",
+        "Giardia cyst: can&#39;t be assessed in this picture",
+        "with proposals from the beginning",
+        read_specimen["sha256"],
+        "detector ",
+        "The veterinarian&#39;s words",
+        "This is not a diagnosis.",
+        "of the log, SHA-256",
+    ):
+        assert said in page, said
+    assert page.count('src="data:image/jpeg;base64,') == 2
+
+
+def test_owner_sheet_explains_what_a_flotation_can_and_cannot_show(
+    reader: httpx.Client, read_specimen: dict[str, Any]
+) -> None:
+    page = _page(reader, read_specimen, "owner-sheet")
+    for said in (
+        "Tapeworm segments",
+        "Toxocara canis (with the milk): 27-35 days",
+        "Repeat samples",
+        "Hygiene",
+    ):
+        assert said in page, said
+    assert "Giardia cyst: can&#39;t be assessed in this picture" in page
+    assert "Ascarid egg" not in page
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_papers_state_no_diagnosis(kind: str, reader: httpx.Client, read_specimen: dict[str, Any]) -> None:
+    assert FORBIDDEN.findall(re.sub(r"<cite>.*?</cite>", "", _page(reader, read_specimen, kind))) == []
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_paper_is_made_as_pdf(kind: str, reader: httpx.Client, read_specimen: dict[str, Any]) -> None:
+    pytest.importorskip("weasyprint", exc_type=OSError)
+    answer = reader.get(f"/api/specimens/{read_specimen['specimen_id']}/papers/{kind}.pdf", timeout=120)
+    assert answer.status_code == 200, answer.text
+    assert answer.headers["content-type"] == "application/pdf" and answer.content.startswith(b"%PDF-")
+    assert answer.content.count(b"/Type /Page") >= 1 or len(answer.content) > 10_000
+
+
+def test_pdf_without_its_library_answers_with_one_sentence(
+    reader: httpx.Client, read_specimen: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    url = f"/api/specimens/{read_specimen['specimen_id']}/papers/owner-sheet"
+    assert "Print the page in your browser instead." in problem(reader.get(f"{url}.pdf"), 501)["detail"]
+    assert reader.get(f"{url}.html").status_code == 200
+    with pytest.raises(NoPdfError, match="Pango is missing"):
+        render.render_pdf("<p>x</p>")
+
+
+def test_pdf_fetches_no_address(monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("weasyprint", exc_type=OSError)
+    asked: list[str] = []
+    monkeypatch.setattr(socket.socket, "connect", lambda _, address: asked.append(address))
+    pdf = render.render_pdf(
+        '<img src="http://192.0.2.1/x.png"><img src="file:///etc/hostname"><p>still here</p>'
+    )
+    assert pdf.startswith(b"%PDF-") and asked == []
+
+
+def test_draft_says_that_it_is_one(reader: httpx.Client, image: dict[str, Any]) -> None:
+    page = _page(reader, image, "reading-record")
+    assert "Draft: not signed off." in page and "3 candidates are not marked yet." in page
+
+
+def test_paper_is_kept_from_a_reader_whose_unaided_read_is_open(
+    second: httpx.Client, image: dict[str, Any]
+) -> None:
+    ok(second.post(f"/api/images/{image['id']}/reads", json={"mode": "unaided"}), 201)
+    for path in ("papers/reading-record.html", "numbers", "versions"):
+        refused = second.get(f"/api/specimens/{image['specimen_id']}/{path}")
+        assert "unaided read" in problem(refused, 409)["detail"]
+
+
+def test_templates_hold_no_words_of_their_own() -> None:
+    for path in (FOLDER / "templates").glob("*.html"):
+        text = re.sub(
+            r"\{%.*?%\}|\{\{.*?\}\}|<[^>]*>", " ", path.read_text(encoding="utf-8"), flags=re.DOTALL
+        )
+        assert re.findall(r"[A-Za-z]{2,}", text.replace("SHA-256", "")) == [], path.name
+
+
+def test_texts_name_every_group_and_look_alike() -> None:
+    said = words.read_words()
+    assert set(said["groups"]) >= set(candidate_groups())
+    assert set(said["look_alikes"]) >= set(look_alikes())
+
+
+@pytest.fixture
+def half_translated(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    english = (words.FOLDER / "en.toml").read_text(encoding="utf-8")
+    (tmp_path / "en.toml").write_text(english, encoding="utf-8")
+    (tmp_path / "de.toml").write_text('language = "Deutsch"\n[owner]\nhygiene_heading = "Hygiene zu Hause"\n')
+    monkeypatch.setattr(words, "FOLDER", tmp_path)
+    words.read_words.cache_clear()
+    yield
+    words.read_words.cache_clear()
+
+
+def test_translation_fills_its_gaps_with_english(half_translated: None) -> None:
+    assert words.list_languages() == {"de": "Deutsch", "en": "English"}
+    said = words.read_words("de")
+    assert said["owner"]["hygiene_heading"] == "Hygiene zu Hause"
+    assert said["owner"]["title"] == words.read_words()["owner"]["title"]
+    with pytest.raises(RecordError, match=r"There are no texts in 'fr'\. Use one of: de, en\."):
+        words.read_words("fr")
