@@ -99,7 +99,40 @@ def cut_crop(path: Path, bbox_xywh: tuple[float, float, float, float], side_px: 
     if not 1 <= side_px <= 2048:
         raise ValueError(f"side_px must be from 1 to 2048, received {side_px}.")
     full = _open_level(path, 0)
-    left, top, width, height = _square_around(bbox_xywh, full.width, full.height)
+    return _cut(path, full, _square_around(bbox_xywh, full.width, full.height), side_px)
+
+
+def cut_square(path: Path, middle_xy: tuple[float, float], span_px: float, side_px: int) -> bytes:
+    """A square of a picture as JPEG, moved inward where the picture ends.
+
+    Parameters
+    ----------
+    path : Path
+        Written by `write_pyramid`.
+    middle_xy : tuple of float
+        In pixels of the picture.
+    span_px : float
+        Side of the square in pixels of the picture; no more than the picture's shorter side is shown.
+    side_px : int
+        1 to 2048, the side of the JPEG.
+
+    Raises
+    ------
+    ValueError
+        If `side_px` is out of range.
+    """
+    if not 1 <= side_px <= 2048:
+        raise ValueError(f"side_px must be from 1 to 2048, received {side_px}.")
+    full = _open_level(path, 0)
+    span = min(span_px, full.width, full.height)
+    left = min(max(0.0, middle_xy[0] - span / 2), full.width - span)
+    top = min(max(0.0, middle_xy[1] - span / 2), full.height - span)
+    return _cut(path, full, (left, top, span, span), side_px)
+
+
+def _cut(path: Path, full: pyvips.Image, box_xywh: tuple[float, float, float, float], side_px: int) -> bytes:
+    """A box of the picture, its longer side `side_px`."""
+    left, top, width, height = box_xywh
     # The smallest level that still has as many pixels as are asked for.
     page = 0
     levels = full.get("n-pages")

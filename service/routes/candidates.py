@@ -11,7 +11,7 @@ from service.errors import ConflictError
 from service.present import present_candidate, present_candidates, view_for
 from service.routes.images import cached_jpeg, pyramid_of
 from service.schemas import CandidateOut, CandidatesOut, ObjectIn
-from service.store import images, reading, specimens
+from service.store import changes, images, reading, specimens
 from service.store.database import Session
 from service.store.models import CandidateRow, Image, MarkRow
 from triage.errors import BoxError, RecordError
@@ -48,6 +48,7 @@ def add_object(image_id: IdPath, body: ObjectIn, user: ReaderDep, database: Data
         mark = MarkRow(candidate_id=row.id, answer="confirm", group=body.group, remark=body.remark)
         mark.reader_id, mark.read_id = user.id, read.id
         reading.add_mark(session, mark)
+        changes.note_change(session, mark)
         return present_candidate(view_for(session, user), reading.spoken_of(session, row))
 
 
@@ -96,7 +97,9 @@ def refuse_if_withheld(session: Session, row: CandidateRow, reader_id: int) -> N
         If it is open.
     """
     if row.origin == "tool" and reading.is_withheld(session, image_id=row.image_id, reader_id=reader_id):
-        raise ConflictError("Your unaided read of this image is open. Lock it to see candidates.")
+        raise ConflictError(
+            "Candidates of this image are withheld until your unaided read is locked. Lock it first."
+        )
 
 
 def _drawn(body: ObjectIn, image: Image, reader_id: int) -> CandidateRow:

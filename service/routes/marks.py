@@ -11,7 +11,7 @@ from service.present import view_for
 from service.routes.candidates import check_group, refuse_if_withheld
 from service.schemas import AdjudicationIn, MarkIn, MarkOut
 from service.settle import is_unsettled
-from service.store import reading, specimens
+from service.store import changes, reading, specimens, withdrawals
 from service.store.database import Session
 from service.store.models import AdjudicationRow, CandidateRow, MarkRow, User
 from service.store.reading import Spoken
@@ -25,35 +25,48 @@ router = APIRouter(tags=["marks"])
 def add_mark(candidate_id: IdPath, body: MarkIn, user: ReaderDep, database: DatabaseDep) -> MarkOut:
     """Say what a candidate is; your earlier mark stays on record, replaced by this one."""
     with database.write() as session:
-        row = _open_candidate(session, candidate_id)
+        row = open_candidate(session, candidate_id)
         refuse_if_withheld(session, row, user.id)
-        answer = _checked_answer(body, row)
+        answer = checked_answer(body, row)
         read = reading.continue_read(session, image_id=row.image_id, reader_id=user.id)
         mark = MarkRow(
             **answer, candidate_id=row.id, reader_id=user.id, read_id=read.id, replaces=body.replaces
         )
-        return view_for(session, user).mark(reading.add_mark(session, mark))
+        reading.add_mark(session, mark)
+        changes.note_change(session, mark)
+        return view_for(session, user).mark(mark)
+
+
+@router.post("/marks/{mark_id}/withdrawal")
+def withdraw_mark(mark_id: IdPath, user: ReaderDep, database: DatabaseDep) -> MarkOut:
+    """Take back your newest mark of a candidate; it stays on record, and the one before it holds again."""
+    with database.write() as session:
+        row = open_candidate(session, reading.read_mark(session, mark_id).candidate_id)
+        refuse_if_withheld(session, row, user.id)
+        mark = withdrawals.withdraw_mark(session, mark_id=mark_id, reader_id=user.id)
+        return view_for(session, user).mark(mark)
 
 
 @router.post("/candidates/{candidate_id}/adjudications", status_code=status.HTTP_201_CREATED)
 def adjudicate(candidate_id: IdPath, body: AdjudicationIn, user: ReaderDep, database: DatabaseDep) -> MarkOut:
     """Settle marks that differ: by a veterinarian, or by a reader whose mark is not among them."""
     with database.write() as session:
-        row = _open_candidate(session, candidate_id)
+        row = open_candidate(session, candidate_id)
         refuse_if_withheld(session, row, user.id)
         _refuse_adjudicator(reading.spoken_of(session, row), user)
-        adjudication = AdjudicationRow(**_checked_answer(body, row), candidate_id=row.id, reader_id=user.id)
+        adjudication = AdjudicationRow(**checked_answer(body, row), candidate_id=row.id, reader_id=user.id)
         return view_for(session, user).mark(reading.add_adjudication(session, adjudication))
 
 
-def _open_candidate(session: Session, candidate_id: int) -> CandidateRow:
+def open_candidate(session: Session, candidate_id: int) -> CandidateRow:
+    """A candidate of a specimen that is not signed off, which stays so until the block ends."""
     row = reading.read_candidate(session, candidate_id)
     specimen = specimens.specimen_of_image(session, row.image_id, is_locked=True)
     specimens.refuse_if_signed_off(session, specimen)
     return row
 
 
-def _checked_answer(body: MarkIn | AdjudicationIn, row: CandidateRow) -> dict[str, str | None]:
+def checked_answer(body: MarkIn | AdjudicationIn, row: CandidateRow) -> dict[str, str | None]:
     """The columns of an answer; confirming without a group takes the candidate's."""
     if body.answer == "reject" and body.reason not in look_alikes():
         raise RecordError(

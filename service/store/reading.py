@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from service.errors import ConflictError, MissingError, NotAllowedError
+from service.store import reading_rules
 from service.store.images import newest_proposals
 from service.store.models import (
     AdjudicationRow,
     CandidateRow,
     MarkRow,
+    MarkWithdrawal,
     Read,
     ReadLock,
     Showing,
@@ -23,11 +26,18 @@ from service.store.models import (
 
 @dataclass(frozen=True)
 class Spoken:
-    """A candidate with every mark and adjudication it has, oldest first."""
+    """A candidate with the marks and adjudications that hold, oldest first, and marks taken back."""
 
     candidate: CandidateRow
     marks: tuple[MarkRow, ...]
     adjudications: tuple[AdjudicationRow, ...]
+    withdrawn: tuple[MarkRow, ...] = ()
+
+    @property
+    def is_taken_back(self) -> bool:
+        """Whether a reader drew it and took that back before anybody else spoke."""
+        is_silent = not self.marks and not self.adjudications
+        return self.candidate.origin == "reader" and is_silent and bool(self.withdrawn)
 
 
 @dataclass(frozen=True)
@@ -60,7 +70,7 @@ def list_spoken(session: Session, image_ids: Sequence[int]) -> list[Spoken]:
         .where(or_(CandidateRow.proposal_id.in_(proposals), CandidateRow.proposal_id.is_(None)))
         .order_by(CandidateRow.image_id, CandidateRow.rank, CandidateRow.id)
     )
-    return _with_marks(session, list(session.scalars(wanted)))
+    return [one for one in _with_marks(session, list(session.scalars(wanted))) if not one.is_taken_back]
 
 
 def spoken_of(session: Session, candidate: CandidateRow) -> Spoken:
@@ -85,7 +95,20 @@ def _with_marks(session: Session, candidates: list[CandidateRow]) -> list[Spoken
     ):
         if adjudication.candidate_id in adjudications:
             adjudications[adjudication.candidate_id].append(adjudication)
-    return [Spoken(row, tuple(marks[row.id]), tuple(adjudications[row.id])) for row in candidates]
+    withdrawn = set(
+        session.scalars(
+            select(MarkWithdrawal.mark_id).join(MarkRow).where(MarkRow.candidate_id.in_(in_images))
+        )
+    )
+    return [
+        Spoken(
+            row,
+            tuple(mark for mark in marks[row.id] if mark.id not in withdrawn),
+            tuple(adjudications[row.id]),
+            tuple(mark for mark in marks[row.id] if mark.id in withdrawn),
+        )
+        for row in candidates
+    ]
 
 
 def add_object(session: Session, candidate: CandidateRow) -> CandidateRow:
@@ -120,6 +143,20 @@ def add_mark(session: Session, mark: MarkRow) -> MarkRow:
     return mark
 
 
+def read_mark(session: Session, mark_id: int) -> MarkRow:
+    """The mark with that id.
+
+    Raises
+    ------
+    MissingError
+        If there is none.
+    """
+    mark = session.get(MarkRow, mark_id)
+    if mark is None:
+        raise MissingError(f"There is no mark {mark_id}.")
+    return mark
+
+
 def add_adjudication(session: Session, adjudication: AdjudicationRow) -> AdjudicationRow:
     """What settles differing marks, pointing at the adjudication before it."""
     adjudication.replaces = session.scalar(
@@ -151,24 +188,61 @@ def add_read(session: Session, *, image_id: int, reader_id: int, mode: str) -> R
     Raises
     ------
     ConflictError
-        If this reader's unaided read of the image is not locked yet.
+        If this reader's unaided read of the image is not locked yet, or the specimen is read unaided first
+        and an aided one is asked for.
     """
-    if is_withheld(session, image_id=image_id, reader_id=reader_id):
+    if has_open_unaided(session, image_id=image_id, reader_id=reader_id):
         raise ConflictError("Your unaided read of this image is open. Lock it before you start another.")
+    if mode == "aided" and is_withheld(session, image_id=image_id, reader_id=reader_id):
+        raise ConflictError(
+            "This specimen is read unaided first. Start an unaided read and lock it, or ask a veterinarian "
+            "to allow reading with proposals at once."
+        )
     return _start_read(session, image_id=image_id, reader_id=reader_id, mode=mode)
 
 
 def continue_read(session: Session, *, image_id: int, reader_id: int) -> Read:
     """The read that a mark made now belongs to; an aided one begins where none is open."""
+    if is_withheld(session, image_id=image_id, reader_id=reader_id) and not has_open_unaided(
+        session, image_id=image_id, reader_id=reader_id
+    ):
+        raise ConflictError("This specimen is read unaided first. Start an unaided read before you mark.")
     states = list_reads(session, [image_id], reader_id=reader_id)
     if states and states[-1].lock is None:
         return states[-1].read
     return _start_read(session, image_id=image_id, reader_id=reader_id, mode="aided")
 
 
-def is_withheld(session: Session, *, image_id: int, reader_id: int) -> bool:
+def has_open_unaided(session: Session, *, image_id: int, reader_id: int) -> bool:
     """Whether a reader's unaided read of an image is open."""
     return any(state.is_withholding for state in list_reads(session, [image_id], reader_id=reader_id))
+
+
+def locked_unaided(session: Session, *, image_id: int, reader_id: int) -> ReadState | None:
+    """A reader's newest unaided read of an image that is locked."""
+    states = [
+        state
+        for state in list_reads(session, [image_id], reader_id=reader_id)
+        if state.read.mode == "unaided" and state.lock is not None
+    ]
+    return states[-1] if states else None
+
+
+def is_withheld(session: Session, *, image_id: int, reader_id: int) -> bool:
+    """Whether a reader must not see an image's candidates now."""
+    return image_id in withheld_ids(session, [image_id], reader_id=reader_id)
+
+
+def withheld_ids(session: Session, image_ids: Sequence[int], *, reader_id: int) -> set[int]:
+    """Those of some images whose candidates a reader must not see now.
+
+    They are withheld while the reader's unaided read is open, and before one is locked where the specimen is
+    read unaided first. What is signed off is shown.
+    """
+    states = list_reads(session, image_ids, reader_id=reader_id)
+    open_ids = {state.read.image_id for state in states if state.is_withholding}
+    locked_ids = {state.read.image_id for state in states if state.read.mode == "unaided" and state.lock}
+    return open_ids | (reading_rules.unaided_first_ids(session, image_ids) - locked_ids)
 
 
 def _start_read(session: Session, *, image_id: int, reader_id: int, mode: str) -> Read:
@@ -225,3 +299,22 @@ def lock_read(session: Session, *, read_id: int, reader_id: int) -> ReadLock:
     session.add(lock)
     session.flush()
     return lock
+
+
+def read_read(session: Session, read_id: int) -> Read:
+    """The read with that id.
+
+    Raises
+    ------
+    MissingError
+        If there is none.
+    """
+    read = session.get(Read, read_id)
+    if read is None:
+        raise MissingError(f"There is no read {read_id}.")
+    return read
+
+
+def locked_at(session: Session, read_id: int) -> datetime | None:
+    """When an unaided read was locked; None if it wasn't."""
+    return session.scalar(select(ReadLock.locked_at).where(ReadLock.read_id == read_id))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -120,7 +122,7 @@ def _create_sheets() -> None:
 
 
 def _create(
-    name: str, *columns: sa.Column[object], unique: tuple[str, ...] = (), index: str | None = None
+    name: str, *columns: sa.Column[Any], unique: tuple[str, ...] = (), index: str | None = None
 ) -> None:
     rules = [sa.UniqueConstraint(*unique)] if unique else []
     op.create_table(
@@ -134,9 +136,9 @@ def _create(
         op.create_index(f"ix_{name}_{index}", name, [index])
 
 
-def _link(column: str, table: str, *, nullable: bool = False) -> sa.Column[object]:
+def _link(column: str, table: str, *, nullable: bool = False) -> sa.Column[Any]:
     return sa.Column(column, sa.Integer(), sa.ForeignKey(f"{table}.id"), nullable=nullable)
 
 
-def _created_at() -> sa.Column[object]:
+def _created_at() -> sa.Column[Any]:
     return sa.Column("created_at", sa.DateTime(), nullable=False)

@@ -2,10 +2,14 @@
 
 import { byId, el, fill, stateMark, svg } from "../dom.js";
 import { ANSWERS, countOf, dateTime, personName, sizeLines } from "../words.js";
+import { comparisonParts } from "./comparisons.js";
+import { callPart } from "./doctor-call.js";
 import { markWords } from "./mark-words.js";
+import { planCrop, ruledCrop, spanChoice } from "./ruled-crop.js";
 import { settlePart } from "./settle.js";
+import { sizeDrawing } from "./size-drawing.js";
+import { ownMark, takeBack } from "./take-back.js";
 
-const CROP_PX = 320;
 const SCORES_SHOWN = 4;
 const TAXA_SHOWN = 4;
 const CHECK_SYMBOLS = { fits: "✓", "does not fit": "✕", "no reference": "–", "no calibration": "–" };
@@ -26,8 +30,8 @@ function candidatePanel(item, desk) {
     head(item, desk), top(item, desk),
     el("p", { class: "problem", id: "mark-problem", role: "alert" }, desk.refusals.get(item.id) ?? ""),
     desk.canMark() && answers(item, desk),
-    settlePart(item, desk),
-    scoresPart(item, desk), sizePart(item), reasonsPart(item), historyPart(item, desk));
+    settlePart(item, desk), callPart(item, desk).filter(Boolean),
+    sizePart(item), reasonsPart(item), ...comparisonParts(item, desk), scoresPart(item, desk), historyPart(item, desk));
 }
 
 function head(item, desk) {
@@ -41,13 +45,14 @@ function top(item, desk) {
   const kind = { confirm: "done", reject: "failed", unsure: "works", none: "waits" }[answer];
   const given = item.current ? markWords(item.current, desk) : "Unmarked";
   return el("div", { class: "candidate-top" },
-    el("img", { src: `/api/candidates/${item.id}/crop.jpg?side_px=${CROP_PX}`, alt: `Crop of ${item.name.toLowerCase()}`, width: CROP_PX, height: CROP_PX }),
+    el("div", { class: "stack" }, ruledCrop(planCrop(item, desk.image), `Crop of ${item.name.toLowerCase()}`), spanChoice(desk, () => showCandidatePanel(desk))),
     el("div", { class: "stack" },
       el("div", {}, el("p", { class: "small-label" }, item.origin === "reader" ? "Placed by a reader as" : "Resembles"),
         el("p", { class: "resembles" }, desk.labelOf(item.group)),
         el("p", { class: "hint" }, desk.appearanceOf(item.group))),
       el("div", { title: "± one standard uncertainty" }, sizeLines(item).map((line) => el("p", { class: "figure" }, line))),
-      el("p", {}, stateMark(kind, ANSWERS[answer].symbol, desk.isOnItsWay(item) ? "Not stored yet" : given))));
+      el("p", {}, stateMark(kind, ANSWERS[answer].symbol, desk.isOnItsWay(item) ? "Not stored yet" : given)),
+      desk.canMark() && ownMark(item, desk) && el("button", { type: "button", class: "quiet take-back", onclick: () => takeBack(desk) }, "Take back my last mark ", el("kbd", { "aria-hidden": "true" }, "X"))));
 }
 
 function answers(item, desk) {
@@ -117,6 +122,7 @@ function sizePart(item) {
   const { result, taxa, kept_together: together = [] } = item.size_check ?? { result: "no calibration", taxa: [] };
   return el("div", { class: "part" }, el("h3", {}, "Size check"),
     el("p", {}, `${CHECK_SYMBOLS[result] ?? ""} ${sizeCheckWords(result, item.cut_off)}`),
+    sizeDrawing(item),
     taxa.length > 0 && taxaList(taxa, together, item.cut_off));
 }
 
@@ -187,15 +193,18 @@ function reasonsPart(item) {
 }
 
 function historyPart(item, desk) {
-  if (!item.marks?.length) return null;
+  const takenBack = new Set(item.withdrawn.map((mark) => mark.id));
+  const marks = [...item.marks, ...item.withdrawn].sort((a, b) => a.id - b.id);
+  if (!marks.length) return null;
   const replaced = new Set(item.marks.map((mark) => mark.replaces).filter(Boolean));
+  const fate = ({ id }) => (takenBack.has(id) ? "taken back" : replaced.has(id) && "replaced by a later mark");
   return el("div", { class: "part" }, el("h3", {}, "Marks so far"),
-    el("ol", { class: "history", id: "mark-history" }, item.marks.map((mark) => historyRow(mark, replaced.has(mark.id), desk))));
+    el("ol", { class: "history", id: "mark-history" }, marks.map((mark) => historyRow(mark, fate(mark), desk))));
 }
 
-function historyRow(mark, isReplaced, desk) {
-  return el("li", { class: isReplaced ? "replaced" : null },
-    el("div", {}, `${ANSWERS[mark.answer].symbol} ${markWords(mark, desk)}`, isReplaced && el("span", { class: "replaced-words" }, " (replaced by a later mark)")),
+function historyRow(mark, fate, desk) {
+  return el("li", { class: fate ? "replaced" : null },
+    el("div", {}, `${ANSWERS[mark.answer].symbol} ${markWords(mark, desk)}`, fate && el("span", { class: "replaced-words" }, ` (${fate})`)),
     mark.remark && el("div", {}, `“${mark.remark}”`),
     el("div", { class: "small-label" }, `${personName(mark.reader)}, ${dateTime(mark.created_at)}`));
 }

@@ -6,16 +6,21 @@ import { isSignedOut, withProblem } from "../page.js";
 import { ANSWERS } from "../words.js";
 import { showAdequacy } from "./adequacy.js";
 import { showCandidatePanel } from "./candidate-panel.js";
+import { askAhead } from "./comparisons.js";
+import { showTailButton } from "./contact-sheet.js";
+import { showDifferences } from "./differences.js";
+import { loadCalls } from "./doctor-call.js";
 import { BoxDrawing } from "./draw-box.js";
 import { openObjectForm } from "./object-form.js";
 import { Outbox } from "./outbox.js";
 import { showOutbox } from "./outbox-notice.js";
+import { goesOn } from "./pace.js";
 import { showCurrentInRail, showRail } from "./rail.js";
 import { Viewer } from "./viewer.js";
 
 export class Desk {
   constructor({ session, image, specimen, groups }) {
-    Object.assign(this, { session, image, specimen, groups, candidates: [], belowCut: [], objects: [], refusals: new Map(), currentId: null, isWithheld: false });
+    Object.assign(this, { session, image, specimen, groups, candidates: [], belowCut: [], objects: [], refusals: new Map(), calls: [], marked: [], currentId: null, isWithheld: false });
     this.outbox = new Outbox(session.user.id, {
       onStored: (entry) => entry.imageId === this.image.id && this.reload(),
       onRefused: (entry, error) => this.#refuse(entry, error),
@@ -29,10 +34,12 @@ export class Desk {
   }
 
   async reload() {
-    const answer = await withProblem(byId("page-problem"), () => get(`/api/images/${this.image.id}/candidates`));
+    const [answer, calls] = await Promise.all([withProblem(byId("page-problem"), () => get(`/api/images/${this.image.id}/candidates`)), loadCalls(this)]);
     if (!answer) return;
+    this.calls = calls;
     this.#take(answer);
     this.repaint();
+    await showDifferences(this);
   }
 
   #take({ candidates, below_cut: belowCut, objects, withheld, adequacy, caution }) {
@@ -53,6 +60,7 @@ export class Desk {
     const focusedId = document.activeElement?.closest(".rail-item")?.dataset.candidateId;
     showRail(this);
     showCandidatePanel(this);
+    showTailButton(this);
     this.#showOnPicture();
     showCurrentInRail(this.currentId);
     if (focusedId) document.querySelector(`.rail-item[data-candidate-id="${focusedId}"]`)?.focus();
@@ -67,6 +75,7 @@ export class Desk {
   items() { return [...this.mainItems(), ...this.belowCut]; }
   current() { return this.items().find((item) => item.id === this.currentId); }
   canMark() { return !this.specimen.signed_off && this.session.user.role !== "assistant"; }
+  canRead() { return this.session.user.role !== "assistant"; }
   answerOf(item) { return (this.outbox.waitingMark(item.id) ?? item.current)?.answer ?? "none"; }
   isOnItsWay(item) { return Boolean(this.outbox.waitingMark(item.id)); }
   labelOf(name) { return this.groups.find((group) => group.name === name)?.label ?? name ?? ""; }
@@ -80,8 +89,10 @@ export class Desk {
     this.currentId = id;
     if (this.belowCut.some((item) => item.id === id)) byId("below-cut").open = true;
     showCandidatePanel(this);
+    showTailButton(this);
     this.#showOnPicture();
     showCurrentInRail(id);
+    askAhead(this.mainItems()[this.mainItems().findIndex((item) => item.id === id) + 1], this.image);
     if (moves) this.showCurrent();
     const item = this.current();
     announce(`${item.name}, resembles ${item.groupLabel}, ${ANSWERS[this.answerOf(item)].done}`);
@@ -121,8 +132,10 @@ export class Desk {
     const lastMarkId = item.marks.at(-1)?.id ?? null;
     this.refusals.delete(item.id);
     this.outbox.add({ imageId: this.image.id, candidateId: item.id, lastMarkId, mark: { answer, group, reason, remark, replaces: null } });
+    this.marked.push(item.id);
     announce(`${item.name} ${ANSWERS[answer].done}`);
     this.repaint();
+    if (goesOn()) this.stepToUnmarked();
   }
 
   /** The same answer once more, with the remark: a new mark beside the old. */
@@ -169,6 +182,7 @@ export class Desk {
     const placed = await openObjectForm(this, bbox);
     frame.remove();
     if (!placed) return;
+    this.marked.push(placed.id);
     await this.reload();
     this.select(placed.id);
   }

@@ -3,7 +3,11 @@
 import { byId, el, fill, svg } from "../dom.js";
 import { ANSWERS } from "../words.js";
 import { openReasons } from "./candidate-panel.js";
+import { openContactSheet } from "./contact-sheet.js";
+import { openCall } from "./doctor-call.js";
 import { colorOf, MARK_LINES } from "./mark-lines.js";
+import { togglePace } from "./pace.js";
+import { takeBack } from "./take-back.js";
 
 const SETTING = "single-keys";
 
@@ -14,9 +18,15 @@ export const KEYS = [
   { keys: ["c"], shown: "C", words: "Confirm, as the group shown", marks: true, act: (desk) => desk.confirm() },
   { keys: ["r"], shown: "R", words: "Reject; then 1 to 6 says what it is instead", marks: true, act: () => openReasons() },
   { keys: ["u"], shown: "U", words: "Unsure", marks: true, act: (desk) => desk.mark({ answer: "unsure" }) },
+  { keys: ["x"], shown: "X", words: "Take back my last mark; it stays on record", act: (desk) => takeBack(desk) },
+  { keys: ["d"], shown: "D", words: "Unlike anything I know: call the veterinarian", marks: true, act: () => openCall() },
+  { keys: ["p"], shown: "P", words: "Go on to the next unmarked after each mark, or not", act: () => togglePace() },
+  { keys: ["t"], shown: "T", words: "Contact sheet of the tail, from the current candidate on", act: (desk) => openContactSheet(desk) },
   { keys: ["g"], shown: "G", words: "Change the group", marks: true, act: () => byId("mark-group").focus() },
   { keys: ["m"], shown: "M", words: "Write a remark", marks: true, act: () => byId("mark-remark").focus() },
   { keys: ["a"], shown: "A", words: "Add a missed object: drag a box, or use arrow keys, Shift with arrows to size, Enter to finish", act: (desk) => desk.toggleDrawing() },
+  { keys: ["s"], shown: "S", words: "Next stop of the guided read, pass by pass", act: (desk) => desk.guide?.step(1) },
+  { keys: ["w"], shown: "W", words: "Stop before", act: (desk) => desk.guide?.step(-1) },
   { keys: ["z"], shown: "Z", words: "Zoom to the candidate", act: (desk) => desk.showCurrent() },
   { keys: ["f"], shown: "F", words: "Whole picture", act: (desk) => desk.viewer.showWhole() },
   { keys: ["o"], shown: "O", words: "Show or hide outlines", act: (desk) => desk.toggleOutlines() },

@@ -3,10 +3,16 @@ import { announce, byId } from "../dom.js";
 import { startPage, withProblem } from "../page.js";
 import { showSignOff, signedOffWords } from "../sign-off.js";
 import { scaleWords } from "../words.js";
+import { showCalibrationAge } from "./calibration-age.js";
+import { startContactSheet } from "./contact-sheet.js";
 import { Desk } from "./desk.js";
 import { offerScaleCorrection, showScaleButton } from "./correct-scale.js";
+import { showFields } from "./fields.js";
+import { startGuide } from "./guide.js";
 import { startKeys } from "./keys.js";
-import { chooseRead, isUnaidedOpen, offerLock } from "./read-mode.js";
+import { startPace } from "./pace.js";
+import { chooseRead, isUnaidedOpen, offerLock, showReadWords } from "./read-mode.js";
+import { showRule } from "./reading-rule.js";
 import { hideSoFar, showSoFar, startSearchButtons } from "./so-far.js";
 
 const POLL_MS = 1500;
@@ -26,23 +32,39 @@ async function load() {
 async function read(desk) {
   showHeading(desk);
   startSignOff(desk);
-  const isFresh = !desk.image.reading?.mode && desk.canMark() && !isUndone(desk.image);
-  desk.read = isFresh ? await chooseRead(desk.image) : desk.image.reading;
+  showFields(desk);
+  desk.read = desk.image.reading;
+  if (mustChooseRead(desk)) {
+    showRule(desk);
+    desk.read = await chooseRead(desk.image);
+  }
   startTools(desk);
   startKeys(desk);
   startSearchButtons(desk, problem);
   await waitFor(desk, hasTiles);
-  if (desk.image.zoom_levels) desk.openViewer();
+  if (desk.image.zoom_levels) {
+    desk.openViewer();
+    startGuide(desk);
+  }
   if (!isUnaidedOpen(desk.read)) await waitFor(desk, isSettled);
   if (!isUndone(desk.image)) {
     await desk.reload();
-    offerLock(desk.read, () => showProposals(desk));
+    showReadWords(desk.read);
+    offerLock(desk.read, (locked) => showProposals(desk, locked));
     startAtCandidate(desk);
   }
   await offerScaleCorrection(desk);
 }
 
-async function showProposals(desk) {
+/** No read was begun, or the specimen is read unaided first and this reader has not done so. */
+function mustChooseRead(desk) {
+  if (!desk.canMark() || isUndone(desk.image)) return false;
+  return !desk.read || (desk.image.candidates === null && !isUnaidedOpen(desk.read));
+}
+
+async function showProposals(desk, locked) {
+  desk.read = locked;
+  showReadWords(locked);
   await waitFor(desk, isSettled);
   await desk.reload();
   desk.showCurrentIfSmall();
@@ -80,6 +102,7 @@ function showHeading({ image, specimen }) {
   byId("specimen-link").textContent = `Specimen ${specimen.code}`;
   byId("specimen-link").href = `/specimens/${specimen.id}`;
   byId("reading-scale").textContent = scaleWords(image.calibration);
+  showCalibrationAge(image);
 }
 
 function startSignOff(desk) {
@@ -115,6 +138,8 @@ function startTools(desk) {
   byId("outlines-button").addEventListener("click", () => desk.toggleOutlines());
   byId("draw-button").addEventListener("click", () => desk.toggleDrawing());
   byId("below-cut").addEventListener("toggle", () => desk.repaint());
+  startPace();
+  startContactSheet(desk);
 }
 
 /** A link from the sign-off list names its candidate; else the first one is shown so that it can be judged. */

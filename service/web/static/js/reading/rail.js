@@ -30,11 +30,11 @@ function railItem(item, desk) {
   const words = isWaiting ? "not stored yet" : done;
   return el("button", {
     type: "button", class: "rail-item", "data-candidate-id": item.id, "aria-current": String(item.id === desk.currentId),
-    "aria-label": `${item.name}, resembles ${item.groupLabel}, ${words}`, onclick: () => desk.select(item.id, { moves: true }),
+    "aria-label": `${item.name}, resembles ${item.groupLabel}, ${words}${item.unsettled ? ", readers differ" : ""}`, onclick: () => desk.select(item.id, { moves: true }),
   },
   el("img", { src: `/api/candidates/${item.id}/crop.jpg?side_px=${CROP_PX}`, alt: "", loading: "lazy", width: CROP_PX, height: CROP_PX }),
   el("span", { class: "rail-line" }, el("span", { class: "rail-rank" }, item.shortName),
-    el("span", { class: `rail-mark answer-${answer}` }, isWaiting ? "… waits" : `${symbol} ${done}`)),
+    el("span", { class: `rail-mark answer-${answer}` }, isWaiting ? "… waits" : item.unsettled ? "≠ readers differ" : `${symbol} ${done}`)),
   el("span", { class: "rail-group" }, withoutBrackets(item.groupLabel)));
 }
 

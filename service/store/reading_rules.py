@@ -1,0 +1,44 @@
+"""Whether a specimen is read unaided first; without a rule each reader chooses."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.store.models import Image, Preparation, ReadingRule
+from service.store.versions import find_signed
+
+UNAIDED_FIRST = "unaided_first"
+
+
+def add_rule(session: Session, *, specimen_id: int, rule: str, reason: str, user_id: int) -> ReadingRule:
+    """A rule that holds from now on."""
+    row = ReadingRule(specimen_id=specimen_id, rule=rule, reason=reason, created_by=user_id)
+    session.add(row)
+    session.flush()
+    return row
+
+
+def list_rules(session: Session, specimen_id: int) -> list[ReadingRule]:
+    """All rules that a specimen ever had, oldest first."""
+    wanted = select(ReadingRule).where(ReadingRule.specimen_id == specimen_id)
+    return list(session.scalars(wanted.order_by(ReadingRule.id)))
+
+
+def unaided_first_ids(session: Session, image_ids: Sequence[int]) -> set[int]:
+    """Those of some images whose specimen's newest rule asks for an unaided read, and is not signed off."""
+    wanted = (
+        select(Image.id, ReadingRule.rule, ReadingRule.specimen_id)
+        .join(Preparation, Preparation.id == Image.preparation_id)
+        .join(ReadingRule, ReadingRule.specimen_id == Preparation.specimen_id)
+        .where(Image.id.in_(image_ids))
+        .order_by(ReadingRule.id)
+    )
+    newest = {image_id: (rule, specimen_id) for image_id, rule, specimen_id in session.execute(wanted)}
+    asked = {
+        image_id: specimen_id for image_id, (rule, specimen_id) in newest.items() if rule == UNAIDED_FIRST
+    }
+    signed = find_signed(session, list(asked.values())) if asked else {}
+    return {image_id for image_id, specimen_id in asked.items() if specimen_id not in signed}

@@ -1,0 +1,173 @@
+"""What waits for whom, and since when: second looks, marks that differ, offers, calls for the doctor."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import func, select
+
+from service.accounts import has_role
+from service.present import View, is_blinded
+from service.reading_schemas import WaitingOut
+from service.settle import is_unsettled
+from service.store import doctor_calls, reading, settling, specimens
+from service.store.database import Session
+from service.store.models import CandidateRow, Image, MarkRow, Preparation, Specimen
+from service.store.reading import Spoken
+from service.store.specimens import SecondLookState
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where something waits."""
+
+    specimen: Specimen
+    spoken: Spoken | None = None
+
+
+def list_waiting(view: View) -> list[WaitingOut]:
+    """All that waits in specimens that are not signed off, the longest first.
+
+    What a reader must not know yet, because of an open blind second look or an unaided read, is left out.
+    """
+    found = [*_second_looks(view), *_differing(view), *_calls(view)]
+    return sorted(found, key=lambda one: one.since)
+
+
+def _second_looks(view: View) -> Iterator[WaitingOut]:
+    for state in specimens.list_second_looks(view.session):
+        if state.closing is not None:
+            continue
+        specimen = specimens.read_specimen(view.session, state.look.specimen_id)
+        yield _item(
+            view,
+            Place(specimen),
+            kind="second_look",
+            number=state.look.id,
+            since=state.look.created_at,
+            asked_by=state.look.asked_by,
+            waits_for=state.look.reader_id,
+            is_mine=_is_asked(view, state),
+            blind=state.look.is_blind,
+        )
+
+
+def _is_asked(view: View, state: SecondLookState) -> bool:
+    look = state.look
+    if look.reader_id is not None:
+        return look.reader_id == view.user.id
+    return look.asked_by != view.user.id and has_role(view.user, "reader")
+
+
+def _differing(view: View) -> Iterator[WaitingOut]:
+    """Candidates whose readers differ; an offer to settle together waits for those who have not agreed."""
+    for place in _places(view, _marked_by_several(view.session)):
+        spoken = place.spoken
+        if spoken is None or not is_unsettled(spoken):
+            continue
+        offer = settling.newest_offer(view.session, spoken)
+        if offer is not None:
+            for reader_id in offer.lacks(spoken):
+                yield _item(
+                    view,
+                    place,
+                    kind="settling_offer",
+                    number=offer.offer.id,
+                    since=offer.offer.created_at,
+                    asked_by=offer.offer.reader_id,
+                    waits_for=reader_id,
+                    is_mine=reader_id == view.user.id,
+                    words=offer.offer.remark,
+                )
+            continue
+        is_party = view.user.id in {mark.reader_id for mark in spoken.marks}
+        may_settle = has_role(view.user, "reader") and (not is_party or has_role(view.user, "veterinarian"))
+        yield _item(
+            view,
+            place,
+            kind="differing_marks",
+            number=spoken.candidate.id,
+            since=spoken.marks[-1].created_at,
+            asked_by=spoken.marks[-1].reader_id,
+            is_mine=may_settle or is_party,
+        )
+
+
+def _marked_by_several(session: Session) -> list[int]:
+    wanted = (
+        select(MarkRow.candidate_id)
+        .join(CandidateRow, CandidateRow.id == MarkRow.candidate_id)
+        .join(Image, Image.id == CandidateRow.image_id)
+        .join(Preparation, Preparation.id == Image.preparation_id)
+        .join(Specimen, Specimen.id == Preparation.specimen_id)
+        .group_by(MarkRow.candidate_id)
+        .having(func.count(func.distinct(MarkRow.reader_id)) > 1)
+    )
+    return list(session.scalars(wanted))
+
+
+def _places(view: View, candidate_ids: list[int]) -> Iterator[Place]:
+    """Those of some candidates that this person may know of, in specimens that are not signed off."""
+    for number in candidate_ids:
+        row = reading.read_candidate(view.session, number)
+        specimen = specimens.specimen_of_image(view.session, row.image_id)
+        if specimens.sign_offs_of(view.session, [specimen.id]):
+            continue
+        is_hidden = is_blinded(view, specimen.id) or reading.is_withheld(
+            view.session, image_id=row.image_id, reader_id=view.user.id
+        )
+        if not is_hidden:
+            yield Place(specimen, reading.spoken_of(view.session, row))
+
+
+def _calls(view: View) -> Iterator[WaitingOut]:
+    states = {state.call.candidate_id: state for state in doctor_calls.list_open_calls(view.session)}
+    for place in _places(view, list(states)):
+        if place.spoken is None:
+            continue
+        call = states[place.spoken.candidate.id].call
+        yield _item(
+            view,
+            place,
+            kind="doctor_call",
+            number=call.id,
+            since=call.created_at,
+            asked_by=call.created_by,
+            role="veterinarian",
+            is_mine=has_role(view.user, "veterinarian"),
+            words=call.words,
+        )
+
+
+def _item(
+    view: View,
+    place: Place,
+    *,
+    kind: str,
+    number: int,
+    since: datetime,
+    asked_by: int,
+    is_mine: bool,
+    waits_for: int | None = None,
+    role: str = "reader",
+    words: str | None = None,
+    blind: bool = False,
+) -> WaitingOut:
+    row = None if place.spoken is None else place.spoken.candidate
+    return WaitingOut(
+        kind=kind,  # type: ignore[arg-type]
+        id=number,
+        specimen_id=place.specimen.id,
+        specimen_code=place.specimen.code,
+        image_id=None if row is None else row.image_id,
+        candidate_id=None if row is None else row.id,
+        asked_by=view.person(asked_by),
+        waits_for=None if waits_for is None else view.person(waits_for),
+        role=role,
+        since=since,
+        words=words,
+        is_mine=is_mine,
+        blind=blind,
+    )
