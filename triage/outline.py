@@ -25,7 +25,6 @@ from triage.polar import (
     slope_along_rows,
 )
 from triage.records import Ellipse
-from triage.rim_frame import RIM_RHO, unroll_points
 
 _ROUNDS = 3
 _SETTLED_SHARE = 0.02
@@ -46,27 +45,22 @@ _MEAN_OF_COLOURS = np.full((1, 3), 1 / 3, dtype=np.float32)
 
 @dataclass(frozen=True)
 class RimView:
-    """Grey values around an outline, in the frame of its own ellipse.
+    """The pixels around an outline, and the ellipse whose frame its rim is read in first.
 
     Attributes
     ----------
-    grey : ndarray of shape (N_RAYS, len(RIM_RHO)), float32
-        As `triage.rim_frame.unroll_points` places them.
+    patch : ndarray of shape (height, width), float32
+        Grey values.
     ellipse : ndarray of shape (5,)
         cx, cy, length, width, angle in radians, in pixels of the patch that was searched.
     origin, per_px : ndarray of shape (2,)
         A point of the patch lies at (point + origin) * per_px in original pixels.
     """
 
-    grey: NDArray[np.float32]
+    patch: NDArray[np.float32]
     ellipse: Floats
     origin: Floats
     per_px: Floats
-
-    @property
-    def reach(self) -> tuple[float, float]:
-        """Smallest and largest radius that was looked at, in radii of the ellipse."""
-        return float(RIM_RHO[0]), float(RIM_RHO[-1])
 
 
 @dataclass(frozen=True)
@@ -325,7 +319,7 @@ def _refine(
             edge_px_sd=float(edge_sd[index]) * patch.scale,
             sign=curves[row][2],
             rim=RimView(
-                grey=sample(patch.grey, unroll_points(ellipses[index]))[0],
+                patch=patch.grey,
                 ellipse=ellipses[index],
                 origin=patch.origin,
                 per_px=patch.per_px,

@@ -7,7 +7,8 @@ outside depends on the side that the focus is on (N. Streibl, Opt. Commun. 49 (1
 and lids are paler than the shell beside them; in a small cyst the blurred sides pull each other inward. All
 of it shows in the grey values around the outline, so a small network reads them: it was trained on drawn
 objects whose outlines are known (`training.train_rim`) and on plain discs and rings, never on photographs.
-It knows neither the group nor the scale.
+It knows neither the group nor the scale. Where the outline lies on a halo far outside the shell, one reading
+goes only part of the way, so that the rim is read again in the frame of what was found.
 """
 
 from __future__ import annotations
@@ -20,11 +21,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.outline import Outline
-from triage.rim_frame import place_in_frame
+from triage.outline import Outline, RimView, measure_moments
+from triage.polar import sample
+from triage.rim_frame import RIM_RHO, place_in_frame, unroll_points
 
 Floats = NDArray[np.float64]
 
+# Drawn objects that were not learnt: bias 1.0 to 2.0 % after one reading, 0.6 to 1.2 % after two, 0.3 to 0.9 %
+# after three; but each reading makes plain blurred discs and photographed objects a little smaller.
+_READINGS = 2
 _GRAPH = Path(__file__).parent / "data" / "rim" / "rim.onnx"
 
 
@@ -46,20 +51,26 @@ class ShellEdge:
 
 
 def find_shell_edge(outline: Outline) -> ShellEdge:
-    """Where the shell ends, read from the grey values in the outline's frame."""
+    """Where the shell ends, read from the grey values in the outline's frame and then in its own."""
     rim = outline.rim
+    ellipse = rim.ellipse
+    for _ in range(_READINGS):
+        points, log_sd = _read(rim, ellipse)
+        ellipse = measure_moments(points[None])[0]
+    length_sd, width_sd = (float(value) for value in np.exp(log_sd))
+    return ShellEdge((points + rim.origin) * rim.per_px, length_sd, width_sd)
+
+
+def _read(rim: RimView, ellipse: Floats) -> tuple[Floats, Floats]:
+    """Points of the shell's edge in pixels of the patch, and logarithms of the relative uncertainties."""
+    grey, _ = sample(rim.patch, unroll_points(ellipse))
     radii, log_sd = _open_graph().run(
         ["radii", "log_sd"],
-        {
-            # One object a call: sums over a batch could round a row by what stands beside it.
-            "rims": rim.grey[None].astype(np.float32),
-            "sides": rim.ellipse[None, 2:4].astype(np.float32),
-        },
+        # One object a call: sums over a batch could round a row by what stands beside it.
+        {"rims": grey[None], "sides": ellipse[None, 2:4].astype(np.float32)},
     )
-    low, high = rim.reach
-    points = place_in_frame(rim.ellipse, np.clip(radii[0].astype(np.float64), low, high))
-    length_sd, width_sd = (float(value) for value in np.exp(log_sd[0]))
-    return ShellEdge((points + rim.origin) * rim.per_px, length_sd, width_sd)
+    inside_view = np.clip(radii[0].astype(np.float64), RIM_RHO[0], RIM_RHO[-1])
+    return place_in_frame(ellipse, inside_view), log_sd[0].astype(np.float64)
 
 
 @cache
