@@ -17,30 +17,42 @@ from service.dependencies import Parts
 from service.errors import add_error_handlers
 from service.headers import BodyLimit, SecurityHeaders
 from service.jobs import Jobs
+from service.ownership import check_paths
 from service.routes import (
     amendments,
     bench,
     calibration_pictures,
     calibrations,
     candidates,
+    comparisons,
+    contact_sheets,
+    differences,
+    doctor_calls,
     event_log,
     groups,
     health,
     images,
     labelled_sets,
+    links,
     marks,
     papers,
     preparation_advice,
     proposals,
+    reading_places,
+    reading_rules,
     reads,
     scale_measurements,
     second_looks,
     session,
+    settling_offers,
+    shown_twice,
+    sign_ins,
     specimens,
     stitchings,
     tokens,
     uploads,
     users,
+    waiting,
 )
 from service.settings import Settings, read_session_secret
 from service.stores import open_stores
@@ -50,10 +62,13 @@ from triage.records import Detector
 STATIC = Path(__file__).parent / "web" / "static"
 NOUNS = (
     stitchings,
+    shown_twice,
     health,
     session,
+    sign_ins,
     tokens,
     users,
+    links,
     groups,
     calibrations,
     calibration_pictures,
@@ -70,6 +85,14 @@ NOUNS = (
     candidates,
     marks,
     reads,
+    reading_places,
+    reading_rules,
+    differences,
+    comparisons,
+    contact_sheets,
+    doctor_calls,
+    settling_offers,
+    waiting,
     second_looks,
     labelled_sets,
 )
@@ -115,6 +138,7 @@ def create_app(settings: Settings, *, detector: Detector | None = None) -> FastA
     api = APIRouter(prefix="/api")
     for noun in NOUNS:
         api.include_router(noun.router)
+    check_paths(api.routes)
     app.include_router(api)
     app.include_router(pages.router)
     app.mount("/static/leaflet", StaticFiles(directory=leaflet.BASE_DIR))
@@ -128,6 +152,8 @@ def _make_parts(settings: Settings, detector: Detector | None) -> Parts:
         database,
         read_session_secret(settings),
         session_hours=settings.session_hours,
+        idle_minutes=settings.session_idle_minutes,
         tries_per_minute=settings.sign_in_tries_per_minute,
+        link_hours=settings.link_hours,
     )
     return Parts(settings, database, files, accounts, Jobs(settings, database, files, detector))

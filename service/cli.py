@@ -250,14 +250,30 @@ def add_person(
             help="Asked for when left out, so that it stays out of the shell's history.",
         ),
     ],
+    hospital: Annotated[
+        str | None, typer.Option(help="Name of the hospital, made if there is none; left out: the first.")
+    ] = None,
 ) -> None:
     """Add somebody who can sign in."""
     from service.admin import create_user
     from service.environment import read_settings
 
     with _one_sentence():
-        user = create_user(read_settings(), user_name, display_name, role, password)
+        user = create_user(read_settings(), user_name, display_name, role, password, hospital=hospital)
         typer.echo(f"{user.display_name} can sign in as {user.user_name} ({user.role}).")
+
+
+@app.command("reset-password")
+def reset_password(
+    user_name: Annotated[str, typer.Argument(help="Name that this person signs in with.")],
+) -> None:
+    """Make a link with which somebody sets a new password, once."""
+    from service.admin import make_password_link
+    from service.environment import read_settings
+
+    with _one_sentence():
+        typer.echo(make_password_link(read_settings(), user_name))
+        typer.echo("Put the address of the service before it, and hand it over yourself.", err=True)
 
 
 @app.command("check-log")

@@ -21,7 +21,7 @@ from typing import Any
 import uvicorn
 from PIL import Image
 
-from service.admin import create_user
+from service.admin import create_user, name_first_hospital
 from service.app import create_app
 from service.settings import Settings
 from triage.errors import TriageError
@@ -60,6 +60,7 @@ def make_logins() -> tuple[Login, ...]:
         ("ben", "Ben Ostrow", "reader"),
         ("hale", "Dr. Imke Hale", "veterinarian"),
         ("desk", "Front desk", "assistant"),
+        ("mora", "Mora Finch", "administrator"),
     )
     return tuple(Login(*person, password=f"demo-{secrets.token_hex(4)}") for person in people)
 
@@ -119,6 +120,7 @@ def run_demo(
     try:
         settings = Settings(data_folder=folder / "data", port=port, sign_in_tries_per_minute=60)
         logins = make_logins()
+        name_first_hospital(settings, CLINIC)
         for login in logins:
             create_user(settings, login.user_name, login.display_name, login.role, login.password)
         with serve_in_background(settings, detector) as address:

@@ -40,6 +40,12 @@ def show_specimen(request: Request, specimen_id: str) -> Response:
     return _render(request, "specimen.html", specimen_id=specimen_id)
 
 
+@router.get("/waiting")
+def show_waiting(request: Request) -> Response:
+    """What waits for whom, and since when."""
+    return _render(request, "waiting.html")
+
+
 @router.get("/reading/{image_id}")
 def show_reading(request: Request, image_id: str) -> Response:
     """One picture with its ranked candidates, to be marked."""
@@ -88,9 +94,27 @@ def show_labelled_sets(request: Request) -> Response:
     return _render(request, "labelled-sets.html")
 
 
+@router.get("/labelled-sets/{set_id}")
+def show_labelled_set(request: Request, set_id: str) -> Response:
+    """What one labelled set holds."""
+    return _render(request, "labelled-set.html", set_id=set_id)
+
+
+@router.get("/people")
+def show_people(request: Request) -> Response:
+    """Who works in a hospital, and who is invited."""
+    return _render(request, "people.html")
+
+
+@router.get("/join")
+def show_join(request: Request) -> Response:
+    """Come in by a one-time link; it needs no session."""
+    return _render(request, "join.html")
+
+
 @router.get("/account")
 def show_account(request: Request) -> Response:
-    """The reader's own name, role and program tokens."""
+    """One's own name and role, password, sign-ins and program tokens."""
     return _render(request, "account.html")
 
 

@@ -37,6 +37,9 @@ Remark = Annotated[
     AfterValidator(_without_control_characters),
 ]
 Id = Annotated[int, Field(ge=1, le=MAX_ID)]
+Password = Annotated[str, Field(min_length=1, max_length=1000)]
+Secret = Annotated[str, Field(min_length=1, max_length=200)]
+Role = Literal["assistant", "reader", "veterinarian", "administrator"]
 Real = Annotated[float, Field(allow_inf_nan=False)]
 Answer = Literal["confirm", "reject", "unsure"]
 Mode = Literal["aided", "unaided"]
@@ -89,28 +92,126 @@ class SessionIn(Body):
     """User name and password."""
 
     user_name: Name
-    password: Annotated[str, Field(min_length=1, max_length=1000)]
+    password: Password
 
 
-class SessionOut(Answered):
-    """Who is signed in, and what a page sends in `X-CSRF-Token` with every change."""
-
-    user: SignedInUser
-    csrf_token: str | None
-
-
-class TokenIn(Body):
-    """What the token is for."""
-
-    name: Name
-
-
-class TokenOut(Answered):
-    """A bearer token's record."""
+class HospitalOut(Answered):
+    """A hospital that a person works in, with the role there."""
 
     id: int
     name: str
+    role: str
+
+
+class SessionOut(Answered):
+    """Who is signed in and where they work, and what a page sends in `X-CSRF-Token` with every change."""
+
+    user: SignedInUser
+    csrf_token: str | None
+    hospital: HospitalOut
+    hospitals: list[HospitalOut]
+
+
+class HospitalIn(Body):
+    """The hospital to go on in."""
+
+    hospital_id: Id
+
+
+class PasswordIn(Body):
+    """The password that is, and the one that is to be."""
+
+    old: Password
+    new: Password
+
+
+class SignInOut(Answered):
+    """One of your own sign-ins that has not ended."""
+
+    id: int
+    address: str
+    browser: str
     created_at: datetime
+    last_used_at: datetime
+    expires_at: datetime
+    this_one: bool
+
+
+class RoleIn(Body):
+    """A role in the hospital that the administrator works in."""
+
+    role: Role
+
+
+class InvitationIn(RoleIn):
+    """Who is invited, and as what."""
+
+    display_name: Name
+
+
+class InvitationOut(Answered):
+    """An invitation that nobody has used yet."""
+
+    id: int
+    display_name: str
+    role: str
+    created_at: datetime
+    created_by: Person | None
+    expires_at: datetime
+
+
+class NewLink(Answered):
+    """A link that lets somebody in once; it is shown this once."""
+
+    path: str
+    expires_at: datetime
+
+
+class LinkIn(Body):
+    """The secret of a one-time link: what stands after the `#`."""
+
+    secret: Secret
+
+
+class LinkOut(Answered):
+    """What a link offers: an invitation as `role`, or a new password for `user_name`."""
+
+    kind: Literal["invitation", "password"]
+    hospital: str
+    display_name: str
+    role: str | None
+    user_name: str | None
+
+
+class LinkUseIn(LinkIn):
+    """A password, and with an invitation a user name; `has_account` says that both are there already."""
+
+    password: Password
+    user_name: Name | None = None
+    has_account: bool = False
+
+
+class LinkUsed(Answered):
+    """The user name to sign in with."""
+
+    user_name: str
+
+
+class TokenIn(Body):
+    """What the token is for, and what it may do: at most what you may; left out, the same."""
+
+    name: Name
+    role: Role | None = None
+
+
+class TokenOut(Answered):
+    """A bearer token's record; `last_used_at` is kept to the minute."""
+
+    id: int
+    name: str
+    role: str
+    created_at: datetime
+    last_used_at: datetime | None
 
 
 class NewToken(TokenOut):
@@ -251,6 +352,10 @@ class ImageOut(ImageSummary):
     created_by: Person
     status_url: str
     also_in: Annotated[list[int], Field(description="Other specimens that hold a picture of the same bytes.")]
+    calibration_age_days: Annotated[
+        int | None,
+        Field(description="Whole days since the calibration used was put on record; null where none was."),
+    ]
 
 
 class UploadOut(Answered):
@@ -396,6 +501,7 @@ class CandidateOut(Answered):
     below_cut: bool
     drawn_by: Person | None
     marks: list[MarkOut]
+    withdrawn: Annotated[list[MarkOut], Field(description="Marks that their readers took back.")]
     adjudication: MarkOut | None
     current: MarkOut | None
     unsettled: bool

@@ -93,11 +93,26 @@ class Settings(BaseSettings):
     session_hours: Annotated[
         float, Field(gt=0, le=24 * 31, description="Hours after which a sign-in ends.")
     ] = 12.0
+    session_idle_minutes: Annotated[
+        float,
+        Field(gt=0, le=60 * 24 * 31, description="Minutes without a request after which a sign-in ends."),
+    ] = 60.0
+    link_hours: Annotated[
+        float,
+        Field(
+            gt=0, le=24 * 31, description="Hours after which an invitation or a link for a new password ends."
+        ),
+    ] = 72.0
     secure_cookies: Annotated[
         bool, Field(description="True sends the session cookie over HTTPS only: set it behind HTTPS.")
     ] = False
     sign_in_tries_per_minute: Annotated[
-        int, Field(ge=1, description="Failed sign-ins a minute, for one user name from one address.")
+        int,
+        Field(
+            ge=1,
+            description="Failed sign-ins a minute, for one user name from one address; ten times "
+            "as many for one address, and for one user name from all addresses.",
+        ),
     ] = 10
     upload_limit_mib: Annotated[int, Field(ge=1, description="Largest picture file, in MiB.")] = 4096
     upload_keep_hours: Annotated[

@@ -34,7 +34,7 @@ from service.files import Received
 from service.intake import check_before_upload, plain_name, take_picture
 from service.scale import StatedScale
 from service.staging import Part, Staging
-from service.store import images, people, uploads
+from service.store import images, people, specimens, uploads
 from service.store.database import Session
 from service.store.models import Image, Upload, User
 from triage.errors import ImageError, StorageError, TriageError
@@ -94,7 +94,7 @@ class Uploads:
         TriageError
             If it would be refused at its end: no such preparation, an impossible scale, too large, no room.
         """
-        check_before_upload(self._parts, user, preparation_id, scale)
+        check_before_upload(self._parts.within(user.hospital_id), user, preparation_id, scale)
         self._check_size(n_bytes)
         with self._parts.database.write() as session:
             return uploads.add_upload(
@@ -320,13 +320,13 @@ class Uploads:
             )
         with self._parts.database.write() as session:
             uploads.change_upload(session, upload.id, sha256=sha256)
-            user = people.read_user(session, upload.created_by)
+            user = _sender(session, upload)
 
         def note(session: Session, image_id: int) -> None:
             uploads.change_upload(session, upload.id, state="stored", problem=None, image_id=image_id)
 
         take_picture(
-            self._parts,
+            self._parts.within(user.hospital_id),
             user,
             Received(self.staging.path(upload.id), sha256, upload.n_bytes),
             upload.preparation_id,
@@ -335,6 +335,15 @@ class Uploads:
             also=note,
         )
         self.staging.drop(upload.id)
+
+
+def _sender(session: Session, upload: Upload) -> User:
+    """Who sent it, in the hospital of its preparation, even if that person has left in between."""
+    preparation = specimens.read_preparation(session, upload.preparation_id)
+    hospital_id = specimens.read_specimen(session, preparation.specimen_id).hospital_id
+    sender = people.find_user(session, user_id=upload.created_by, hospital_id=hospital_id, even_ended=True)
+    assert sender is not None
+    return sender
 
 
 class _HeaderCheck:

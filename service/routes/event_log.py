@@ -36,7 +36,9 @@ def check_events(user: UserDep, database: DatabaseDep) -> list[LogCheckOut]:
     require_role(user, "administrator")
     with database.read() as session:
         unlogged = check_unlogged(session)
-        checks = [check_log(session, one) for one in event_log.list_hospitals(session)]
+        checks = [
+            check_log(session, one) for one in event_log.list_hospitals(session) if one == user.hospital_id
+        ]
     return [
         LogCheckOut(
             hospital_id=one.hospital_id or 0,
@@ -51,12 +53,12 @@ def check_events(user: UserDep, database: DatabaseDep) -> list[LogCheckOut]:
 
 @router.get("/events.jsonl", response_class=StreamingResponse)
 def export_events(user: UserDep, database: DatabaseDep) -> StreamingResponse:
-    """The whole log as JSON lines, each entry with its hash."""
+    """The log of your hospital as JSON lines, each entry with its hash."""
     require_role(user, "administrator")
 
     def lines() -> Iterator[str]:
         with database.read() as session:
-            yield from export_lines(session)
+            yield from export_lines(session, user.hospital_id)
 
     headers = {"Content-Disposition": 'attachment; filename="events.jsonl"'}
     return StreamingResponse(lines(), media_type="application/x-ndjson", headers=headers)

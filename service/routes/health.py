@@ -6,14 +6,14 @@ from importlib.metadata import PackageNotFoundError, version
 
 from fastapi import APIRouter
 
-from service.dependencies import PartsDep
+from service.dependencies import WholePartsDep
 from service.schemas import Health
 
 router = APIRouter(tags=["health"])
 
 
 @router.get("/health")
-def read_health(parts: PartsDep) -> Health:
+def read_health(parts: WholePartsDep) -> Health:
     """Answers without a sign-in."""
     return Health(status="ok", version=_version(), detector=parts.jobs.detector_name)
 

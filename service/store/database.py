@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,10 +14,11 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.exc import ArgumentError, OperationalError
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import ORMExecuteState, Session, with_loader_criteria
 
 from service.errors import UnreachableError
 from service.store.event_log import LoggedSession
+from service.store.models import HospitalOwned
 
 __all__ = ["Database", "Session"]
 
@@ -56,6 +58,16 @@ class Database:
                 isolation_level="REPEATABLE READ", postgresql_readonly=True
             )
         self._writer = self._engine.execution_options(is_writer=True)
+        self._hospital_id: int | None = None
+
+    def within(self, hospital_id: int) -> Database:
+        """The same database, kept to one hospital.
+
+        Its sessions find no record that another hospital owns, and what they add belongs to this one.
+        """
+        kept = copy.copy(self)
+        kept._hospital_id = hospital_id
+        return kept
 
     def migrate(self) -> None:
         """Bring the tables to the newest form; of several machines that start together, one does it.
@@ -68,7 +80,7 @@ class Database:
         config = Config()
         # Alembic reads a percent sign as the beginning of a name.
         config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
-        with self._reachable(), self._writer.begin() as connection:
+        with self._reachable(), self._writer.connect() as connection, _rewriting(connection):
             if connection.dialect.name == "postgresql":
                 connection.execute(text(f"SELECT pg_advisory_xact_lock({MIGRATION_LOCK})"))
             self._refuse_unknown_form(connection, config)
@@ -78,7 +90,7 @@ class Database:
     @contextmanager
     def read(self) -> Iterator[Session]:
         """A session that sees one moment and stores nothing."""
-        with self._reachable(), Session(self._reader, expire_on_commit=False) as session:
+        with self._reachable(), self._session(_KeptSession, self._reader) as session:
             yield session
 
     @contextmanager
@@ -86,7 +98,7 @@ class Database:
         """A session that is stored whole with its entries in the log at the end, or not at all."""
         with (
             self._reachable(),
-            LoggedSession(self._writer, expire_on_commit=False) as session,
+            self._session(_KeptLoggedSession, self._writer) as session,
             session.begin(),
         ):
             yield session
@@ -94,6 +106,9 @@ class Database:
     def close(self) -> None:
         """Give back all connections."""
         self._engine.dispose()
+
+    def _session(self, kind: type[Session], engine: Engine) -> Session:
+        return kind(engine, expire_on_commit=False, info={"hospital_id": self._hospital_id})
 
     @contextmanager
     def _reachable(self) -> Iterator[None]:
@@ -108,6 +123,54 @@ class Database:
                     f"The records are in form {form!r}; the newest that this version knows is "
                     f"{max(known)!r}. Run the version that wrote them, or a newer one."
                 )
+
+
+class _KeptSession(Session):
+    """A session that is kept to the hospital in its `info`, or to none."""
+
+
+class _KeptLoggedSession(LoggedSession):
+    """The same, and what it stores stands in the log."""
+
+
+@event.listens_for(_KeptSession, "do_orm_execute")
+@event.listens_for(_KeptLoggedSession, "do_orm_execute")
+def _find_own_only(state: ORMExecuteState) -> None:
+    hospital_id = state.session.info["hospital_id"]
+    if hospital_id is not None:
+        state.statement = state.statement.options(
+            with_loader_criteria(
+                HospitalOwned, lambda owned: owned.hospital_id == hospital_id, include_aliases=True
+            )
+        )
+
+
+@event.listens_for(_KeptLoggedSession, "before_flush")
+def _own_what_is_new(session: Session, *_: Any) -> None:
+    for row in session.new:
+        if isinstance(row, HospitalOwned) and row.hospital_id is None:
+            row.hospital_id = session.info["hospital_id"]
+
+
+@contextmanager
+def _rewriting(connection: Connection) -> Iterator[None]:
+    """A transaction in which SQLite lets a table that others point at be written anew."""
+    is_sqlite = connection.dialect.name == "sqlite"
+    # The switch does nothing once a transaction is open.
+    driver: Any = connection.connection.driver_connection
+    if is_sqlite:
+        driver.execute("PRAGMA foreign_keys = OFF").close()
+    try:
+        with connection.begin():
+            yield
+            if is_sqlite and connection.exec_driver_sql("PRAGMA foreign_key_check").first() is not None:
+                raise UnreachableError(
+                    "The records could not be brought to the newest form: a row would point at nothing. They "
+                    "were left as they were. Restore them from a copy, or ask who keeps them."
+                )
+    finally:
+        if is_sqlite:
+            driver.execute("PRAGMA foreign_keys = ON").close()
 
 
 def check_reachable(url: str, variable: str) -> None:

@@ -23,7 +23,17 @@ START = "0" * 64
 FIRST_HOSPITAL = 1
 # Secrets, marks of life, and what is only on its way.
 NOT_LOGGED = frozenset(
-    ("users", "sign_ins", "tokens", "machines", "uploads", "reading_places", "events", "event_heads")
+    (
+        "users",
+        "sign_ins",
+        "tokens",
+        "one_time_links",
+        "machines",
+        "uploads",
+        "reading_places",
+        "events",
+        "event_heads",
+    )
 )
 # How far work has come is no change in a specimen's life.
 _PROGRESS = {

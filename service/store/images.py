@@ -11,7 +11,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.errors import MissingError
-from service.store.models import CandidateRow, Image, Job, JobMeasurement, Preparation, ProposalRow
+from service.store.models import CandidateRow, Image, Job, JobMeasurement, Preparation, ProposalRow, Specimen
 
 OPEN_STATES = ("waiting", "proposing")
 UNDONE_STATES = ("failed", "stopped")
@@ -69,7 +69,7 @@ def list_image_states(session: Session, specimen_ids: Sequence[int]) -> dict[int
 
 def specimens_with_bytes(session: Session, sha256: str) -> list[int]:
     """Ids of the specimens that hold an image of these bytes."""
-    wanted = select(Preparation.specimen_id).join(Image).where(Image.sha256 == sha256).distinct()
+    wanted = select(Specimen.id).join(Preparation).join(Image).where(Image.sha256 == sha256).distinct()
     return sorted(session.scalars(wanted))
 
 

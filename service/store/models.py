@@ -2,10 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any, ClassVar
 
-from sqlalchemy import JSON, BigInteger, Date, DateTime, ForeignKey, Index, String, Text, UniqueConstraint
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Date,
+    DateTime,
+    ForeignKey,
+    Index,
+    String,
+    Text,
+    UniqueConstraint,
+    true,
+)
 from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from sqlalchemy.types import TypeDecorator
@@ -33,6 +45,7 @@ APPEND_ONLY = (
     "adjudications",
     "sign_offs",
     "mark_withdrawals",
+    "object_partings",
     "changes_after_lock",
     "reading_rules",
     "doctor_calls",
@@ -77,42 +90,110 @@ class Base(DeclarativeBase):
     }
 
 
-class User(Base):
+@dataclass(frozen=True)
+class User:
+    """A person as they work in one hospital; what routes and records are asked in the name of.
+
+    `is_program` says that it is a program with a token of this person.
+    """
+
+    id: int
+    user_name: str
+    display_name: str
+    role: str
+    hospital_id: int
+    is_program: bool = False
+
+
+class Hospital(Base):
+    """A hospital; what belongs to one is seen in no other."""
+
+    __tablename__ = "hospitals"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(200), unique=True)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class Account(Base):
     """A person who signs in."""
 
     __tablename__ = "users"
     id: Mapped[int] = mapped_column(primary_key=True)
     user_name: Mapped[str] = mapped_column(String(80), unique=True)
     display_name: Mapped[str] = mapped_column(String(200))
-    role: Mapped[str] = mapped_column(String(20))
     password_hash: Mapped[str] = mapped_column(String(300))
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
 
 
+class HospitalOwned:
+    """A record of one hospital; a session that is kept to a hospital finds and makes that hospital's only."""
+
+    hospital_id: Mapped[int] = mapped_column(ForeignKey("hospitals.id"))
+
+
+class Membership(Base):
+    """The role of a person in a hospital; `ended_at` says that it was taken away."""
+
+    __tablename__ = "memberships"
+    __table_args__ = (UniqueConstraint("user_id", "hospital_id"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    user_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    hospital_id: Mapped[int] = mapped_column(ForeignKey("hospitals.id"), index=True)
+    role: Mapped[str] = mapped_column(String(20))
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    ended_at: Mapped[datetime | None]
+
+
+class OneTimeLink(HospitalOwned, Base):
+    """A link that lets somebody in once: an invitation, or a new password for `user_id`.
+
+    Its secret is kept as a keyed hash; `ended_at` says when it was used or taken back.
+    """
+
+    __tablename__ = "one_time_links"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    kind: Mapped[str] = mapped_column(String(20))
+    user_id: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+    display_name: Mapped[str] = mapped_column(String(200))
+    role: Mapped[str | None] = mapped_column(String(20))
+    token_hash: Mapped[str] = mapped_column(String(64), unique=True)
+    created_by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    expires_at: Mapped[datetime]
+    ended_at: Mapped[datetime | None]
+
+
 class SignIn(Base):
-    """One browser's sign-in; the cookie's token is kept as a keyed hash."""
+    """One browser's sign-in, at work in one hospital; the cookie's token is kept as a keyed hash."""
 
     __tablename__ = "sign_ins"
     id: Mapped[int] = mapped_column(primary_key=True)
-    user_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    user_id: Mapped[int] = mapped_column(ForeignKey("users.id"), index=True)
+    hospital_id: Mapped[int] = mapped_column(ForeignKey("hospitals.id"))
     token_hash: Mapped[str] = mapped_column(String(64), unique=True)
+    address: Mapped[str] = mapped_column(String(80))
+    browser: Mapped[str] = mapped_column(String(200))
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    last_used_at: Mapped[datetime] = mapped_column(default=utc_now)
     expires_at: Mapped[datetime]
 
 
 class Token(Base):
-    """A program's bearer token, kept as a keyed hash."""
+    """A program's bearer token, kept as a keyed hash; it may do in one hospital what `role` may."""
 
     __tablename__ = "tokens"
     id: Mapped[int] = mapped_column(primary_key=True)
     user_id: Mapped[int] = mapped_column(ForeignKey("users.id"), index=True)
+    hospital_id: Mapped[int] = mapped_column(ForeignKey("hospitals.id"))
+    role: Mapped[str] = mapped_column(String(20))
     name: Mapped[str] = mapped_column(String(80))
     token_hash: Mapped[str] = mapped_column(String(64), unique=True)
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    last_used_at: Mapped[datetime | None]
     revoked_at: Mapped[datetime | None]
 
 
-class CalibrationRow(Base):
+class CalibrationRow(HospitalOwned, Base):
     """Micrometres per pixel of one microscope at one objective and camera setting, as a person confirmed it.
 
     Where an axis was measured by itself, its own scale stands beside the one that is measured with.
@@ -136,7 +217,7 @@ class CalibrationRow(Base):
     um_per_px_y_sd: Mapped[float | None]
 
 
-class CalibrationPicture(Base):
+class CalibrationPicture(HospitalOwned, Base):
     """A photograph that a scale is measured on, of no specimen; its bytes are kept under `sha256`."""
 
     __tablename__ = "calibration_pictures"
@@ -153,7 +234,7 @@ class CalibrationPicture(Base):
     created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
 
 
-class ScaleMeasurement(Base):
+class ScaleMeasurement(HospitalOwned, Base):
     """A scale measured on one picture, proposed: nothing uses it until a person confirms it.
 
     `picture_id` says that it may go on record as a calibration, `image_id` that it belongs to that image
@@ -195,7 +276,7 @@ class ScaleRefusal(Base):
     created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
 
 
-class OcularScaleRow(Base):
+class OcularScaleRow(HospitalOwned, Base):
     """What one division of an eyepiece's scale spans on the slide, for one objective of one microscope."""
 
     __tablename__ = "ocular_scales"
@@ -211,12 +292,13 @@ class OcularScaleRow(Base):
     created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
 
 
-class Specimen(Base):
+class Specimen(HospitalOwned, Base):
     """The sample of one animal."""
 
     __tablename__ = "specimens"
+    __table_args__ = (UniqueConstraint("hospital_id", "code", name="uq_specimens_hospital_id_code"),)
     id: Mapped[int] = mapped_column(primary_key=True)
-    code: Mapped[str] = mapped_column(String(80), unique=True)
+    code: Mapped[str] = mapped_column(String(80))
     species: Mapped[str] = mapped_column(String(20))
     animal_label: Mapped[str] = mapped_column(String(200))
     collected_on: Mapped[date | None]
@@ -314,9 +396,9 @@ class Job(Base):
 
 
 class Stitching(Base):
-    """Pictures of a preparation that are to become one, and what came of it.
+    """Pictures of a preparation that are to become one or only to be placed, and what came of it.
 
-    `report` says where each lies or why it was left out; `image_id` is the mosaic.
+    `report` says where each lies or why it was left out; `image_id` is the mosaic, where one was asked for.
     """
 
     __tablename__ = "stitchings"
@@ -324,11 +406,23 @@ class Stitching(Base):
     preparation_id: Mapped[int] = mapped_column(ForeignKey("preparations.id"), index=True)
     image_ids: Mapped[list[int]]
     field_order: Mapped[str] = mapped_column(String(20))
+    writes_mosaic: Mapped[bool] = mapped_column(default=True, server_default=true())
     state: Mapped[str] = mapped_column(String(20), default="waiting")
     problem: Mapped[str | None] = mapped_column(Text)
     report: Mapped[dict[str, Any] | None]
     image_id: Mapped[int | None] = mapped_column(ForeignKey("images.id"), index=True)
     attempt: Mapped[int] = mapped_column(default=1)
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
+class ObjectParting(Base):
+    """A person's word that two candidates that looked like one object in two pictures are two."""
+
+    __tablename__ = "object_partings"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    candidate_id: Mapped[int] = mapped_column(ForeignKey("candidates.id"), index=True)
+    other_id: Mapped[int] = mapped_column(ForeignKey("candidates.id"))
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
     created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
 
@@ -606,7 +700,7 @@ class SignOff(Base):
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
 
 
-class LabelledSetRow(Base):
+class LabelledSetRow(HospitalOwned, Base):
     """An export, kept as a zip file."""
 
     __tablename__ = "labelled_sets"

@@ -82,7 +82,7 @@ def sign_offs_of(session: Session, specimen_ids: Sequence[int]) -> dict[int, Sig
 
 def signed_off_ids(session: Session) -> list[int]:
     """Ids of all specimens that are signed off, oldest first."""
-    return sorted(find_signed(session))
+    return sorted({*find_signed(session)} & {*session.scalars(select(Specimen.id))})
 
 
 def refuse_if_signed_off(session: Session, specimen: Specimen) -> None:
@@ -120,7 +120,12 @@ def add_second_look(
 
 def list_second_looks(session: Session, specimen_id: int | None = None) -> list[SecondLookState]:
     """Second looks of one specimen, or of all, oldest first."""
-    wanted = select(SecondLook, SecondLookClosing).outerjoin(SecondLookClosing).order_by(SecondLook.id)
+    wanted = (
+        select(SecondLook, SecondLookClosing)
+        .join(Specimen, Specimen.id == SecondLook.specimen_id)
+        .outerjoin(SecondLookClosing)
+        .order_by(SecondLook.id)
+    )
     if specimen_id is not None:
         wanted = wanted.where(SecondLook.specimen_id == specimen_id)
     return [SecondLookState(look, closing) for look, closing in session.execute(wanted)]

@@ -12,7 +12,12 @@ from service.admin import create_user
 from service.run import serve
 from service.settings import Settings
 
-USERS = (("reader", "reader"), ("vet", "veterinarian"), ("assistant", "assistant"))
+USERS = (
+    ("reader", "reader"),
+    ("vet", "veterinarian"),
+    ("assistant", "assistant"),
+    ("admin", "administrator"),
+)
 
 
 def main(data_folder: Path, port: int, detector: Literal["blobs", "shipped"]) -> None:

@@ -23,7 +23,7 @@ from service.errors import UnreachableError
 from service.settings import Settings
 from service.store import images, people
 from service.store.database import Database
-from service.store.models import APPEND_ONLY, Base, User
+from service.store.models import APPEND_ONLY, Account, Base
 
 pytestmark = pytest.mark.on_both
 TRIGGERS = {
@@ -110,11 +110,11 @@ def test_records_of_a_newer_version_are_left_alone(database: Database, url: str)
 
 def test_reading_stores_nothing_and_sees_one_moment(database: Database) -> None:
     with database.read() as session:
-        assert list(session.scalars(select(User.user_name))) == []
+        assert list(session.scalars(select(Account.user_name))) == []
         _add_person(database, "late")
-        assert list(session.scalars(select(User.user_name))) == []
+        assert list(session.scalars(select(Account.user_name))) == []
     with database.read() as session:
-        assert list(session.scalars(select(User.user_name))) == ["late"]
+        assert list(session.scalars(select(Account.user_name))) == ["late"]
 
 
 def test_writing_that_fails_stores_nothing(database: Database) -> None:
@@ -122,7 +122,7 @@ def test_writing_that_fails_stores_nothing(database: Database) -> None:
         people.add_user(session, user_name="half", display_name="Half", role="reader", password_hash="x")
         raise ZeroDivisionError
     with database.read() as session:
-        assert list(session.scalars(select(User.user_name))) == []
+        assert list(session.scalars(select(Account.user_name))) == []
 
 
 def test_many_writers_at_once_lose_nothing(database: Database) -> None:
@@ -131,7 +131,7 @@ def test_many_writers_at_once_lose_nothing(database: Database) -> None:
         for done in [together.submit(_add_person, database, name) for name in names]:
             done.result()
     with database.read() as session:
-        assert list(session.scalars(select(User.user_name).order_by(User.user_name))) == names
+        assert list(session.scalars(select(Account.user_name).order_by(Account.user_name))) == names
 
 
 def _add_person(database: Database, name: str) -> None:

@@ -24,6 +24,7 @@ let csrfToken = "";
 export const get = (path) => send("GET", path);
 /** `limitMs` is how long to wait for the answer; without it, as long as the browser does. */
 export const post = (path, body = {}, limitMs = undefined, more = {}) => send("POST", path, body, limitMs, more);
+export const put = (path, body) => send("PUT", path, body);
 export const remove = (path) => send("DELETE", path);
 
 export async function openSession() {

@@ -2,6 +2,7 @@
 
 import { ApiProblem, openSession } from "./api.js";
 import { byId, el } from "./dom.js";
+import { startWaitingCount } from "./waiting-count.js";
 
 /** The session `{user, csrf_token}`; a signed-out reader is sent to sign in and back. */
 export async function startPage() {
@@ -9,8 +10,9 @@ export async function startPage() {
   startMenu();
   try {
     const session = await openSession();
-    byId("account-link").textContent = session.user.display_name;
+    byId("account-link").textContent = nameOf(session);
     openMain();
+    startWaitingCount();
     return session;
   } catch (error) {
     if (isSignedOut(error)) goToSignIn();
@@ -18,6 +20,9 @@ export async function startPage() {
     return new Promise(() => {});
   }
 }
+
+/** With the hospital, where a person works in several. */
+const nameOf = ({ user, hospital, hospitals }) => hospitals.length > 1 ? `${user.display_name}, ${hospital.name}` : user.display_name;
 
 function showStartProblem(error) {
   openMain();
