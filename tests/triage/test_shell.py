@@ -80,6 +80,6 @@ def test_no_thickness_where_the_inside_is_as_dark_as_the_rim(open_array: Open) -
 
 
 def test_uncertainty_grows_with_blur(open_array: Open) -> None:
-    # Blur of a few pixels means nothing to an object of 160 x 110 px: the network is as sure at 3 px as at 0.8.
+    # 3 px of blur mean little to an object of 160 x 110 px: the network is as sure as at 0.8 px.
     sharp, soft = (measure_ring(open_array, thickness=6, blur_px=blur) for blur in (0.8, 6.0))
     assert soft.width_px_sd > sharp.width_px_sd and soft.length_px_sd > sharp.length_px_sd
