@@ -8,19 +8,20 @@ from fastapi.responses import FileResponse
 from service.dependencies import DatabaseDep, IdPath, PartsDep, ReaderDep, UserDep
 from service.export import export_labelled_set
 from service.present import View, view_for
-from service.schemas import LabelledSetIn, LabelledSetOut
+from service.schemas import LabelledSetOut
+from service.set_schemas import SetRuleIn, SetVersionOut
 from service.settings import read_labelled_set_key
-from service.store import specimens
+from service.store import set_versions, specimens
 from service.store.models import LabelledSetRow
 
 router = APIRouter(tags=["labelled sets"])
 
 
 @router.post("/labelled-sets", status_code=status.HTTP_201_CREATED)
-def add_labelled_set(body: LabelledSetIn, user: ReaderDep, parts: PartsDep) -> LabelledSetOut:
+def add_labelled_set(body: SetRuleIn, user: ReaderDep, parts: PartsDep) -> LabelledSetOut:
     """Export the marks of signed-off specimens, without animal, owner, reader or chosen file names."""
     key = read_labelled_set_key(parts.settings)
-    row = export_labelled_set(parts.database, parts.files, body.specimen_ids, user, key=key)
+    row = export_labelled_set(parts.database, parts.files, body.to_rule(), user, key=key)
     with parts.database.read() as session:
         return _present(view_for(session, user), row)
 
@@ -43,6 +44,21 @@ def read_labelled_set(set_id: IdPath, user: UserDep, parts: PartsDep) -> FileRes
         media_type="application/zip",
         filename=f"labelled-set-{row.id}.zip",
     )
+
+
+@router.get("/labelled-sets/{set_id}")
+def show_labelled_set(set_id: IdPath, user: UserDep, database: DatabaseDep) -> SetVersionOut:
+    """One export: its rule, its hashes, and what it holds."""
+    with database.read() as session:
+        row = specimens.read_labelled_set_row(session, set_id)
+        version = set_versions.find_version(session, set_id)
+        return SetVersionOut(
+            set=_present(view_for(session, user), row),
+            rule=None if version is None else version.rule,
+            manifest_sha256=None if version is None else version.manifest_sha256,
+            zip_sha256=None if version is None else version.zip_sha256,
+            report=None if version is None else version.report,
+        )
 
 
 def _present(view: View, row: LabelledSetRow) -> LabelledSetOut:

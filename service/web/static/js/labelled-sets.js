@@ -10,7 +10,7 @@ let specimens = [];
 await startPage();
 form.addEventListener("change", () => { byId("set-specimens").hidden = form.which.value !== "some"; });
 form.addEventListener("submit", makeSet);
-await Promise.all([offerSpecimens(), showSets()]);
+await Promise.all([offerSpecimens(), offerMicroscopes(), showSets()]);
 
 async function offerSpecimens() {
   const all = await withProblem(problem, () => get("/api/specimens?limit=200")) ?? [];
@@ -20,9 +20,28 @@ async function offerSpecimens() {
   fill(byId("set-specimens"), boxes.length ? boxes : el("p", { class: "hint" }, "No specimen is signed off yet."));
 }
 
+async function offerMicroscopes() {
+  const all = await withProblem(problem, () => get("/api/calibrations")) ?? [];
+  const names = [...new Set(all.map((calibration) => calibration.microscope))].sort();
+  fill(byId("set-microscopes"), names.map((name) => el("label", { class: "check" },
+    el("input", { type: "checkbox", name: "microscope", value: name }), name)));
+}
+
+function chosenRule() {
+  const microscopes = [...form.querySelectorAll("input[name=microscope]:checked")].map((box) => box.value);
+  return {
+    specimen_ids: chosenIds(),
+    signed_from: form.signed_from.value || null,
+    signed_until: form.signed_until.value || null,
+    microscopes: microscopes.length ? microscopes : null,
+    least_readers: Number(form.least_readers.value),
+    settled_only: form.settled_only.checked,
+  };
+}
+
 async function makeSet(event) {
   event.preventDefault();
-  const made = await submitting(form, problem, () => post("/api/labelled-sets", { specimen_ids: chosenIds() }));
+  const made = await submitting(form, problem, () => post("/api/labelled-sets", chosenRule()));
   if (made) await showSets();
 }
 
@@ -51,7 +70,7 @@ function leftOutWords({ left_out: leftOut }) {
 function setRow(set) {
   const address = set.download_url ?? `/api/labelled-sets/${set.id}.zip`;
   return el("tr", {},
-    el("th", { scope: "row" }, `Set ${set.id}`),
+    el("th", { scope: "row" }, el("a", { href: `/labelled-sets/${set.id}` }, `Set ${set.id}`)),
     el("td", { "data-label": "Made" }, dateTime(set.created_at)),
     el("td", { "data-label": "Pictures" }, countOf(set.images, "picture"), leftOutWords(set)),
     el("td", { "data-label": "Labels" }, countOf(set.annotations, "label")),

@@ -1,0 +1,117 @@
+import { get } from "./api.js";
+import { byId, el, facts, fill, svg } from "./dom.js";
+import { startPage, withProblem } from "./page.js";
+import { countOf, dateTime } from "./words.js";
+
+const SPLITS = { train: "To learn from", held_out: "To end a training by", judging: "Judging (locked)" };
+const CROP_PX = 192;
+const CHART = { width: 360, bars: 110, side: 10, rangeHeight: 17 };
+
+await startPage();
+const answer = await withProblem(byId("set-problem"), () => get(`/api/labelled-sets/${document.body.dataset.setId}`));
+if (answer) show(answer);
+
+function show({ set, rule, report, ...hashes }) {
+  facts(byId("set-facts"), [
+    ["Made", `${dateTime(set.created_at)}, by ${set.created_by.display_name}`],
+    ["Holds", `${countOf(set.images, "picture")}, ${countOf(set.annotations, "label")}`],
+    ["Chosen by", rule ? ruleWords(rule) : "not kept for sets of that time"],
+    ["SHA-256 of manifest.json", hashes.manifest_sha256 && el("span", { class: "hash" }, hashes.manifest_sha256)],
+    ["SHA-256 of the file", hashes.zip_sha256 && el("span", { class: "hash" }, hashes.zip_sha256)],
+    ["File", el("a", { href: set.download_url, download: "" }, `Download set ${set.id}`)],
+  ]);
+  if (!report) return;
+  byId("set-report").hidden = false;
+  fill(byId("set-splits"), table(["Split", "Specimens", "Pictures", "Labels"], Object.entries(SPLITS).map(([split, words]) => {
+    const counts = report.splits[split];
+    return [words, counts.specimens, counts.pictures, counts.labels];
+  })));
+  fill(byId("set-groups"), report.groups.length
+    ? table(["Group", ...Object.values(SPLITS)], report.groups.map((row) => [row.label, ...Object.keys(SPLITS).map((split) => row[split])]))
+    : empty("The set has no labels."));
+  fill(byId("set-sizes"), report.sizes.length ? report.sizes.map(sizeChart) : empty("No confirmed object was measured."));
+  fill(byId("set-doubtful"), report.doubtful.length ? doubtfulTable(report) : empty("No mark is doubtful by these rules."));
+  fill(byId("set-twins"), twins(set, report));
+  fill(byId("set-crops"), report.crops.length ? report.crops.map(cropRow) : empty("No object has been marked."));
+}
+
+const empty = (words) => el("p", { class: "empty" }, words);
+
+function ruleWords(rule) {
+  const days = [rule.signed_from && `from ${rule.signed_from}`, rule.signed_until && `until ${rule.signed_until}`].filter(Boolean);
+  return [
+    rule.specimen_ids === null ? "all specimens that were signed off" : `${countOf(rule.specimen_ids, "signed-off specimen")} by choice`,
+    days.length && `signed ${days.join(" ")}`,
+    rule.microscopes && `measured with ${rule.microscopes.join(" or ")}`,
+    rule.least_readers > 1 && `read by ${rule.least_readers} or more`,
+    rule.settled_only && "without open differences",
+  ].filter(Boolean).join(", ");
+}
+
+function table(heads, rows) {
+  return el("div", { class: "table-wrap" }, el("table", {},
+    el("thead", {}, el("tr", {}, heads.map((head) => el("th", { scope: "col" }, head)))),
+    el("tbody", {}, rows.map(([first, ...rest]) => el("tr", {},
+      el("th", { scope: "row" }, first),
+      rest.map((cell, place) => el("td", { "data-label": heads[place + 1] }, typeof cell === "number" ? String(cell) : cell)))))));
+}
+
+function sizeChart(size) {
+  const low = size.edges_um[0];
+  const high = size.edges_um.at(-1);
+  const toX = (um) => CHART.side + (CHART.width - 2 * CHART.side) * (um - low) / (high - low);
+  const most = Math.max(...size.counts, 1);
+  const height = CHART.bars + 22 + CHART.rangeHeight * size.ranges.length;
+  const words = `${size.label}: ${countOf(size.n, "length")}, median ${size.median_um} µm, from ${low} to ${high} µm`;
+  const drawing = svg("svg", { viewBox: `0 0 ${CHART.width} ${height}`, role: "img", "aria-label": words });
+  size.counts.forEach((count, place) => {
+    if (!count) return;
+    const x = toX(size.edges_um[place]);
+    const tall = (CHART.bars - 16) * count / most;
+    drawing.append(svg("rect", { class: "bar", x, y: CHART.bars - tall, width: toX(size.edges_um[place + 1]) - x - 1, height: tall }));
+  });
+  drawing.append(
+    svg("line", { class: "axis", x1: CHART.side, x2: CHART.width - CHART.side, y1: CHART.bars, y2: CHART.bars }),
+    label(toX(low), CHART.bars + 14, `${Math.round(low)}`, "start"),
+    label(toX(high), CHART.bars + 14, `${Math.round(high)} µm`, "end"),
+    label(CHART.side, 11, `most in one bar: ${most}`, "start"));
+  size.ranges.forEach((row, place) => {
+    const y = CHART.bars + 26 + CHART.rangeHeight * place;
+    const [from, to] = row.range_um.map(toX);
+    const isLeft = (from + to) / 2 > CHART.width / 2;
+    drawing.append(
+      svg("path", { class: "range", d: `M${from} ${y - 4}v8M${from} ${y}H${to}M${to} ${y - 4}v8` }),
+      label(isLeft ? from - 5 : to + 5, y + 4, row.taxon, isLeft ? "end" : "start", "taxon"));
+  });
+  return el("figure", { class: "panel size-chart" }, el("figcaption", {}, `${size.label} (${countOf(size.n, "length")}, median ${size.median_um} µm)`), drawing);
+}
+
+function label(x, y, words, anchor, name = "") {
+  return svg("text", { x, y, "text-anchor": anchor, class: name }, words);
+}
+
+const crop = (id, name) => el("img", { class: name, loading: "lazy", alt: `Candidate ${id}`, src: `/api/candidates/${id}/crop.jpg?side_px=${CROP_PX}` });
+
+function cropRow(row) {
+  return el("section", {}, el("h3", {}, row.label), el("div", { class: "crop-row" }, row.candidate_ids.map((id) => crop(id))));
+}
+
+function doubtfulTable(report) {
+  const rows = report.doubtful.map((row) => [
+    crop(row.candidate_id, "doubtful-crop"), row.why, el("a", { href: `/reading/${row.image_id}` }, `Open picture ${row.image_id}`)]);
+  const more = report.doubtful_in_all - report.doubtful.length;
+  return [table(["Object", "Why", "Picture"], rows), more > 0 && el("p", { class: "hint" }, `And ${more} more.`)];
+}
+
+function twins(set, report) {
+  const pairs = report.look_alike_pictures.map(({ image_ids: [one, other], one_specimen: isOne, splits, differing_bits: bits }) => [
+    `Pictures ${one} and ${other}`,
+    `${isOne ? "Of one specimen" : "Of two specimens"}; hashes differ in ${bits} of 255 bits; splits: ${splits.map((split) => SPLITS[split]).join(" and ")}.`,
+    el("span", {}, [one, other].map((id) => el("a", { href: `/reading/${id}` }, `Open ${id} `)))]);
+  const leftOut = [
+    ...set.left_out.map((id) => [id, "An older specimen holds the same bytes."]),
+    ...report.left_out.map((row) => [row.image_id, row.why]),
+  ].map(([id, why]) => [`Picture ${id}`, `Left out. ${why}`, el("a", { href: `/reading/${id}` }, `Open ${id}`)]);
+  const rows = [...pairs, ...leftOut];
+  return rows.length ? table(["Which", "What", "Picture"], rows) : empty("No two pictures look alike, and none was left out.");
+}
