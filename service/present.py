@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from service import schemas
+from service.drift import age_in_days
 from service.jobs import progress_of, tiles_done_of
 from service.settle import current_answer, is_unsettled, needs_mark
 from service.store import calibrations, images, people, reading, specimens
 from service.store.database import Session
 from service.store.images import ImageState
-from service.store.models import AdjudicationRow, ImageFileScale, Job, MarkRow, Specimen, User
+from service.store.models import AdjudicationRow, ImageFileScale, Job, MarkRow, Specimen, User, utc_now
 from service.store.reading import ReadState, Spoken
 from service.store.specimens import SecondLookState
 from triage.pyramid import TILE_PX
@@ -158,7 +159,14 @@ def present_image(view: View, image_id: int) -> schemas.ImageOut:
         created_by=view.person(image.created_by),
         status_url=f"/api/images/{image.id}",
         also_in=[specimen_id for specimen_id in elsewhere if specimen_id != specimen.id],
+        calibration_age_days=_calibration_age_days(view, state.job),
     )
+
+
+def _calibration_age_days(view: View, job: Job) -> int | None:
+    if job.calibration_id is None:
+        return None
+    return age_in_days(calibrations.read_calibration(view.session, job.calibration_id), utc_now())
 
 
 def present_so_far(job: Job, *, is_withheld: bool) -> schemas.SoFarOut:

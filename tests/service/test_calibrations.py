@@ -259,7 +259,7 @@ def test_file_scale_is_a_proposal_until_a_person_confirms_it(
     reader: httpx.Client, new_image: Callable[..., Any]
 ) -> None:
     image = new_image(draw_tiff(next_number()), um_per_px=None, file_name="scan.tif")
-    assert image["calibration"] is None
+    assert image["calibration"] is None and image["calibration_age_days"] is None
     assert image["file_scale"] == {"um_per_px": 0.5, "source": "resolution of the TIFF"}
     candidates = ok(reader.get(f"/api/images/{image['id']}/candidates"), 200)
     assert candidates["calibration"] is None
@@ -321,6 +321,7 @@ def test_calibration_is_carried_to_the_same_picture_resized_alone(
     calibration = ok(reader.post("/api/calibrations", json=stated), 201)
     image = new_image(draw_slide(next_number()), um_per_px=None, calibration_id=calibration["id"])
     assert image["calibration"]["um_per_px"] == 0.5 and image["calibration"]["id"] == calibration["id"]
+    assert image["calibration_age_days"] == 0
     assert "taken at 1200 x 840 px, for the same picture resized" in image["calibration"]["source"]
     specimen = ok(assistant.post("/api/specimens", json=specimen_body()), 201)
     refused = problem(
