@@ -8,6 +8,7 @@ from typing import Any
 
 from service.objects_counted import Counted, count_objects
 from service.sensitivity import MeasuredSensitivities, Sensitivity, measure_sensitivities
+from service.settle import current_answer
 from service.store import images, reading, specimens, stitchings
 from service.store.database import Session
 from service.store.images import ImageState
@@ -107,7 +108,8 @@ def _count(
     pictures = [_assess(state, proposals.get(state.image.id), reports) for state in counted]
     spoken = reading.list_spoken(session, [state.image.id for state in counted])
     objects = count_objects(spoken)
-    is_unsure = [one for one in spoken if one.marks and one.marks[-1].answer == "unsure"]
+    answers = [current_answer(one) for one in spoken]
+    n_unsure = sum(answer is not None and answer.answer == "unsure" for answer in answers)
     side_mm = preparation.coverslip_mm
     area = _sum_areas(pictures)
     groups = [_count_group(name, objects, pictures, side_mm, measured) for name in candidate_groups()]
@@ -119,7 +121,7 @@ def _count(
         area_share=_share(area, side_mm),
         groups=tuple(one for one in groups if isinstance(one, GroupNumbers)),
         not_assessed=tuple(one for one in groups if isinstance(one, UnassessedGroup)),
-        unsure=len(is_unsure),
+        unsure=n_unsure,
         remarks=tuple(_remark(pictures, reports, area, side_mm)),
     )
 
