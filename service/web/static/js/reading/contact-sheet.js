@@ -55,21 +55,20 @@ function watchCrops(sheet) {
   const unseen = new Set(sheet.unseen);
   const timers = new Map();
   showUnseen(unseen, sheet);
-  const note = async (row, id) => {
-    const image = row.querySelector("img");
-    if (!image.complete || !image.naturalWidth) { timers.set(id, setTimeout(() => note(row, id), LOOKED_AT_MS)); return; }
+  const note = async (image, id) => {
+    if (!image.complete || !image.naturalWidth) { timers.set(id, setTimeout(() => note(image, id), LOOKED_AT_MS)); return; }
     const noted = await withProblem(byId("sheet-problem"), () => post(`/api/contact-sheets/${sheet.id}/views`, { candidate_ids: [id] }));
     if (!noted) return;
     unseen.delete(id);
-    row.querySelector(".sheet-seen").textContent = "✓ seen";
+    image.closest("li").querySelector(".sheet-seen").textContent = "✓ seen";
     showUnseen(unseen, sheet);
   };
   const watch = new IntersectionObserver((entries) => entries.forEach(({ target, intersectionRatio }) => {
-    const id = Number(target.dataset.candidateId);
+    const id = Number(target.closest("li").dataset.candidateId);
     clearTimeout(timers.get(id));
     if (unseen.has(id) && intersectionRatio >= 0.95) timers.set(id, setTimeout(() => note(target, id), LOOKED_AT_MS));
   }), { threshold: [0, 0.95] });
-  for (const row of byId("sheet-crops").children) watch.observe(row);
+  for (const image of byId("sheet-crops").querySelectorAll("img")) watch.observe(image);
   return watch;
 }
 
