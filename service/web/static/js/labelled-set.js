@@ -35,7 +35,9 @@ function show({ set, rule, report, ...hashes }) {
   fill(byId("set-crops"), report.crops.length ? report.crops.map(cropRow) : empty("No object has been marked."));
 }
 
-const empty = (words) => el("p", { class: "empty" }, words);
+function empty(words) {
+  return el("p", { class: "empty" }, words);
+}
 
 function ruleWords(rule) {
   const days = [rule.signed_from && `from ${rule.signed_from}`, rule.signed_until && `until ${rule.signed_until}`].filter(Boolean);
@@ -90,7 +92,9 @@ function label(x, y, words, anchor, name = "") {
   return svg("text", { x, y, "text-anchor": anchor, class: name }, words);
 }
 
-const crop = (id, name) => el("img", { class: name, loading: "lazy", alt: `Candidate ${id}`, src: `/api/candidates/${id}/crop.jpg?side_px=${CROP_PX}` });
+function crop(id, name) {
+  return el("img", { class: name, loading: "lazy", alt: `Candidate ${id}`, src: `/api/candidates/${id}/crop.jpg?side_px=${CROP_PX}` });
+}
 
 function cropRow(row) {
   return el("section", {}, el("h3", {}, row.label), el("div", { class: "crop-row" }, row.candidate_ids.map((id) => crop(id))));
