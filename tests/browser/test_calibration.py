@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import tifffile
 from PIL import Image
-from playwright.sync_api import Browser, Locator, Page, expect
+from playwright.sync_api import Browser, Locator, Page, Route, expect
 
 from training.synthesize.ruling import Ruling, draw_ruling
 
@@ -282,3 +282,37 @@ def test_what_a_file_says_is_used_only_once_confirmed(
     image = int(reader.url.rsplit("/", 1)[-1])
     source = clinic.client.get(f"/api/images/{image}").json()["calibration"]["source"]
     assert source == "file metadata (resolution of the TIFF), confirmed by Try reader"
+
+
+def test_reading_page_says_how_old_the_calibration_is(reader: Page, clinic: Clinic, drawn: Drawn) -> None:
+    stated = {
+        "microscope": "M-age",
+        "objective": "10x",
+        "um_per_px": 0.5,
+        "um_per_px_sd": 0.01,
+        "source": "ruling",
+    }
+    calibration = clinic.post("/api/calibrations", stated)
+    preparation = clinic.file_specimen("calibration age")["preparations"][0]["id"]
+    image = (
+        clinic.client.post(
+            f"/api/preparations/{preparation}/images",
+            params={"file_name": "age.png", "calibration_id": calibration["id"]},
+            content=drawn.path.read_bytes(),
+        )
+        .raise_for_status()
+        .json()["id"]
+    )
+    reader.goto(f"{clinic.address}/reading/{image}")
+    line = reader.locator("#used-calibration-age")
+    expect(line).to_have_text("Sizes rest on a calibration made today.")
+
+    def as_if_old(route: Route) -> None:
+        listed = route.fetch().json()
+        route.fulfill(json=[one | {"is_old": True} for one in listed])
+
+    reader.route("**/api/calibrations", as_if_old)
+    reader.reload()
+    expect(line).to_have_text(
+        "Sizes rest on a calibration made today; photograph a stage micrometer again soon."
+    )
