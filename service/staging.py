@@ -30,9 +30,9 @@ _PIECE_BYTES = 1024 * 1024
 class _Turn:
     """Who may write to one upload, and what is known of what lies there.
 
-    `pending` are bytes that came and belong at `at`, to be written together. `digest` is of the first `n_hashed`
-    bytes (None: not known, for instance after a start); from `unverified_from` on they belong to a part whose
-    stated hash was not compared yet.
+    `pending` are bytes that came and belong at `at`, to be written together. `digest` is of the first
+    `n_hashed` bytes (None: not known, for instance after a start); from `unverified_from` on they belong to a
+    part whose stated hash was not compared yet.
     """
 
     number: int = 0
@@ -217,7 +217,7 @@ class Staging:
             with suppress(OSError):
                 os.truncate(path, at)
             if is_disk_full(err, self._folder):
-                raise say_disk_full("these bytes; those before them are kept", err) from err
+                raise say_disk_full("the rest of this upload, whose beginning is kept", err) from err
             raise
         if at == 0:
             turn.digest, turn.n_hashed = hashlib.sha256(), 0

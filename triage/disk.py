@@ -35,8 +35,16 @@ def is_disk_full(err: Exception, folder: Path) -> bool:
 
 def say_disk_full(what: str, err: Exception) -> StorageError:
     """The error for a person; `what` is what could not be written."""
-    said = os.strerror(err.errno) if isinstance(err, OSError) and err.errno else " ".join(str(err).split())
+    said = _name_reason(err)
     return StorageError(
-        f"There is no room on the service's disk for {what}, so it was not written ({said}). "
-        "Make room on the disk and try again."
+        f"There is no room on the service's disk for {what}{said}. Make room on the disk and try again."
     )
+
+
+def _name_reason(err: Exception) -> str:
+    """The system's own words, in brackets: a quota is mended elsewhere than a full disk."""
+    said = str(err)
+    named = [os.strerror(number) for number in _FULL]
+    if isinstance(err, OSError) and err.errno:
+        named, said = [os.strerror(err.errno)], os.strerror(err.errno)
+    return "".join(f" ({reason})" for reason in named if reason in said)

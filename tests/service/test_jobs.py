@@ -10,8 +10,8 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -242,6 +242,59 @@ def test_crash_at_one_picture_leaves_the_service_and_other_pictures_alone(tmp_pa
         assert process.poll() is None
         sign_off = client.post(f"/api/specimens/{crashed['specimen_id']}/sign-off", json={})
         assert problem(sign_off, 409)["not_ready"] == [crashed["id"]]
+
+
+def _large_png(seed: int) -> bytes:
+    """Takes long enough to decode that something can happen meanwhile."""
+    file = io.BytesIO()
+    grain = np.random.default_rng(seed).integers(150, 200, (3000, 3000, 3), dtype=np.uint8)
+    Image.fromarray(grain).save(file, "PNG", compress_level=1)
+    return file.getvalue()
+
+
+def _send(client: httpx.Client, picture: bytes) -> str:
+    """Send a picture as an upload of one part; returns its address."""
+    specimen = ok(client.post("/api/specimens", json=specimen_body()), 201)
+    place = f"/api/preparations/{specimen['preparations'][0]['id']}/uploads"
+    length = {"Upload-Length": str(len(picture))}
+    begun = client.post(place, params={"file_name": "grain.png", "um_per_px": 0.5}, headers=length)
+    url: str = ok(begun, 201)["upload_url"]
+    assert ok(client.patch(url, content=picture, headers={"Upload-Offset": "0"}), 202)["state"] == "checking"
+    return url
+
+
+def _wait_until_checked(client: httpx.Client, url: str, meanwhile: Callable[[], None]) -> dict[str, Any]:
+    deadline = time.monotonic() + 120
+    while (upload := ok(client.get(url), 200))["state"] == "checking":
+        assert time.monotonic() < deadline, upload
+        meanwhile()
+        time.sleep(0.05)
+    return dict(upload)
+
+
+def _crash_children(pid: int) -> None:
+    for thread in Path(f"/proc/{pid}/task").iterdir():
+        for child in (thread / "children").read_text().split():
+            with suppress(FileNotFoundError, ProcessLookupError):
+                if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes():
+                    os.kill(int(child), signal.SIGSEGV)
+
+
+def test_killed_while_an_upload_is_checked_and_its_decoder_crashed_later(tmp_path: Path) -> None:
+    picture = _large_png(1)
+    with _service(tmp_path / "data") as (_, client):
+        url = _send(client, picture)
+    with _service(tmp_path / "data") as (process, client):
+        upload = _wait_until_checked(client, url, lambda: None)
+        assert (upload["state"], upload["problem"]) == ("stored", None)
+        assert client.get(f"{upload['image_url']}/original").content == picture
+        url = _send(client, _large_png(2))
+        upload = _wait_until_checked(client, url, lambda: _crash_children(process.pid))
+        assert upload["state"] == "refused"
+        assert "grain.png made the decoder fail (signal SIGSEGV), so it was not taken" in upload["problem"]
+        url = _send(client, draw_slide(995))
+        assert _wait_until_checked(client, url, lambda: None)["state"] == "stored"
+        assert process.poll() is None
 
 
 def _task(path: Path) -> Task:

@@ -104,7 +104,7 @@ def test_full_disk_is_told_and_leaves_no_pyramid(
     with (
         open_array(noise) as picture,
         largest_file(300_000),
-        pytest.raises(StorageError, match="no room on the service's disk for the viewer's copy"),
+        pytest.raises(StorageError, match=r"no room on the service's disk for the viewer's copy[^/]*\.$"),
     ):
         write_pyramid(picture, tmp_path / "view.tif")
     assert not (tmp_path / "view.tif").exists()
