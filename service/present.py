@@ -81,10 +81,14 @@ def _is_for(state: SecondLookState, user: User) -> bool:
 def without_others(spoken: Sequence[Spoken], user_id: int) -> list[Spoken]:
     """Candidates with this reader's own marks only, and only the objects that this reader added."""
     return [
-        Spoken(one.candidate, tuple(mark for mark in one.marks if mark.reader_id == user_id), ())
+        Spoken(one.candidate, _of_reader(one.marks, user_id), (), _of_reader(one.withdrawn, user_id))
         for one in spoken
         if one.candidate.drawn_by in (None, user_id)
     ]
+
+
+def _of_reader(marks: Sequence[MarkRow], user_id: int) -> tuple[MarkRow, ...]:
+    return tuple(mark for mark in marks if mark.reader_id == user_id)
 
 
 def present_candidate(view: View, spoken: Spoken) -> schemas.CandidateOut:
@@ -96,6 +100,7 @@ def present_candidate(view: View, spoken: Spoken) -> schemas.CandidateOut:
         "below_cut": not row.is_above_cut,
         "drawn_by": None if row.drawn_by is None else view.person(row.drawn_by),
         "marks": [view.mark(mark) for mark in spoken.marks],
+        "withdrawn": [view.mark(mark) for mark in spoken.withdrawn],
         "adjudication": view.mark(spoken.adjudications[-1]) if spoken.adjudications else None,
         "current": None if current is None else view.mark(current),
         "unsettled": is_unsettled(spoken),
@@ -146,7 +151,12 @@ def present_image(view: View, image_id: int) -> schemas.ImageOut:
     elsewhere = images.specimens_with_bytes(view.session, image.sha256)
     stated = calibrations.file_scales_of(view.session, [image_id]).get(image_id)
     return schemas.ImageOut(
-        **_summarize_image(state, reading.list_spoken(view.session, [image_id]), read, stated),
+        **_summarize_image(
+            state,
+            reading.list_spoken(view.session, [image_id]),
+            stated,
+            is_withheld=reading.is_withheld(view.session, image_id=image_id, reader_id=view.user.id),
+        ),
         bytes=image.n_bytes,
         preparation_id=image.preparation_id,
         specimen_id=specimen.id,
@@ -197,11 +207,10 @@ def present_read(state: ReadState) -> schemas.ReadingOut:
 
 
 def _summarize_image(
-    state: ImageState, spoken: Sequence[Spoken], read: ReadState | None, stated: ImageFileScale | None
+    state: ImageState, spoken: Sequence[Spoken], stated: ImageFileScale | None, *, is_withheld: bool
 ) -> dict[str, Any]:
     image, job = state.image, state.job
     progress, seconds_left = progress_of(job)
-    is_withheld = read is not None and read.is_withholding
     return {
         "id": image.id,
         "file_name": image.file_name,
@@ -283,7 +292,7 @@ def _image_summaries(
     """The images of each specimen, each with the id of its preparation."""
     states = images.list_image_states(view.session, specimen_ids)
     image_ids = [state.image.id for of_one in states.values() for state in of_one]
-    reads = reading.reads_to_show(view.session, image_ids=image_ids, reader_id=view.user.id)
+    withheld = reading.withheld_ids(view.session, image_ids, reader_id=view.user.id)
     stated = calibrations.file_scales_of(view.session, image_ids)
     spoken: dict[int, list[Spoken]] = {image_id: [] for image_id in image_ids}
     for one in reading.list_spoken(view.session, image_ids):
@@ -296,8 +305,8 @@ def _image_summaries(
                     **_summarize_image(
                         state,
                         spoken[state.image.id],
-                        reads.get(state.image.id),
                         stated.get(state.image.id),
+                        is_withheld=state.image.id in withheld,
                     )
                 ),
             )

@@ -356,10 +356,6 @@ class ImageOut(ImageSummary):
         int | None,
         Field(description="Whole days since the calibration used was put on record; null where none was."),
     ]
-    calibration_age_days: Annotated[
-        int | None,
-        Field(description="Whole days since the calibration used was put on record; null where none was."),
-    ]
 
 
 class UploadOut(Answered):

@@ -4,7 +4,6 @@ import { startPage, withProblem } from "../page.js";
 import { showSignOff, signedOffWords } from "../sign-off.js";
 import { scaleWords } from "../words.js";
 import { showCalibrationAge } from "./calibration-age.js";
-import { showCalibrationAge } from "./calibration-age.js";
 import { startContactSheet } from "./contact-sheet.js";
 import { Desk } from "./desk.js";
 import { offerScaleCorrection, showScaleButton } from "./correct-scale.js";
@@ -103,7 +102,6 @@ function showHeading({ image, specimen }) {
   byId("specimen-link").textContent = `Specimen ${specimen.code}`;
   byId("specimen-link").href = `/specimens/${specimen.id}`;
   byId("reading-scale").textContent = scaleWords(image.calibration);
-  showCalibrationAge(image);
   showCalibrationAge(image);
 }
 
