@@ -137,8 +137,8 @@ def create_app(settings: Settings, *, detector: Detector | None = None) -> FastA
     add_error_handlers(app)
     api = APIRouter(prefix="/api")
     for noun in NOUNS:
+        check_paths(noun.router.routes)
         api.include_router(noun.router)
-    check_paths(api.routes)
     app.include_router(api)
     app.include_router(pages.router)
     app.mount("/static/leaflet", StaticFiles(directory=leaflet.BASE_DIR))

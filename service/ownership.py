@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
+from pydantic import TypeAdapter, ValidationError
 from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
-from starlette.routing import BaseRoute, Route
+from starlette.routing import BaseRoute
 
 from service.errors import MissingError
+from service.schemas import Id
 from service.store.models import (
     CalibrationPicture,
     CandidateRow,
@@ -33,6 +35,7 @@ from service.store.models import (
 )
 
 Owner = Select[int]
+_ID: TypeAdapter[int] = TypeAdapter(Id)
 
 
 def _of_image(owner: Owner) -> Owner:
@@ -126,12 +129,21 @@ def refuse_others(session: Session, path_params: Mapping[str, Any], hospital_id:
         If another hospital owns it, in the words of what isn't there at all.
     """
     for name, received in path_params.items():
-        if name not in OWNERS or not (str(received).isdecimal() and len(str(received)) < 10):
+        number = _read_number(received)
+        if name not in OWNERS or number is None:
             continue
         label, owner_of = OWNERS[name]
-        owner = session.scalar(owner_of(int(received)))
+        owner = session.scalar(owner_of(number))
         if owner is not None and owner != hospital_id:
-            raise MissingError(f"There is no {label} {int(received)}.")
+            raise MissingError(f"There is no {label} {number}.")
+
+
+def _read_number(received: Any) -> int | None:
+    """The id as the route itself reads it, which takes +5 and 5.0 for 5; None where it refuses it."""
+    try:
+        return _ID.validate_python(received)
+    except ValidationError:
+        return None
 
 
 def check_paths(routes: Iterable[BaseRoute]) -> None:
@@ -143,11 +155,9 @@ def check_paths(routes: Iterable[BaseRoute]) -> None:
         If it isn't.
     """
     for route in routes:
-        if not (isinstance(route, Route) and route.path.startswith("/api/")):
-            continue
-        for name in route.param_convertors:
+        for name in getattr(route, "param_convertors", ()):
             if name.endswith("_id") and name not in OWNERS and name not in OWN:
                 raise ValueError(
-                    f"{route.path}: service/ownership.py doesn't say which hospital owns {name!r}. Add it to "
-                    "OWNERS there."
+                    f"service/ownership.py doesn't say which hospital owns the {name!r} of "
+                    f"{getattr(route, 'path', route)}. Add it to OWNERS there."
                 )
