@@ -9,6 +9,7 @@ from typing import Any
 from service.objects_counted import Counted, count_objects
 from service.sensitivity import MeasuredSensitivities, Sensitivity, measure_sensitivities
 from service.settle import current_answer
+from service.shown_twice import count_once, find_shown_twice
 from service.store import images, reading, specimens, stitchings
 from service.store.database import Session
 from service.store.images import ImageState
@@ -83,6 +84,14 @@ class CoverslipNumbers:
 
 
 @dataclass(frozen=True)
+class _Placed:
+    """Pictures whose places a stitching found without writing a mosaic, and what they show together."""
+
+    image_ids: frozenset[int]
+    area_mm2: float
+
+
+@dataclass(frozen=True)
 class _Picture:
     state: ImageState
     adequacy: dict[str, Any]
@@ -102,17 +111,18 @@ def count_specimen(session: Session, specimen_id: int) -> tuple[CoverslipNumbers
 def _count(
     session: Session, preparation: Preparation, states: Sequence[ImageState], measured: MeasuredSensitivities
 ) -> CoverslipNumbers:
-    reports, hidden = _find_mosaics(session, preparation.id)
-    counted = [state for state in states if state.image.id not in hidden]
+    reports, placed = _find_reports(session, preparation.id)
+    shown = find_shown_twice(session, preparation.id)
+    counted = [state for state in states if state.image.id in shown.counted_image_ids]
     proposals = images.newest_proposals(session, [state.image.id for state in counted])
     pictures = [_assess(state, proposals.get(state.image.id), reports) for state in counted]
-    spoken = reading.list_spoken(session, [state.image.id for state in counted])
+    spoken = count_once(reading.list_spoken(session, [state.image.id for state in counted]), shown)
     objects = count_objects(spoken)
     answers = [current_answer(one) for one in spoken]
     n_unsure = sum(answer is not None and answer.answer == "unsure" for answer in answers)
     side_mm = preparation.coverslip_mm
-    area = _sum_areas(pictures)
-    groups = [_count_group(name, objects, pictures, side_mm, measured) for name in candidate_groups()]
+    area = _sum_areas(pictures, placed)
+    groups = [_count_group(name, objects, pictures, placed, side_mm, measured) for name in candidate_groups()]
     return CoverslipNumbers(
         preparation_id=preparation.id,
         coverslip_mm=side_mm,
@@ -122,24 +132,34 @@ def _count(
         groups=tuple(one for one in groups if isinstance(one, GroupNumbers)),
         not_assessed=tuple(one for one in groups if isinstance(one, UnassessedGroup)),
         unsure=n_unsure,
-        remarks=tuple(_remark(pictures, reports, area, side_mm)),
+        remarks=tuple(_remark(pictures, reports, placed, area, side_mm)),
     )
 
 
-def _find_mosaics(session: Session, preparation_id: int) -> tuple[dict[int, dict[str, Any]], set[int]]:
-    """The report of each mosaic, and the pictures that mosaics show already."""
+def _find_reports(session: Session, preparation_id: int) -> tuple[dict[int, dict[str, Any]], list[_Placed]]:
+    """The report of each mosaic; and where pictures without one lie, the newest first, each picture once."""
     reports: dict[int, dict[str, Any]] = {}
-    fields: dict[int, set[int]] = {}
-    hidden: set[int] = set()
-    for row in stitchings.list_stitchings(session, preparation_id):
-        if row.image_id is None or row.report is None:
+    placed: list[_Placed] = []
+    taken: set[int] = set()
+    for row in reversed(stitchings.list_stitchings(session, preparation_id)):
+        if row.report is None:
             continue
-        shown = {one["image_id"] for one in row.report["placed"]}
-        # A scan that was stitched again counts once, as the newest mosaic shows it.
-        hidden |= shown | {older for older, others in fields.items() if others & shown}
-        hidden.discard(row.image_id)
-        reports[row.image_id], fields[row.image_id] = row.report, shown
-    return reports, hidden
+        if row.image_id is not None:
+            reports.setdefault(row.image_id, row.report)
+            continue
+        image_ids = frozenset(one["image_id"] for one in row.report["placed"])
+        area = _covered_mm2(row.report)
+        if area is not None and not image_ids & taken:
+            placed.append(_Placed(image_ids, area))
+            taken |= image_ids
+    return reports, placed
+
+
+def _covered_mm2(report: dict[str, Any]) -> float | None:
+    """What a scan shows in focus, or without anything to judge focus by; each place once."""
+    coverage = report.get("coverage") or {}
+    parts = [coverage.get(name, {}).get("mm2") for name in ("in_focus", "focus_not_judged")]
+    return None if None in parts else float(sum(part for part in parts if part is not None))
 
 
 def _assess(state: ImageState, proposal: ProposalRow | None, reports: dict[int, dict[str, Any]]) -> _Picture:
@@ -148,18 +168,26 @@ def _assess(state: ImageState, proposal: ProposalRow | None, reports: dict[int, 
     report = reports.get(image.id)
     if not adequacy or um_per_px is None:
         return _Picture(state, adequacy, None)
-    if report is not None and (coverage := report.get("coverage")):
-        parts = [coverage[name]["mm2"] for name in ("in_focus", "focus_not_judged")]
-        if all(part is not None for part in parts):
-            return _Picture(state, adequacy, float(sum(parts)))
+    if report is not None and (area := _covered_mm2(report)) is not None:
+        return _Picture(state, adequacy, area)
     share = float(adequacy["assessed_fraction"])
     return _Picture(state, adequacy, image.width * image.height * share * um_per_px**2 / 1e6)
 
 
-def _sum_areas(pictures: Sequence[_Picture]) -> float | None:
-    """None where the area of a picture is unknown: a part of a sum would be taken for all of it."""
-    areas = [one.area_mm2 for one in pictures]
-    return None if not areas or None in areas else float(sum(area for area in areas if area is not None))
+def _sum_areas(pictures: Sequence[_Picture], placed: Sequence[_Placed]) -> float | None:
+    """None where the area of a picture is unknown: a part of a sum would be taken for all of it.
+
+    Pictures whose places are known count what they show together, each place once.
+    """
+    areas = {one.state.image.id: one.area_mm2 for one in pictures}
+    if not areas or None in areas.values():
+        return None
+    total = 0.0
+    for one in placed:
+        if one.image_ids <= areas.keys():
+            total += one.area_mm2
+            areas = {number: area for number, area in areas.items() if number not in one.image_ids}
+    return total + sum(area for area in areas.values() if area is not None)
 
 
 def _share(area_mm2: float | None, side_mm: float | None) -> float | None:
@@ -170,6 +198,7 @@ def _count_group(
     group: str,
     objects: Sequence[Counted],
     pictures: Sequence[_Picture],
+    placed: Sequence[_Placed],
     side_mm: float | None,
     measured: MeasuredSensitivities,
 ) -> GroupNumbers | UnassessedGroup:
@@ -180,7 +209,7 @@ def _count_group(
     # Objects in a picture that can't show the group are no part of what its assessed area holds.
     shown_ids = {one.state.image.id for one in showing}
     n_in_area = sum(one.group == group and one.image_id in shown_ids for one in objects)
-    area = _sum_areas(showing)
+    area = _sum_areas(showing, placed)
     share = _share(area, side_mm)
     sensitivity = measured.of_group(group)
     lower = ASSUMED_SENSITIVITY if sensitivity is None else sensitivity.lower
@@ -206,6 +235,7 @@ def _advice(picture: _Picture, group: str) -> str:
 def _remark(
     pictures: Sequence[_Picture],
     reports: dict[int, dict[str, Any]],
+    placed: Sequence[_Placed],
     area: float | None,
     side_mm: float | None,
 ) -> list[str]:
@@ -216,7 +246,9 @@ def _remark(
         remarks.append("no scale")
     if side_mm is None:
         remarks.append("no coverslip side")
-    if len(pictures) > 1:
+    known = {number for one in placed for number in one.image_ids}
+    free = [one for one in pictures if one.state.image.id not in known]
+    if len(free) + len(placed) > 1:
         remarks.append("may overlap")
     if area is not None and side_mm is not None and area > side_mm**2:
         remarks.append("more than the coverslip")
