@@ -21,6 +21,12 @@ _SUFFIXES = frozenset((".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif
 SMALL_PX = 128
 LEAST_FIELD_PX = 64
 _GREYS_KEPT = 24
+# With fewer fields the median of all would show what lies on the slide.
+_LEAST_FOR_DUST = 8
+_MOST_FOR_DUST = 25
+_BAND_ROWS = 64
+# What is broader is the lamp, which the small copies tell.
+_DUST_PX = 12.0
 _MOST_SCALE_DIFFERENCE = 0.005
 
 
@@ -163,6 +169,37 @@ def _agree_on_scale(scales: Sequence[float | None], names: Sequence[str]) -> flo
     return float(np.median([scale for scale, _ in known]))
 
 
+def estimate_dust(fields: Fields, light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Share of the light that dust on the sensor lets through, shape (H, W); 1 where there is none.
+
+    Parameters
+    ----------
+    fields : Fields
+    light : ndarray of shape (H, W)
+        Light over a field without the dust.
+
+    Notes
+    -----
+    Dust lies still while the slide moves. Two specks look alike, so that without this one speck of a field is
+    found again in another speck of any other field, always at the same shift.
+    """
+    height, width = fields.shape_hw
+    n = len(fields.greys)
+    if n < _LEAST_FOR_DUST:
+        return np.ones((height, width), np.float32)
+    chosen = np.unique(np.linspace(0, n - 1, min(n, _MOST_FOR_DUST)).round().astype(int))
+    raw = [np.memmap(fields.greys[k], dtype=np.uint8, mode="r", shape=(height, width)) for k in chosen]
+    levels = [max(1.0, float(np.median(fields.small[k]))) for k in chosen]
+    usual = np.empty((height, width), np.float32)
+    for top in range(0, height, _BAND_ROWS):
+        band = slice(top, top + _BAND_ROWS)
+        stack = [one[band] / (light[band] * level) for one, level in zip(raw, levels, strict=True)]
+        usual[band] = np.median(np.stack(stack), axis=0)
+    calm = cv2.GaussianBlur(usual, (0, 0), 1.2)
+    dust: NDArray[np.float32] = np.asarray(calm / cv2.GaussianBlur(usual, (0, 0), _DUST_PX), np.float32)
+    return dust
+
+
 class GreyReader:
     """Grey values of the fields under even light and slightly smoothed; the last few are kept.
 
@@ -179,6 +216,7 @@ class GreyReader:
         self._fields = fields
         height, width = fields.shape_hw
         self._light = cv2.resize(light, (width, height), interpolation=cv2.INTER_LINEAR)
+        self._light *= estimate_dust(fields, self._light)
         self._kept: OrderedDict[int, NDArray[np.float32]] = OrderedDict()
         self._grain: dict[int, float] = {}
 
