@@ -5,7 +5,7 @@ import { countOf, dateTime } from "./words.js";
 
 const SPLITS = { train: "To learn from", held_out: "To end a training by", judging: "Judging (locked)" };
 const CROP_PX = 192;
-const CHART = { width: 360, bars: 110, side: 10, rangeHeight: 17 };
+const CHART = { width: 360, bars: 110, side: 10, rangeHeight: 27 };
 
 await startPage();
 const answer = await withProblem(byId("set-problem"), () => get(`/api/labelled-sets/${document.body.dataset.setId}`));
@@ -78,12 +78,11 @@ function sizeChart(size) {
     label(toX(high), CHART.bars + 14, `${Math.round(high)} µm`, "end"),
     label(CHART.side, 11, `most in one bar: ${most}`, "start"));
   size.ranges.forEach((row, place) => {
-    const y = CHART.bars + 26 + CHART.rangeHeight * place;
+    const y = CHART.bars + 40 + CHART.rangeHeight * place;
     const [from, to] = row.range_um.map(toX);
-    const isLeft = (from + to) / 2 > CHART.width / 2;
     drawing.append(
       svg("path", { class: "range", d: `M${from} ${y - 4}v8M${from} ${y}H${to}M${to} ${y - 4}v8` }),
-      label(isLeft ? from - 5 : to + 5, y + 4, row.taxon, isLeft ? "end" : "start", "taxon"));
+      label(CHART.side, y - 8, row.taxon, "start", "taxon"));
   });
   return el("figure", { class: "panel size-chart" }, el("figcaption", {}, `${size.label} (${countOf(size.n, "length")}, median ${size.median_um} µm)`), drawing);
 }
