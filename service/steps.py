@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import secrets
+import tempfile
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from triage.images import Picture
     from triage.pipeline import ProposalPlan
     from triage.records import Detector
+    from triage.stitch.records import Stitching
 
 # Thin lines stay sharp.
 SHOWN_QUALITY = 90
@@ -111,22 +113,27 @@ class Steps:
         ImageError
             If they don't overlap or can't be read.
         """
-        from triage.stitch.records import stitching_to_json
         from triage.stitch.scan import stitch
-        from triage.stitch.seen import describe_coverage
 
-        stitching = stitch(task.paths, out, order=task.order, um_per_px=task.um_per_px, names=task.names)
-        report = stitching_to_json(stitching)
-        numbers = {
-            "placed": [one.field for one in stitching.placed],
-            "left_out": [one.field for one in stitching.left_out],
-        }
-        for said, fields in numbers.items():
-            for value, field in zip(report[said], fields, strict=True):
-                value["image_id"] = task.image_ids[field]
-        report["field"] = {"width": stitching.field_hw[1], "height": stitching.field_hw[0]}
-        report["coverage"] = describe_coverage(stitching, coverslip_mm=task.coverslip_mm)
-        return report
+        return _report(
+            task, stitch(task.paths, out, order=task.order, um_per_px=task.um_per_px, names=task.names)
+        )
+
+    def place_fields(self, task: StitchTask) -> dict[str, Any]:
+        """The report of stitching without a mosaic: where overlapping pictures lie, and the area shown.
+
+        Raises
+        ------
+        ImageError
+            If they don't overlap or can't be read.
+        """
+        from triage.stitch.fields import open_fields
+        from triage.stitch.scan import plan_mosaic
+
+        with tempfile.TemporaryDirectory(prefix="coverslip-places-") as folder:
+            fields = open_fields(task.paths, Path(folder), names=task.names)
+            plan = plan_mosaic(fields, order=task.order, um_per_px=task.um_per_px)
+        return _report(task, plan.stitching)
 
     def write_pyramid(self, task: Task, target: Path) -> int:
         """Write the viewer's pyramid of a picture, whole or not at all, and count its levels."""
@@ -224,3 +231,21 @@ def _write_whole(picture: Picture, target: Path) -> int:
     n_levels = write_pyramid(picture, unfinished)
     unfinished.replace(target)
     return n_levels
+
+
+def _report(task: StitchTask, stitching: Stitching) -> dict[str, Any]:
+    """What was placed where and what left out, by the ids of the images, and the area shown."""
+    from triage.stitch.records import stitching_to_json
+    from triage.stitch.seen import describe_coverage
+
+    report = stitching_to_json(stitching)
+    numbers = {
+        "placed": [one.field for one in stitching.placed],
+        "left_out": [one.field for one in stitching.left_out],
+    }
+    for said, fields in numbers.items():
+        for value, field in zip(report[said], fields, strict=True):
+            value["image_id"] = task.image_ids[field]
+    report["field"] = {"width": stitching.field_hw[1], "height": stitching.field_hw[0]}
+    report["coverage"] = describe_coverage(stitching, coverslip_mm=task.coverslip_mm)
+    return report

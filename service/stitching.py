@@ -92,7 +92,10 @@ class StitchWork:
             if row.state not in stitchings.OPEN_STATES:
                 return _find_open_job(session, row)
             row.state = "stitching"
-            task = self._prepare(session, row)
+            task, writes_mosaic = self._prepare(session, row), row.writes_mosaic
+        if not writes_mosaic:
+            self._file_places(stitching_id, self._call("place_fields", task))
+            return None
         with self._files.new_folder() as folder:
             out = Path(folder) / "mosaic.ome.tif"
             report = self._call("stitch", task, out)
@@ -104,6 +107,11 @@ class StitchWork:
         if job_id is None:
             self._files.drop_pixels(received.sha256)
         return job_id
+
+    def _file_places(self, stitching_id: int, report: dict[str, Any]) -> None:
+        with self._database.write() as session:
+            row = stitchings.read_stitching(session, stitching_id, is_locked=True)
+            row.state, row.report = "ready", report
 
     def _prepare(self, session: Session, row: Stitching) -> StitchTask:
         fields = [images.read_image_state(session, image_id) for image_id in row.image_ids]

@@ -24,6 +24,9 @@ class StitchingIn(Body):
 
     image_ids: Annotated[list[Id], Field(min_length=LEAST_FIELDS, max_length=MOST_FIELDS)]
     order: Literal["as-taken", "unknown"] = "unknown"
+    writes_mosaic: Annotated[
+        bool, Field(description="False: only find where the pictures lie, so that objects count once.")
+    ] = True
 
 
 class StitchingOut(Answered):
@@ -32,9 +35,12 @@ class StitchingOut(Answered):
     id: int
     preparation_id: int
     image_ids: list[int]
+    writes_mosaic: bool
     state: Literal["waiting", "stitching", "ready", "failed"]
     problem: str | None
-    image_id: Annotated[int | None, Field(description="The mosaic, once it is written.")]
+    image_id: Annotated[
+        int | None, Field(description="The mosaic, once it is written, if one was asked for.")
+    ]
     report: dict[str, Any] | None
 
 
@@ -53,6 +59,7 @@ def add_stitching(
             preparation_id=preparation_id,
             image_ids=body.image_ids,
             field_order=body.order,
+            writes_mosaic=body.writes_mosaic,
             created_by=user.id,
         )
     parts.jobs.enqueue_stitching(row)

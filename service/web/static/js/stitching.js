@@ -14,6 +14,13 @@ const STATES = {
   failed: ["failed", "!", "Not stitched"],
 };
 
+const PLACE_STATES = {
+  ...STATES,
+  stitching: ["works", "◐", "Being compared"],
+  ready: ["done", "✓", "Compared"],
+  failed: ["failed", "!", "Not compared"],
+};
+
 let preparation;
 let pollTimer;
 let onMosaic;
@@ -25,9 +32,10 @@ export function startStitching(refresh) {
   const form = byId("stitch-form");
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    const asked = await submitting(form, byId("stitch-problem"), () => post(`/api/preparations/${preparation.id}/stitchings`, request()));
+    const writesMosaic = event.submitter?.value !== "places";
+    const asked = await submitting(form, byId("stitch-problem"), () => post(`/api/preparations/${preparation.id}/stitchings`, request(writesMosaic)));
     if (!asked) return;
-    announce("The pictures wait to be stitched.");
+    announce(writesMosaic ? "The pictures wait to be stitched." : "The pictures wait to be compared.");
     await showStitchings();
   });
 }
@@ -38,6 +46,8 @@ export function offerStitching(fresh, isSignedOff) {
   const fields = preparation.images.filter((image) => !isMosaic(image));
   byId("stitching").hidden = isSignedOff ? shown.size === 0 : fields.length < 2;
   byId("stitch-form").hidden = isSignedOff || fields.length < 2;
+  // A mosaic counts in place of its fields as soon as its own candidates are there.
+  showShownTwice();
   const before = new Map([...byId("stitch-choices").querySelectorAll("input")].map((box) => [Number(box.value), box.checked]));
   if (before.size === fields.length && fields.every((image) => before.has(image.id))) return;
   fill(byId("stitch-choices"), fields.map((image) => choice(image, before.get(image.id) ?? true)));
@@ -51,9 +61,9 @@ function choice(image, isChosen) {
   return el("label", { class: "check" }, el("input", { type: "checkbox", value: image.id, checked: isChosen }), ` ${image.file_name}`);
 }
 
-function request() {
+function request(writesMosaic) {
   const boxes = [...byId("stitch-choices").querySelectorAll("input:checked")];
-  return { image_ids: boxes.map((box) => Number(box.value)), order: byId("stitch-in-order").checked ? "as-taken" : "unknown" };
+  return { image_ids: boxes.map((box) => Number(box.value)), order: byId("stitch-in-order").checked ? "as-taken" : "unknown", writes_mosaic: writesMosaic };
 }
 
 export async function showStitchings() {
@@ -64,12 +74,42 @@ export async function showStitchings() {
   rows.forEach((row) => shown.set(row.id, row));
   fill(byId("stitch-list"), rows.toReversed().map(stitchingItem));
   if (isNew) await onMosaic();
+  await showShownTwice();
   if (rows.some((row) => row.state === "waiting" || row.state === "stitching")) pollTimer = setTimeout(showStitchings, POLL_MS);
+}
+
+async function showShownTwice() {
+  const list = byId("shown-twice");
+  list.hidden = ![...shown.values()].some((row) => row.state === "ready");
+  if (list.hidden) return;
+  const told = await withProblem(byId("stitch-problem"), () => get(`/api/preparations/${preparation.id}/shown-twice`));
+  if (told) fillShownTwice(list, told);
+}
+
+function fillShownTwice(list, { same }) {
+  const nameOf = new Map(preparation.images.map((image) => [image.id, image.file_name]));
+  fill(list, [
+    el("p", {}, same.length === 0 ? "No candidate is seen in two pictures." : `${countOf(same.length, "object")} ${same.length === 1 ? "is" : "are"} seen in several pictures and ${same.length === 1 ? "counts" : "count"} once:`),
+    same.length > 0 && el("ul", { class: "plain-list" }, same.map((object) => sameItem(list, object, nameOf))),
+  ].filter(Boolean));
+}
+
+function sameItem(list, { candidate_ids: candidates, image_ids: images }, nameOf) {
+  const links = images.flatMap((id, place) => [place > 0 && " and ", el("a", { class: "picture-name", href: `/reading/${id}` }, nameOf.get(id) ?? `picture ${id}`)]).filter(Boolean);
+  const part = el("button", { type: "button", class: "quiet" }, "These are two objects");
+  part.addEventListener("click", async () => {
+    const body = { candidate_ids: candidates.slice(0, 2) };
+    const told = await withProblem(byId("stitch-problem"), () => post(`/api/preparations/${preparation.id}/partings`, body));
+    if (!told) return;
+    announce("They count as two objects.");
+    fillShownTwice(list, told);
+  });
+  return el("li", {}, ...links, " ", candidates.length === 2 && !byId("stitch-form").hidden && part);
 }
 
 function stitchingItem(row) {
   const item = el("li", { class: "stitching" },
-    el("div", { class: "heading-row" }, stateMark(...STATES[row.state]), el("span", { class: "hint" }, countOf(row.image_ids.length, "picture"))),
+    el("div", { class: "heading-row" }, stateMark(...(row.writes_mosaic ? STATES : PLACE_STATES)[row.state]), el("span", { class: "hint" }, countOf(row.image_ids.length, "picture"))),
     row.problem && el("p", { class: "problem" }, row.problem));
   if (row.report) item.append(...reportOf(row));
   return item;
@@ -85,6 +125,6 @@ function reportOf({ image_id: imageId, report }) {
     report.left_out.length > 0 && el("p", {}, `${countOf(report.left_out.length, "picture")} left out:`),
     report.left_out.length > 0 && el("ul", { class: "plain-list" }, report.left_out.map((one) => el("li", {}, el("span", { class: "picture-name" }, one.field), `: ${one.reason}`))),
     ...scanMap(report),
-    el("div", { class: "actions" }, el("a", { class: "button", href: `/reading/${imageId}` }, "Read the mosaic")),
+    imageId !== null && el("div", { class: "actions" }, el("a", { class: "button", href: `/reading/${imageId}` }, "Read the mosaic")),
   ].filter(Boolean);
 }
