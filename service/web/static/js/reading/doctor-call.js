@@ -25,7 +25,7 @@ function callNotice(call, desk) {
     call.answered_at
       ? el("p", {}, `${personName(call.answered_by)}, ${dateTime(call.answered_at)}: “${call.answer}”`)
       : el("p", { class: "hint" }, "Waits for a veterinarian."),
-    isAnswerable && wordsForm("Your answer", "Answer the call", "call-answer", (words) => post(`/api/doctor-calls/${call.id}/answer`, { words }), desk));
+    isAnswerable && wordsForm("What you see in it", "Answer the call", "call-answer", (words) => post(`/api/doctor-calls/${call.id}/answer`, { words }), desk));
 }
 
 function callForm(item, desk) {
