@@ -70,9 +70,7 @@ def test_mosaic_counts_in_place_of_its_fields(assistant: httpx.Client) -> None:
     assert show(assistant, preparation) == {"counted_image_ids": [row["image_id"]], "same": []}
 
 
-def test_count_takes_the_confirmed_candidate_of_each_object(
-    reader: httpx.Client, settings: Settings
-) -> None:
+def test_count_takes_the_confirmed_candidate_of_each_object(reader: httpx.Client, settings: Settings) -> None:
     preparation = file_fields(reader, cut_fields(next_number()))
     stitch(reader, preparation, writes_mosaic=False)
     second = list_candidates(reader, preparation["images"][1])["candidates"]

@@ -34,9 +34,9 @@ COVERING_DENSITY = 0.2
 _TEXTURE_SHARE = 3.0
 """Texture hides this much of its deviation over the square root of the grains that an outline runs across.
 
-An outline is followed across texture, and the more easily the more grains it is longer than: the signal of a
-matched filter grows with the root of the independent samples (textbook statistics, from memory). The factor is
-chosen by eye on drawn stacks (no source).
+An outline is followed across texture, and the more easily the more grains it is longer than: the signal of
+a matched filter grows with the root of the independent samples (textbook statistics, from memory). The
+factor is chosen by eye on drawn stacks (no source).
 """
 _GRAIN_PX = 4.0
 _GRAIN_UM = 2.0
