@@ -35,7 +35,9 @@ function personItem(person) {
     el("button", { type: "button", onclick: (event) => endRole(person, event.currentTarget) }, "Remove", hidden(` ${person.display_name}`))));
 }
 
-const hidden = (words) => el("span", { class: "visually-hidden" }, words);
+function hidden(words) {
+  return el("span", { class: "visually-hidden" }, words);
+}
 
 async function changeRole(person, choice) {
   await withProblem(byId("people-problem"), () => put(`/api/users/${person.id}/role`, { role: choice.value }));
