@@ -162,12 +162,12 @@ def _map_categories(
     names: dict[Any, str | None] = {}
     for row in content["categories"]:
         name = str(row["name"])
-        ours = groups.get(name) or ours_by_name.get(_plain(name))
-        names[row["id"]] = None if ours in (None, IGNORE) else ours
-        if ours is None:
+        meant = groups.get(name) or ours_by_name.get(_plain(name))
+        names[row["id"]] = None if meant in (None, IGNORE) else meant
+        if meant is None:
             report.unmapped[name] = boxes[row["id"]]
         else:
-            report.mapped[name] = ours
+            report.mapped[name] = meant
     return names
 
 

@@ -215,8 +215,8 @@ class GreyReader:
     def __init__(self, fields: Fields, light: NDArray[np.float32]) -> None:
         self._fields = fields
         height, width = fields.shape_hw
-        self._light = cv2.resize(light, (width, height), interpolation=cv2.INTER_LINEAR)
-        self._light *= estimate_dust(fields, self._light)
+        even = cv2.resize(light, (width, height), interpolation=cv2.INTER_LINEAR).astype(np.float32)
+        self._light: NDArray[np.float32] = even * estimate_dust(fields, even)
         self._kept: OrderedDict[int, NDArray[np.float32]] = OrderedDict()
         self._grain: dict[int, float] = {}
 
