@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import closing
 from typing import Any
 
 import httpx
@@ -64,7 +65,7 @@ def test_unaided_read_is_guided_locked_and_compared(reader: Page, clinic: Clinic
 def test_what_waits_is_answered_and_settled_together(
     reading: int, page: Page, clinic: Clinic, request: Any
 ) -> None:
-    with _as_other(clinic, "vet") as vet:
+    with closing(_as_other(clinic, "vet")) as vet:
         second = clinic.candidates(reading)["candidates"][1]
         answer = {"answer": "unsure"}
         vet.post(f"/api/candidates/{second['id']}/marks", json=answer).raise_for_status()
