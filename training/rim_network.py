@@ -15,10 +15,6 @@ _DELTA_SCALE = 0.05
 class RimNetwork(nn.Module):
     """Grey values around an ellipse in, the shell's radii and two uncertainties out.
 
-    Input: `rims` (B, N_RAYS, len(RIM_RHO)) grey values 0 to 255; `sides` (B, 2) length and width of the
-    ellipse in pixels of the picture that was read. Output: `radii` (B, N_RAYS), in radii of the ellipse, and
-    `log_sd` (B, 2), logarithms of the relative standard uncertainties of length and width.
-
     Convolutions go round: the last ray lies beside the first.
     """
 
@@ -43,6 +39,22 @@ class RimNetwork(nn.Module):
         self.register_buffer("pole", torch.cos(2 * angles)[None, None, :, None], persistent=False)
 
     def forward(self, rims: Tensor, sides: Tensor) -> tuple[Tensor, Tensor]:
+        """Where the shell ends, and how sure that is.
+
+        Parameters
+        ----------
+        rims : Tensor of shape (B, N_RAYS, len(RIM_RHO))
+            Grey values, 0 to 255.
+        sides : Tensor of shape (B, 2)
+            Length and width of the ellipse in pixels of the picture that was read.
+
+        Returns
+        -------
+        radii : Tensor of shape (B, N_RAYS)
+            In radii of the ellipse.
+        log_sd : Tensor of shape (B, 2)
+            Logarithms of the relative standard uncertainties of length and width.
+        """
         ground = rims[:, :, -_GROUND_COLUMNS:].mean(dim=(1, 2), keepdim=True)
         spread = ((rims - ground) ** 2).mean(dim=(1, 2), keepdim=True).sqrt() + _LEAST_CONTRAST
         grey = ((rims - ground) / spread).clamp(-6, 6)[:, None]

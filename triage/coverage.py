@@ -136,8 +136,8 @@ def _find_gaps(
 ) -> tuple[Gap, ...]:
     least = max(1, round(_LEAST_GAP * min(field.width, field.height) / cell_px))
     kernel = np.ones((least, least), np.uint8)
-    # Beyond the rim of the scan there is no gap, but a gap may touch the rim.
-    padded = np.pad(is_gap.astype(np.uint8), least, mode="edge")
+    # A gap may touch the rim of the scan, but what lies beyond it makes no seam along it wider.
+    padded = np.pad(is_gap.astype(np.uint8), least)
     wide = cv2.morphologyEx(padded, cv2.MORPH_OPEN, kernel)[least:-least, least:-least]
     edges = [0.0, *((a + b) / 2 for a, b in pairwise(passes_y)), np.inf]
     gaps = []

@@ -78,9 +78,7 @@ def render_scenes(
 def _pick(scene: Scene, kinds: Mapping[str, Kind], *, are_candidates: bool) -> dict[str, Things]:
     """The candidates of a scene, or its look-alikes."""
     return {
-        name: things
-        for name, things in scene.objects.items()
-        if kinds[name].is_candidate is are_candidates
+        name: things for name, things in scene.objects.items() if kinds[name].is_candidate is are_candidates
     }
 
 
