@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy import or_, select
-
 from service.reading_schemas import ExampleOut, LikenessOut
 from service.settle import current_answer
 from service.store import reading
 from service.store.database import Session
-from service.store.models import CandidateRow, Image, MarkRow, Preparation, Specimen
+from service.store.models import CandidateRow
 from service.store.versions import find_signed
 from triage.groups import find_group
 
@@ -42,19 +40,9 @@ def _likely_names(candidate: CandidateRow) -> Sequence[str]:
 
 
 def _list_examples(session: Session, name: str, candidate: CandidateRow) -> list[ExampleOut]:
-    wanted = (
-        select(CandidateRow, Specimen.code, Specimen.id)
-        .join(MarkRow, MarkRow.candidate_id == CandidateRow.id)
-        .join(Image, Image.id == CandidateRow.image_id)
-        .join(Preparation, Preparation.id == Image.preparation_id)
-        .join(Specimen, Specimen.id == Preparation.specimen_id)
-        .where(or_(MarkRow.group == name, MarkRow.reason == name), CandidateRow.id != candidate.id)
-        .order_by(MarkRow.id.desc())
-        .limit(_LOOKED_AT)
-    )
     found: dict[int, ExampleOut] = {}
     signed = find_signed(session)
-    for row, code, specimen_id in session.execute(wanted):
+    for row, code, specimen_id in reading.list_marked_as(session, name, but=candidate.id, limit=_LOOKED_AT):
         if specimen_id not in signed:
             continue
         if row.id not in found and len(found) < MOST_EXAMPLES and _holds(session, row, name):

@@ -10,12 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import select
-
 from service.settle import current_answer
 from service.store import images, object_partings, reading, stitchings
 from service.store.database import Session
-from service.store.models import Image
 from service.store.reading import Spoken
 from triage.stitch.same import FieldObject, FieldPlace, find_same
 
@@ -45,8 +42,7 @@ def find_shown_twice(session: Session, preparation_id: int) -> ShownTwice:
     first; pictures that none has placed are held to show different places. A mosaic counts, and its fields
     don't, once its candidates are there, unless a newer one that counts was made from any of its fields.
     """
-    wanted = select(Image.id).where(Image.preparation_id == preparation_id).order_by(Image.id)
-    image_ids = list(session.scalars(wanted))
+    image_ids = images.list_image_ids(session, preparation_id)
     rows = [row for row in stitchings.list_stitchings(session, preparation_id) if row.state == "ready"]
     reports = [(row.image_id, row.report) for row in reversed(rows) if row.report is not None]
     mosaics = {image_id for image_id, _ in reports if image_id is not None}

@@ -6,15 +6,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import func, select
-
 from service.accounts import has_role
 from service.present import View, is_blinded
 from service.reading_schemas import WaitingOut
 from service.settle import is_unsettled
 from service.store import doctor_calls, reading, settling, specimens
-from service.store.database import Session
-from service.store.models import CandidateRow, Image, MarkRow, Preparation, Specimen
+from service.store.models import Specimen
 from service.store.reading import Spoken
 from service.store.specimens import SecondLookState
 
@@ -63,7 +60,7 @@ def _is_asked(view: View, state: SecondLookState) -> bool:
 
 def _differing(view: View) -> Iterator[WaitingOut]:
     """Candidates whose readers differ; an offer to settle together waits for those who have not agreed."""
-    for place in _places(view, _marked_by_several(view.session)):
+    for place in _places(view, reading.list_marked_by_several(view.session)):
         spoken = place.spoken
         if spoken is None or not is_unsettled(spoken):
             continue
@@ -93,19 +90,6 @@ def _differing(view: View) -> Iterator[WaitingOut]:
             asked_by=spoken.marks[-1].reader_id,
             is_mine=may_settle or is_party,
         )
-
-
-def _marked_by_several(session: Session) -> list[int]:
-    wanted = (
-        select(MarkRow.candidate_id)
-        .join(CandidateRow, CandidateRow.id == MarkRow.candidate_id)
-        .join(Image, Image.id == CandidateRow.image_id)
-        .join(Preparation, Preparation.id == Image.preparation_id)
-        .join(Specimen, Specimen.id == Preparation.specimen_id)
-        .group_by(MarkRow.candidate_id)
-        .having(func.count(func.distinct(MarkRow.reader_id)) > 1)
-    )
-    return list(session.scalars(wanted))
 
 
 def _places(view: View, candidate_ids: list[int]) -> Iterator[Place]:

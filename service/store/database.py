@@ -221,7 +221,8 @@ def _prepare_sqlite(engine: Engine) -> None:
     def _on_connect(connection: Any, _: Any) -> None:
         # Transactions are begun below; the driver's own rules would begin them too late.
         connection.isolation_level = None
-        for pragma in ("journal_mode = WAL", "foreign_keys = ON", f"busy_timeout = {BUSY_TIMEOUT_MS}"):
+        # The time to wait comes first: the change to WAL needs a lock that another process may hold.
+        for pragma in (f"busy_timeout = {BUSY_TIMEOUT_MS}", "journal_mode = WAL", "foreign_keys = ON"):
             connection.execute(f"PRAGMA {pragma}").close()
 
     @event.listens_for(engine, "begin")

@@ -40,6 +40,12 @@ def find_image(session: Session, *, preparation_id: int, sha256: str) -> Image |
     return session.scalar(select(Image).where(wanted))
 
 
+def list_image_ids(session: Session, preparation_id: int) -> list[int]:
+    """The pictures of a preparation, the first first."""
+    wanted = select(Image.id).where(Image.preparation_id == preparation_id).order_by(Image.id)
+    return list(session.scalars(wanted))
+
+
 def read_image_state(session: Session, image_id: int) -> ImageState:
     """The image with that id, and its newest job."""
     image = session.get(Image, image_id)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import or_, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from service.errors import ConflictError, MissingError, NotAllowedError
@@ -15,11 +15,14 @@ from service.store.images import newest_proposals
 from service.store.models import (
     AdjudicationRow,
     CandidateRow,
+    Image,
     MarkRow,
     MarkWithdrawal,
+    Preparation,
     Read,
     ReadLock,
     Showing,
+    Specimen,
     utc_now,
 )
 
@@ -318,3 +321,37 @@ def read_read(session: Session, read_id: int) -> Read:
 def locked_at(session: Session, read_id: int) -> datetime | None:
     """When an unaided read was locked; None if it wasn't."""
     return session.scalar(select(ReadLock.locked_at).where(ReadLock.read_id == read_id))
+
+
+def list_marked_by_several(session: Session) -> list[int]:
+    """Candidates that more than one reader marked."""
+    wanted = (
+        select(MarkRow.candidate_id)
+        .join(CandidateRow, CandidateRow.id == MarkRow.candidate_id)
+        .join(Image, Image.id == CandidateRow.image_id)
+        .join(Preparation, Preparation.id == Image.preparation_id)
+        .join(Specimen, Specimen.id == Preparation.specimen_id)
+        .group_by(MarkRow.candidate_id)
+        .having(func.count(func.distinct(MarkRow.reader_id)) > 1)
+    )
+    return list(session.scalars(wanted))
+
+
+def list_marked_as(
+    session: Session, name: str, *, but: int, limit: int
+) -> list[tuple[CandidateRow, str, int]]:
+    """Candidates other than `but` with a mark of that group or reason, the newest mark first.
+
+    Each with the code and the number of its specimen.
+    """
+    wanted = (
+        select(CandidateRow, Specimen.code, Specimen.id)
+        .join(MarkRow, MarkRow.candidate_id == CandidateRow.id)
+        .join(Image, Image.id == CandidateRow.image_id)
+        .join(Preparation, Preparation.id == Image.preparation_id)
+        .join(Specimen, Specimen.id == Preparation.specimen_id)
+        .where(or_(MarkRow.group == name, MarkRow.reason == name), CandidateRow.id != but)
+        .order_by(MarkRow.id.desc())
+        .limit(limit)
+    )
+    return [(row, code, specimen_id) for row, code, specimen_id in session.execute(wanted)]

@@ -142,7 +142,9 @@ def add_version(
         content=content,
     )
     session.add(row)
-    if row.number == 1:
-        session.add(SignOff(specimen_id=specimen_id, reader_id=signed_by, remark=remark))
     session.flush()
+    if row.number == 1:
+        first = SignOff(specimen_id=specimen_id, reader_id=signed_by, remark=remark, created_at=row.signed_at)
+        session.add(first)
+        session.flush()
     return row

@@ -248,7 +248,7 @@ def test_readers_who_differ_are_shown_and_settled_by_the_veterinarian(
     page.goto(f"{clinic.address}/reading/{reading}")
     sign_in(page, clinic, "vet")
     page.get_by_role("button", name="Show proposals").click()
-    page.get_by_role("button", name=re.compile("Reject")).click()
+    page.get_by_role("button", name="Reject", exact=True).click()
     page.get_by_role("button", name=re.compile("Pollen")).click()
     expect(page.locator("#candidate-panel")).to_contain_text("Readers differ")
     expect(page.get_by_label("Group", exact=True)).to_have_value(item["group"])

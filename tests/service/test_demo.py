@@ -59,7 +59,7 @@ def test_demo_prints_logins_of_every_role_at_the_bench_that_work(
 ) -> None:
     _, lines = demo
     logins = _logins(lines)
-    assert {role for _, role in logins.values()} == {"assistant", "reader", "veterinarian"}
+    assert {role for _, role in logins.values()} == {"administrator", "assistant", "reader", "veterinarian"}
     with httpx.Client(base_url=_address(lines), timeout=60) as client:
         for user_name, (password, role) in logins.items():
             signed_in = ok(
