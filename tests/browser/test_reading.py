@@ -251,10 +251,10 @@ def test_readers_who_differ_are_shown_and_settled_by_the_veterinarian(
     page.get_by_role("button", name="Reject", exact=True).click()
     page.get_by_role("button", name=re.compile("Pollen")).click()
     expect(page.locator("#candidate-panel")).to_contain_text("Readers differ")
-    expect(page.get_by_label("Group", exact=True)).to_have_value(item["group"])
+    expect(page.locator("#settle-group")).to_have_value(item["group"])
     page.get_by_label("Settle as").select_option("reject")
-    page.get_by_label("Why").fill("wings of pine pollen")
-    page.get_by_role("button", name="Settle").click()
+    page.locator("#settle-remark").fill("wings of pine pollen")
+    page.get_by_role("button", name="Settle", exact=True).click()
     expect(page.locator("#candidate-panel")).to_contain_text("Settled by Try vet. Rejected: Pollen")
 
 

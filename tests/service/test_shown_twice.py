@@ -8,7 +8,7 @@ from typing import Any
 import httpx
 import numpy as np
 from PIL import Image, ImageDraw
-from service_calls import list_candidates, mark, next_number, ok, problem, wait_until_ready
+from service_calls import list_candidates, mark, ok, problem, wait_until_ready
 from test_stitchings import FIELD_WH, PLACES_XY, file_fields, stitch
 
 from service.settings import Settings
@@ -46,7 +46,7 @@ def ids(preparation: dict[str, Any]) -> list[int]:
 
 
 def test_objects_in_overlaps_are_one_and_can_be_parted(assistant: httpx.Client) -> None:
-    preparation = file_fields(assistant, cut_fields(next_number()))
+    preparation = file_fields(assistant, cut_fields(41))
     assert show(assistant, preparation) == {"counted_image_ids": ids(preparation), "same": []}
     row = stitch(assistant, preparation, writes_mosaic=False)
     assert (row["state"], row["image_id"], len(row["report"]["placed"])) == ("ready", None, 4)
@@ -64,14 +64,14 @@ def test_objects_in_overlaps_are_one_and_can_be_parted(assistant: httpx.Client) 
 
 
 def test_mosaic_counts_in_place_of_its_fields(assistant: httpx.Client) -> None:
-    preparation = file_fields(assistant, cut_fields(next_number()))
+    preparation = file_fields(assistant, cut_fields(42))
     row = stitch(assistant, preparation)
     wait_until_ready(assistant, f"/api/images/{row['image_id']}")
     assert show(assistant, preparation) == {"counted_image_ids": [row["image_id"]], "same": []}
 
 
 def test_count_takes_the_confirmed_candidate_of_each_object(reader: httpx.Client, settings: Settings) -> None:
-    preparation = file_fields(reader, cut_fields(next_number()))
+    preparation = file_fields(reader, cut_fields(43))
     stitch(reader, preparation, writes_mosaic=False)
     second = list_candidates(reader, preparation["images"][1])["candidates"]
     for one in second:
