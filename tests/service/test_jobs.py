@@ -47,7 +47,7 @@ ROOT = Path(__file__).resolve().parents[2]
 # The detector is asked for half a batch of tiles at a time.
 CALLS_IN_A_BATCH = 2
 # `COVERSLIP_TEST_KILLS=100 pytest tests/service/test_jobs.py -k killed` kills as often as is asked.
-KILLS = int(os.environ.get("COVERSLIP_TEST_KILLS", "4"))
+KILLS = int(os.environ.get("COVERSLIP_TEST_KILLS", "2"))
 SEED = int(os.environ.get("COVERSLIP_TEST_SEED", "1"))
 LONGEST_LIFE_S = 6.0
 GRID = tuple((20 + 220 * column, 20 + 160 * row, 60, 50) for column in range(4) for row in range(4))
