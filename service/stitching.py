@@ -5,7 +5,6 @@ Doing it again after a kill gives the same bytes, hence the same image: nothing 
 
 from __future__ import annotations
 
-import hashlib
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,11 +18,11 @@ from service.store import calibrations, images, specimens, stitchings
 from service.store.database import Database, Session
 from service.store.models import Image, Job, Stitching
 from service.workers import WorkerDiedError
+from triage.digests import file_sha256
 from triage.errors import TriageError
 
 LOG = logging.getLogger(__name__)
 LEAST_FIELDS = 2
-_READ_BYTES = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -100,7 +99,7 @@ class StitchWork:
             out = Path(folder) / "mosaic.ome.tif"
             report = self._call("stitch", task, out)
             file_name = f"mosaic-{stitching_id}.ome.tif"
-            received = Received(out, _hash(out), out.stat().st_size)
+            received = Received(out, file_sha256(out), out.stat().st_size)
             seen = self._look(received, file_name)
             self._files.keep(received)
         job_id = self._file(stitching_id, received, file_name, seen, report)
@@ -188,11 +187,3 @@ def agree_on_scale(jobs: list[Job]) -> float | None:
             "candidates at the right scale first, or leave out what belongs to another scan."
         )
     return scales.pop()
-
-
-def _hash(path: Path) -> str:
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while chunk := file.read(_READ_BYTES):
-            digest.update(chunk)
-    return digest.hexdigest()

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import hashlib
 import io
 import json
 import sys
@@ -39,6 +38,7 @@ from training.synthesize.scene import Scene, draw_scene
 from training.synthesize.stock import Stock, StockSource, draw_stock, store_stocks
 from training.synthesize.style import FIELD
 from training.synthesize.truth import TileTruth
+from triage.digests import file_sha256
 from triage.groups import candidate_groups, read_groups
 from triage.rim_frame import ANGLES, N_RAYS, RIM_RHO
 
@@ -542,7 +542,7 @@ def main(arguments: list[str] | None = None) -> int:
         f"--batch {options.batch} --rate {options.rate} --seed {options.seed}"
     )
     record = {
-        "graph_sha256": hashlib.sha256((options.out / "rim.onnx").read_bytes()).hexdigest(),
+        "graph_sha256": file_sha256(options.out / "rim.onnx"),
         "command": command,
         "n_pictures": len(rims.pictures),
         "n_objects_learnt": len(learnt),
