@@ -6,21 +6,17 @@ doesn't, and the file is refused in one sentence.
 
 from __future__ import annotations
 
-import multiprocessing
 import signal
 import sys
-import threading
 import traceback
-from contextlib import suppress
 from dataclasses import asdict, dataclass
 from multiprocessing.connection import Connection
-from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
+from service.child import Child, ChildClosedError
 from triage.errors import ImageError, StorageError, TriageError
 
-_SPAWN = multiprocessing.get_context("spawn")
 _MIB = 1024 * 1024
 # A child that decoded a large file keeps memory that it no longer needs, so the next file gets a new one.
 _LARGE_BYTES = 32 * _MIB
@@ -85,10 +81,7 @@ class Decoder:
 
     def __init__(self, bounds: Bounds | None) -> None:
         self._bounds = bounds
-        self._process: BaseProcess | None = None
-        self._connection: Connection[Any, Any] | None = None
-        self._lock = threading.Lock()
-        self._is_closed = False
+        self._child = Child(_serve, bounds.memory_mib if bounds else 0)
 
     def look(self, path: Path, file_name: str, *, pyramid_path: Path, copy_path: Path) -> Seen:
         """Decode a picture once from beginning to end, and of a large one write what later work reads.
@@ -116,14 +109,14 @@ class Decoder:
         arguments = (path, file_name, pyramid_path, copy_path)
         if self._bounds is None:
             return look_at(*arguments)
-        with self._lock:
+        with self._child.lock:
             error: Exception | None = None
             try:
                 error, seen = self._ask(arguments, file_name)
             finally:
                 # After a failure too: what the decoder holds then is not known.
                 if error is not None or is_large(path):
-                    self._end()
+                    self._child.end()
         if error is not None:
             raise error
         assert isinstance(seen, Seen)
@@ -131,22 +124,20 @@ class Decoder:
 
     def close(self) -> None:
         """End the child for good, in the middle of a picture too."""
-        self._is_closed = True
-        process = self._process
-        if process is not None:
-            # One that is being started can't be ended yet; whoever starts it then looks whether to go on.
-            with suppress(AttributeError, ValueError):
-                process.kill()
-        with self._lock:
-            self._end()
+        self._child.close()
 
     def _ask(self, arguments: tuple[Any, ...], file_name: str) -> tuple[Exception | None, Seen | None]:
         assert self._bounds is not None
-        connection, process = self._connect(self._bounds)
+        if self._child.has_died:
+            self._child.end()
+        try:
+            connection, process = self._child.connect()
+        except ChildClosedError as err:
+            raise DecoderClosedError from err
         try:
             connection.send(arguments)
             if not connection.poll(self._bounds.seconds):
-                self._end()
+                self._child.end()
                 raise DecoderGoneError(
                     f"{file_name} took longer than {self._bounds.seconds:g} s to decode, so it was not "
                     f"taken. {_SAVE_ANEW}"
@@ -155,36 +146,13 @@ class Decoder:
         except (EOFError, OSError) as err:
             process.join()
             ended = process.exitcode
-            self._end()
-            if self._is_closed:
+            self._child.end()
+            if self._child.is_closed:
                 raise DecoderClosedError from err
             raise DecoderGoneError(
                 f"{file_name} made the decoder fail ({_name_end(ended)}), so it was not taken. {_SAVE_ANEW}"
             ) from err
         return answer
-
-    def _connect(self, bounds: Bounds) -> tuple[Connection[Any, Any], BaseProcess]:
-        if self._is_closed:
-            raise DecoderClosedError
-        if self._connection is None or self._process is None or not self._process.is_alive():
-            self._end()
-            self._connection, theirs = _SPAWN.Pipe()
-            self._process = _SPAWN.Process(target=_serve, args=(theirs, bounds.memory_mib), daemon=True)
-            self._process.start()
-            theirs.close()
-            if self._is_closed:
-                self._end()
-                raise DecoderClosedError
-        return self._connection, self._process
-
-    def _end(self) -> None:
-        if self._process is not None:
-            self._process.kill()
-            self._process.join()
-            self._process.close()
-        if self._connection is not None:
-            self._connection.close()
-        self._process = self._connection = None
 
 
 def is_large(path: Path) -> bool:

@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 import logging
-import multiprocessing
 import queue
 import signal
-import threading
 import traceback
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from multiprocessing.connection import Connection
-from multiprocessing.process import BaseProcess
 from typing import Any, Protocol
 
+from service.child import Child, ChildClosedError
 from service.errors import WorkError
 from service.steps import DetectorSource, Steps
 from triage.errors import TriageError
 
 LOG = logging.getLogger(__name__)
-# A fresh start for each: a fork of a process with threads can hang.
-_SPAWN = multiprocessing.get_context("spawn")
 
 
 class WorkerDiedError(WorkError):
@@ -59,12 +55,8 @@ class ChildWorker:
     """
 
     def __init__(self, source: DetectorSource, *, timeout_s: float) -> None:
-        self._source = source
         self._timeout_s = timeout_s
-        self._process: BaseProcess | None = None
-        self._connection: Connection[Any, Any] | None = None
-        self._lock = threading.Lock()
-        self._is_closed = False
+        self._child = Child(_serve, source)
 
     def call(self, step: str, *arguments: Any) -> Any:
         """What the step of that name returns.
@@ -76,18 +68,21 @@ class ChildWorker:
         WorkerDiedError
             If the child crashed, or took too long and was ended.
         """
-        with self._lock:
-            connection = self._connect()
+        with self._child.lock:
+            try:
+                connection, _ = self._child.connect()
+            except ChildClosedError as err:
+                raise WorkerDiedError("The worker was closed.") from err
             try:
                 connection.send((step, arguments))
                 if not connection.poll(self._timeout_s):
                     raise WorkerDiedError(f"Step {step!r} took longer than {self._timeout_s:g} s.")
                 error, value = connection.recv()
             except (EOFError, OSError) as err:
-                self._end()
+                self._child.end()
                 raise WorkerDiedError(f"The worker process ended in the middle of step {step!r}.") from err
             except WorkerDiedError:
-                self._end()
+                self._child.end()
                 raise
         if error is not None:
             raise error
@@ -95,35 +90,7 @@ class ChildWorker:
 
     def close(self) -> None:
         """End the child for good, in the middle of a step too."""
-        self._is_closed = True
-        process = self._process
-        if process is not None:
-            # One that is being started can't be ended yet; whoever starts it then looks whether to go on.
-            with suppress(AttributeError, ValueError):
-                process.kill()
-        with self._lock:
-            self._end()
-
-    def _connect(self) -> Connection[Any, Any]:
-        if self._is_closed:
-            raise WorkerDiedError("The worker was closed.")
-        if self._connection is None:
-            self._connection, theirs = _SPAWN.Pipe()
-            self._process = _SPAWN.Process(target=_serve, args=(theirs, self._source), daemon=True)
-            self._process.start()
-            theirs.close()
-            if self._is_closed:
-                self._end()
-                raise WorkerDiedError("The worker was closed.")
-        return self._connection
-
-    def _end(self) -> None:
-        if self._process is not None and self._connection is not None:
-            self._process.kill()
-            self._process.join()
-            self._process.close()
-            self._connection.close()
-        self._process = self._connection = None
+        self._child.close()
 
 
 def _serve(connection: Connection[Any, Any], source: DetectorSource) -> None:
