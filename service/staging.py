@@ -237,4 +237,4 @@ class Staging:
 
 def _refuse_overtaken(turn: _Turn, mine: int) -> None:
     if turn.number != mine:
-        raise ConflictError("Another request goes on with this upload. Ask where it stands.")
+        raise ConflictError("Another request goes on with this upload. Ask where it stands.", overtaken=True)

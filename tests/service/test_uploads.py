@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import base64
 import hashlib
 import itertools
@@ -15,11 +14,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import anyio
 import httpx
 import pytest
+from anyio.from_thread import start_blocking_portal
 from service_calls import next_number, ok, problem, wait_until_ready
 from service_slides import draw_slide
 
+from service.errors import ConflictError
 from service.settings import Settings
 from service.staging import Part, Staging
 from service.uploads import Uploads
@@ -232,9 +234,39 @@ def test_full_disk_keeps_what_came_and_takes_the_rest_later(
         assert await staging.settle(7) == 1000
         assert await add(1000, picture[1000:]) == len(picture)
 
-    asyncio.run(fill_up())
+    with start_blocking_portal() as portal:
+        portal.call(fill_up)
     assert staging.path(7).read_bytes() == picture
     assert staging.complete(7) == hashlib.sha256(picture).hexdigest()
+
+
+def test_overtaken_request_is_told_so_and_leaves_the_bytes_to_the_other(tmp_path: Path) -> None:
+    staging = Staging(tmp_path)
+    told: list[ConflictError] = []
+
+    async def send(began: anyio.Event, may_end: anyio.Event) -> AsyncIterator[bytes]:
+        yield b"abc"
+        began.set()
+        await may_end.wait()
+        yield b"lost"
+
+    async def send_first(*events: anyio.Event) -> None:
+        with pytest.raises(ConflictError, match="Ask where it stands") as caught:
+            await staging.append(7, send(*events), Part(0, 9), lambda _: None)
+        told.append(caught.value)
+
+    async def meet() -> None:
+        began, may_end = anyio.Event(), anyio.Event()
+        async with anyio.create_task_group() as tasks:
+            tasks.start_soon(send_first, began, may_end)
+            await began.wait()
+            assert await staging.settle(7) == 3
+            may_end.set()
+
+    with start_blocking_portal() as portal:
+        portal.call(meet)
+    assert told[0].extensions["overtaken"] is True
+    assert staging.path(7).read_bytes() == b"abc"
 
 
 def test_unfinished_upload_is_removed_after_the_time_set(

@@ -92,8 +92,10 @@ async function readAgain(upload) {
   }
 }
 
+// A browser that sends a part again by itself, unasked, can overtake its own request.
 function canGoOn(error) {
-  return error instanceof ConnectionLost || (error instanceof ApiProblem && error.document?.["expected-offset"] !== undefined);
+  if (error instanceof ConnectionLost) return true;
+  return error instanceof ApiProblem && (error.document?.["expected-offset"] !== undefined || error.document?.overtaken === true);
 }
 
 function pause(ms, signal) {
