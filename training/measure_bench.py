@@ -29,6 +29,7 @@ import numpy as np
 import pyvips
 from numpy.typing import NDArray
 
+from training.guesses import disturb_guess
 from training.metrics import wilson_interval
 from triage.errors import TriageError
 from triage.groups import candidate_groups, read_groups
@@ -46,8 +47,6 @@ FOCUS_STRATA = ((0.0, 0.3, "sharp"), (0.3, 1.0, "soft"), (1.0, np.inf, "blurred"
 COVERAGE_FACTOR = 1.96
 _LEAST_WIDTH_PX = 12.0
 _LEAST_SHOWN = 0.95
-# How far the detector's ellipse is off: place as a share of the width, sides, angle (our estimate).
-_GUESS_PLACE_SD, _GUESS_SIDE_SD, _GUESS_ANGLE_SD_DEG = 0.04, 0.07, 6.0
 # Drawing a stock costs more than a picture, so that only a few are used; none that the rim network learnt.
 _STOCKS_USED = 2
 _FIRST_STOCK = 12
@@ -182,7 +181,7 @@ def measure_known(pictures: Iterator[KnownPicture], n: int | None, seed: int) ->
     rng = np.random.default_rng(seed)
     measured: list[Measured] = []
     for picture, known in pictures:
-        found = find_outlines(picture, [_disturb(one.truth, rng) for one in known])
+        found = find_outlines(picture, [disturb_guess(one.truth, rng) for one in known])
         for one, outline in zip(known, found, strict=True):
             if isinstance(outline, NoOutline):
                 measured.append(Measured(one, None, None))
@@ -191,13 +190,6 @@ def measure_known(pictures: Iterator[KnownPicture], n: int | None, seed: int) ->
         if n is not None and len(measured) >= n:
             return measured[:n]
     return measured
-
-
-def _disturb(truth: Ellipse, rng: np.random.Generator) -> Ellipse:
-    x, y = rng.normal(0, _GUESS_PLACE_SD * truth.width_px, 2)
-    sides = np.exp(rng.normal(0, _GUESS_SIDE_SD, 2)) * (truth.length_px, truth.width_px)
-    angle = truth.angle_deg + rng.normal(0, _GUESS_ANGLE_SD_DEG)
-    return Ellipse(truth.cx + x, truth.cy + y, float(sides.max()), float(sides.min()), angle)
 
 
 def describe(measured: Sequence[Measured]) -> dict[str, float | int | None]:

@@ -34,6 +34,8 @@ _LEAST_WIDTH_PX = 6.0
 _LEAST_SUPPORT = 0.7
 _SUPPORTED_EDGE = 0.3
 _LEAST_EDGE_TO_NOISE = 3.0
+# In grey levels a sample; one level of 8 bits makes some 0.05, rounding in an even picture below 0.001.
+_LEAST_STRENGTH = 0.01
 _MOST_ROUGHNESS = 0.07
 _AREA_RATIO = (0.6, 1.6)
 _MOST_RAYS_OUTSIDE = 0.1
@@ -247,7 +249,7 @@ def _pick_polarity(slopes: NDArray[np.float32]) -> tuple[NDArray[np.float32], fl
     outside = slopes[:, RHO >= 1.2]
     # What all rays share is the blurred foot of the rim or uneven light, not noise.
     noise = 1.4826 * float(np.median(np.abs(outside - np.median(outside, axis=0))))
-    if strength <= max(_LEAST_EDGE_TO_NOISE * noise, 1e-6):
+    if strength <= max(_LEAST_EDGE_TO_NOISE * noise, _LEAST_STRENGTH):
         return None
     return np.clip(slopes * np.float32(sign / (1.5 * strength)), 0.0, 1.0), sign
 

@@ -30,7 +30,7 @@ Floats = NDArray[np.float64]
 # Drawn objects that were not learnt: bias 1.0 to 2.0 % after one reading, 0.6 to 1.2 % after two, 0.3 to
 # 0.9 % after three; but each reading makes plain blurred discs and photographed objects a little smaller.
 _READINGS = 2
-_GRAPH = Path(__file__).parent / "data" / "rim" / "rim.onnx"
+RIM_GRAPH = Path(__file__).parent / "data" / "rim" / "rim.onnx"
 
 
 @dataclass(frozen=True)
@@ -81,4 +81,4 @@ def _open_graph() -> Any:
     options.intra_op_num_threads = 1
     options.inter_op_num_threads = 1
     options.use_deterministic_compute = True
-    return onnxruntime.InferenceSession(_GRAPH, options, providers=["CPUExecutionProvider"])
+    return onnxruntime.InferenceSession(RIM_GRAPH, options, providers=["CPUExecutionProvider"])

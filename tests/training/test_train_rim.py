@@ -8,30 +8,28 @@ import onnxruntime
 import pytest
 import torch
 
-from training.rim_network import RimNetwork
-from training.synthesize.scene import draw_scene
-from training.synthesize.stock import Stock, draw_stock
-from training.train_rim import (
+from training.rim_drawings import (
+    SEARCHES,
     STOCKS_LEARNT,
     STYLE,
-    Reader,
     Rims,
     _learnt_only,
-    disturb,
-    draw_plain,
-    export,
-    extents,
-    frame_around,
     join_rims,
     known_outlines,
-    learn,
-    place,
-    true_radii,
+    search_frames,
 )
+from training.rim_frames import choose_frames, disturb, extents, frame_around, place, true_radii
+from training.rim_network import RimNetwork
+from training.rim_reading import Reader, draw_plain
+from training.synthesize.scene import draw_scene
+from training.synthesize.stock import Stock, draw_stock
+from training.train_rim import export, learn, read_shipped
 from triage.outline import measure_moments
+from triage.rim import RIM_GRAPH
 from triage.rim_frame import N_RAYS, RIM_RHO, place_in_frame
 
 ELLIPSE = (220.0, 230.0, 120.0, 80.0, 0.3)
+SMALLER = (220.0, 230.0, 111.6, 74.4, 0.3)
 
 
 def outline_of(ellipse: tuple[float, ...], n: int = 96) -> np.ndarray:
@@ -60,6 +58,7 @@ def rims() -> Rims:
         np.tile(ELLIPSE, (4, 1)).astype(np.float32),
         np.arange(4),
         np.ones(4, np.float32),
+        np.tile(SMALLER, (4, SEARCHES, 1)).astype(np.float32),
     )
 
 
@@ -125,7 +124,7 @@ def test_plain_discs_change_fastest_at_their_edge() -> None:
 def test_learning_brings_the_radii_nearer_and_the_file_gives_the_same(tmp_path: Path, rims: Rims) -> None:
     torch.manual_seed(0)
     reader, network = Reader(rims, torch.device("cpu")), RimNetwork(4)
-    rows, frames = torch.arange(4), torch.tensor([ELLIPSE]).repeat(4, 1) * torch.tensor([1, 1, 0.93, 0.93, 1])
+    rows, frames = torch.arange(4), torch.tensor([SMALLER]).repeat(4, 1)
     seen = reader.read(rows, frames, torch.zeros(4, dtype=torch.bool))
     wanted = true_radii(frames, reader.outlines)
 
@@ -149,8 +148,39 @@ def test_learning_brings_the_radii_nearer_and_the_file_gives_the_same(tmp_path: 
 def test_joined_parts_keep_each_object_in_its_own_picture(rims: Rims) -> None:
     both = join_rims([rims, rims])
     assert both.picture_of.tolist() == list(range(8))
-    for name in ("pictures", "outlines", "ellipses", "groups", "focus_depths"):
+    for name in ("pictures", "outlines", "ellipses", "groups", "focus_depths", "searched"):
         np.testing.assert_array_equal(getattr(both, name)[4:], getattr(rims, name))
+
+
+def test_search_leaves_frames_near_what_is_drawn_and_none_on_a_bare_picture(rims: Rims) -> None:
+    rng = np.random.default_rng(4)
+    bare = np.full((1, 448, 448), 200, np.uint8)
+    found = search_frames(rims.pictures[:1], rims.picture_of[:1], rims.ellipses[:1], rng)
+    np.testing.assert_allclose(found[0, :, :4], np.tile(ELLIPSE[:4], (SEARCHES, 1)), rtol=0.02)
+    assert np.isnan(search_frames(bare, rims.picture_of[:1], rims.ellipses[:1], rng)).all()
+
+
+def test_frames_of_the_search_are_chosen_where_it_found_something() -> None:
+    truth = torch.tensor([ELLIPSE]).repeat(400, 1)
+    searched = torch.full((400, 2, 5), 7.0)
+    searched[:200] = torch.nan
+    frames = choose_frames(truth, searched, 300, torch.Generator().manual_seed(1))
+    is_searched = (frames == 7).all(dim=1)
+    assert frames.isfinite().all() and not is_searched[:300].any()
+    assert 0.6 < is_searched[300:].float().mean() < 0.9
+
+
+def test_learning_can_start_from_the_network_in_use(rims: Rims) -> None:
+    reader, rows = Reader(rims, torch.device("cpu")), torch.arange(4)
+    seen = reader.read(rows, reader.ellipses, torch.zeros(4, dtype=torch.bool))
+    with torch.no_grad():
+        here = read_shipped()(seen[:1], reader.ellipses[:1, 2:4])
+    session = onnxruntime.InferenceSession(RIM_GRAPH, providers=["CPUExecutionProvider"])
+    there = session.run(
+        ["radii", "log_sd"], {"rims": seen[:1].numpy(), "sides": reader.ellipses[:1, 2:4].numpy()}
+    )
+    for one, other in zip(here, there, strict=True):
+        np.testing.assert_allclose(one.numpy(), other, atol=1e-4)
 
 
 def test_only_part_of_the_stock_is_learnt() -> None:

@@ -1,0 +1,220 @@
+"""Drawn pictures of single objects whose outlines are known, for the network that reads rims."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import pyvips
+import torch
+from numpy.typing import NDArray
+
+from training.guesses import disturb_guess
+from training.synthesize.kinds import KINDS
+from training.synthesize.kinds.kind import Kind
+from training.synthesize.processes import open_processes
+from training.synthesize.render import render_scenes
+from training.synthesize.scene import Scene, draw_scene
+from training.synthesize.stock import Stock, StockSource, draw_stock, store_stocks
+from training.synthesize.style import FIELD
+from training.synthesize.truth import TileTruth
+from triage.groups import candidate_groups, read_groups
+from triage.images import Picture
+from triage.outline import NoOutline, RimView, find_outlines
+from triage.records import Ellipse
+
+STOCKS_LEARNT = 12
+"""Of the 16 stocks of a kind; what is measured elsewhere comes from the others."""
+SIDE_PX = 448
+SEARCHES = 2
+"""Times that each object's outline is sought, each from another guess."""
+_SCENES_AT_ONCE = 16
+_LEAST_WIDTH_PX, _LEAST_SHOWN, _LEAST_VISIBLE = 10.0, 0.93, 0.15
+
+STYLE = replace(
+    FIELD,
+    name="rims",
+    object_px=(24.0, 330.0),
+    least_candidates=1,
+    candidates_per_mpx=(5.0, 25.0),
+    look_alikes_per_mpx=(0.0, 8.0),
+    centred=True,
+    cluster_share=0.1,
+    clutter=(0.0, 0.6),
+    softness=(0.05, 1.6),
+    resolved_px=(0.7, 4.0),
+    eyepiece_share=0.0,
+    marks_share=0.0,
+)
+
+
+@dataclass(frozen=True)
+class Rims:
+    """Drawn pictures and the objects in them whose outlines are known.
+
+    Attributes
+    ----------
+    pictures : ndarray of shape (P, SIDE_PX, SIDE_PX), uint8
+    picture_of : ndarray of shape (N,), int64
+    outlines : ndarray of shape (N, 96, 2), float32
+        Pixels.
+    ellipses : ndarray of shape (N, 5), float32
+        cx, cy, length, width, angle in radians.
+    groups : ndarray of shape (N,), int64
+        Row in `candidate_groups()`.
+    focus_depths : ndarray of shape (N,), float32
+        Distance from the plane of focus, in depths of field.
+    searched : ndarray of shape (N, SEARCHES, 5), float32
+        Ellipses in whose frame the search leaves the rim to be read; NaN where it finds no outline.
+    """
+
+    pictures: NDArray[np.uint8]
+    picture_of: NDArray[np.int64]
+    outlines: NDArray[np.float32]
+    ellipses: NDArray[np.float32]
+    groups: NDArray[np.int64]
+    focus_depths: NDArray[np.float32]
+    searched: NDArray[np.float32]
+
+
+def _learnt_only(source: StockSource, kind: Kind, number: int) -> Stock:
+    return source(kind, number % STOCKS_LEARNT)
+
+
+def draw_rims(seed: int, first: int, n: int, device: str, stocks: StockSource) -> Rims:
+    """Scenes `first` to `first + n` of a series, group after group."""
+    groups = candidate_groups()
+    pictures, picture_of, outlines, ellipses, labels, depths = [], [], [], [], [], []
+    for start in range(first, first + n, _SCENES_AT_ONCE):
+        scenes = []
+        for index in range(start, min(start + _SCENES_AT_ONCE, first + n)):
+            group = groups[index % len(groups)]
+            kinds = {
+                name: kind for name, kind in KINDS.items() if kind.group == group or kind.group not in groups
+            }
+            scenes.append(
+                draw_scene(
+                    seed, index, STYLE, (SIDE_PX, SIDE_PX), kinds=kinds, stocks=partial(_learnt_only, stocks)
+                )
+            )
+        tiles, truths = render_scenes(scenes, device)
+        grey = tiles.float().mean(dim=1).round().to(torch.uint8).cpu().numpy()
+        for row, (scene, truth) in enumerate(zip(scenes, truths, strict=True)):
+            for outline, ellipse, label, depth in known_outlines(scene, truth):
+                picture_of.append(start - first + row)
+                outlines.append(outline)
+                ellipses.append(ellipse)
+                labels.append(label)
+                depths.append(depth)
+        pictures.append(grey)
+    grey, of = np.concatenate(pictures), np.array(picture_of, np.int64)
+    true_ellipses = np.array(ellipses, np.float32).reshape(-1, 5)
+    return Rims(
+        grey,
+        of,
+        np.array(outlines, np.float32).reshape(-1, 96, 2),
+        true_ellipses,
+        np.array(labels, np.int64),
+        np.array(depths, np.float32),
+        search_frames(grey, of, true_ellipses, np.random.default_rng([seed, first])),
+    )
+
+
+def search_frames(
+    pictures: NDArray[np.uint8],
+    picture_of: NDArray[np.int64],
+    ellipses: NDArray[np.float32],
+    rng: np.random.Generator,
+) -> NDArray[np.float32]:
+    """Ellipses (N, SEARCHES, 5) that the search finds from disturbed guesses; NaN where it finds none."""
+    frames = np.full((len(ellipses), SEARCHES, 5), np.nan, np.float32)
+    for number in np.unique(picture_of):
+        colours = np.repeat(pictures[number][..., None], 3, axis=2)
+        picture = Picture(pyvips.Image.new_from_array(colours), file_name="drawn", sha256="")
+        rows = np.flatnonzero(picture_of == number)
+        truths = [_to_ellipse(ellipses[row]) for row in rows]
+        for search in range(SEARCHES):
+            found = find_outlines(picture, [disturb_guess(truth, rng) for truth in truths])
+            for row, outline in zip(rows, found, strict=True):
+                if not isinstance(outline, NoOutline):
+                    frames[row, search] = _to_picture(outline.rim)
+    return frames
+
+
+def _to_ellipse(row: NDArray[np.float32]) -> Ellipse:
+    cx, cy, length, width, turn = (float(value) for value in row)
+    return Ellipse(cx, cy, length, width, float(np.rad2deg(turn)))
+
+
+def _to_picture(rim: RimView) -> NDArray[np.float64]:
+    """The ellipse of a rim's frame in pixels of the whole picture, which are as wide as high."""
+    scale = float(np.sqrt(rim.per_px.prod()))
+    centre = (rim.ellipse[:2] + rim.origin) * rim.per_px
+    return np.array([*centre, *(rim.ellipse[2:4] * scale), rim.ellipse[4]])
+
+
+def known_outlines(
+    scene: Scene, truth: TileTruth
+) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64], int, float]]:
+    """Outline in pixels, ellipse, group and defocus of each whole candidate that can be seen."""
+    drawn = []
+    for things in scene.objects.values():
+        cosine, sine = np.cos(things.angle_rad)[:, None], np.sin(things.angle_rad)[:, None]
+        u, v = things.outline_um[..., 0], things.outline_um[..., 1]
+        turned = np.stack([u * cosine - v * sine, u * sine + v * cosine], axis=-1)
+        drawn.append(things.centre_xy[:, None] + turned / scene.um_per_px)
+    if not drawn:
+        return
+    outlines = np.concatenate(drawn)
+    middles = outlines.mean(axis=1)
+    names = [group.name for group in read_groups()]
+    for row, label in enumerate(truth.labels):
+        is_seen = truth.shown[row] >= _LEAST_SHOWN and truth.visible[row] >= _LEAST_VISIBLE
+        if names[label] not in candidate_groups() or truth.is_truncated[row] or not is_seen:
+            continue
+        ellipse = truth.ellipses[row].copy()
+        if ellipse[3] < _LEAST_WIDTH_PX:
+            continue
+        nearest = int(np.hypot(*(middles - ellipse[:2]).T).argmin())
+        ellipse[4] = np.deg2rad(ellipse[4])
+        group = candidate_groups().index(names[label])
+        yield outlines[nearest], ellipse, group, float(truth.focus_depths[row])
+
+
+def draw_many(seed: int, n: int, workers: int, device: str) -> Rims:
+    """`n` scenes, drawn by `workers` processes side by side."""
+    if workers == 0:
+        return draw_rims(seed, 0, n, device, draw_stock)
+    part = 16 * _SCENES_AT_ONCE
+    starts = range(0, n, part)
+    with TemporaryDirectory(prefix="coverslip-stocks-") as folder:
+        stocks = store_stocks(Path(folder), workers=workers)
+        with open_processes(workers) as pool:
+            parts = list(_in_order(pool, seed, starts, n, part, device, stocks))
+    return join_rims(parts)
+
+
+def join_rims(parts: Sequence[Rims]) -> Rims:
+    """The pictures and objects of several parts, in their order."""
+    before = np.cumsum([0, *(len(one.pictures) for one in parts[:-1])])
+    return Rims(
+        np.concatenate([one.pictures for one in parts]),
+        np.concatenate([one.picture_of + shift for one, shift in zip(parts, before, strict=True)]),
+        *(
+            np.concatenate([getattr(one, name) for one in parts])
+            for name in ("outlines", "ellipses", "groups", "focus_depths", "searched")
+        ),
+    )
+
+
+def _in_order(
+    pool: ProcessPoolExecutor, seed: int, starts: range, n: int, part: int, device: str, stocks: StockSource
+) -> Iterator[Rims]:
+    waiting = [pool.submit(draw_rims, seed, start, min(part, n - start), device, stocks) for start in starts]
+    for each in waiting:
+        yield each.result()

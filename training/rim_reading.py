@@ -1,0 +1,91 @@
+"""Grey values around drawn rims, as the network that reads rims sees them while it learns."""
+
+from __future__ import annotations
+
+import torch
+from torch import Tensor
+
+from training.rim_drawings import Rims
+from training.rim_frames import place
+from triage.rim_frame import N_RAYS, RIM_RHO
+
+
+class Reader:
+    """Reads rims of drawn pictures that lie on a device."""
+
+    def __init__(self, rims: Rims, device: torch.device) -> None:
+        self.pictures = torch.from_numpy(rims.pictures).to(device)
+        self.picture_of = torch.from_numpy(rims.picture_of).to(device)
+        self.outlines = torch.from_numpy(rims.outlines).to(device)
+        self.ellipses = torch.from_numpy(rims.ellipses).to(device)
+        self.searched = torch.from_numpy(rims.searched).to(device)
+
+    def read(self, rows: Tensor, frames: Tensor, halve: Tensor) -> Tensor:
+        """Grey values (B, N_RAYS, len(RIM_RHO)); where `halve`, of a copy of half as many pixels a side."""
+        rho = torch.as_tensor(RIM_RHO, dtype=torch.float32, device=frames.device)
+        points = place(frames, rho.expand(len(frames), N_RAYS, len(rho)))
+        whole = self._look_up(rows, points - 0.5)
+        if not bool(halve.any()):
+            return whole
+        quarters = [
+            self._look_up(rows, points - 1.0, step=2, right=right, down=down)
+            for right in (0, 1)
+            for down in (0, 1)
+        ]
+        return torch.where(halve[:, None, None], sum(quarters) / 4, whole)
+
+    def _look_up(self, rows: Tensor, points: Tensor, step: int = 1, right: int = 0, down: int = 0) -> Tensor:
+        """Brightness by linear interpolation between every `step`-th pixel from `right`, `down` on."""
+        height, width = self.pictures.shape[1:]
+        x = (points[..., 0] / step).clamp(0, width // step - 1.001)
+        y = (points[..., 1] / step).clamp(0, height // step - 1.001)
+        left, top = x.floor(), y.floor()
+        to_right, to_below = x - left, y - top
+        first = self.picture_of[rows].reshape(-1, 1, 1) * (height * width) + down * width + right
+        at = first + (top.long() * width + left.long()) * step
+        flat = self.pictures.reshape(-1)
+        below = width * step
+        upper = flat[at].float() * (1 - to_right) + flat[at + step].float() * to_right
+        lower = flat[at + below].float() * (1 - to_right) + flat[at + below + step].float() * to_right
+        return upper * (1 - to_below) + lower * to_below
+
+
+def draw_plain(frames: Tensor, ellipses: Tensor, generator: torch.Generator) -> Tensor:
+    """Grey values of plain discs and rings in the frames; their edge is where brightness changes fastest."""
+    n, device = len(frames), frames.device
+
+    def even(low: float, high: float) -> Tensor:
+        return low + (high - low) * torch.rand(n, 1, 1, device=device, generator=generator)
+
+    rho = torch.as_tensor(RIM_RHO, dtype=torch.float32, device=device)
+    points = place(frames, rho.expand(n, N_RAYS, len(rho)))
+    cx, cy, length, width, turn = (column.reshape(-1, 1, 1) for column in ellipses.unbind(1))
+    x, y = points[..., 0] - cx, points[..., 1] - cy
+    u, v = x * turn.cos() + y * turn.sin(), y * turn.cos() - x * turn.sin()
+    reach = torch.hypot(2 * u / length, 2 * v / width).clamp_min(1e-3)
+    slope = torch.hypot(4 * u / length**2, 4 * v / width**2) / reach
+    distance = (reach - 1) / slope.clamp_min(1e-6)
+    blur = even(0.6, 1.0) + even(0, 1) ** 2 * 0.04 * width
+    thickness = even(0.06, 0.5) * width
+
+    def inside(far: Tensor) -> Tensor:
+        return torch.special.ndtr(-far / blur)
+
+    depth = even(20, 120)
+    refill = even(0, 1) * (even(0, 1) < 0.6)
+    grey = 200 - depth * (inside(distance) - refill * inside(distance + thickness))
+    noise = torch.randn(grey.shape, device=device, generator=generator)
+    return (grey + noise * even(0.2, 6)).clamp(0, 255)
+
+
+def look_otherwise(rims: Tensor, generator: torch.Generator) -> Tensor:
+    """The same rims in other light: gamma, grain, now and then bright on dark."""
+    n, device = len(rims), rims.device
+
+    def even(low: float, high: float) -> Tensor:
+        return low + (high - low) * torch.rand(n, 1, 1, device=device, generator=generator)
+
+    seen = 255 * (rims.clamp_min(0) / 255) ** torch.exp(even(-0.4, 0.4))
+    seen = torch.where(even(0, 1) < 0.06, 255 - seen, seen)
+    grain = torch.randn(seen.shape, device=device, generator=generator)
+    return (seen + grain * 3 * even(0, 1) ** 3).clamp(0, 255)
