@@ -7,7 +7,6 @@ least 0.5, whatever the group. COCO average precision is in `training.coco_figur
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -16,11 +15,11 @@ from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from triage.boxes import box_areas, box_iou, intersection_areas
+from triage.proportions import wilson_interval as wilson_interval
 
 CLOSE_IOU = 0.5
 IGNORED_COVER = 0.5
 """A candidate that lies to this share in an ignored region, or fits an ignored object, doesn't count."""
-Z_95 = 1.959964
 QUOTED_RATES = (0.1, 0.5, 1.0, 2.0)
 
 Floats = NDArray[np.float64]
@@ -204,22 +203,6 @@ def free_response(matches: Sequence[Matches]) -> Curve:
         n_objects=n_objects,
         n_pictures=len(matches),
     )
-
-
-def wilson_interval(n_right: int, n: int, *, z: float = Z_95) -> tuple[float, float]:
-    """Low and high end of the score interval of a proportion; (0, 1) when nothing was tried.
-
-    References
-    ----------
-    Wilson 1927; method 3 of Newcombe 1998, Stat Med 17:857-872.
-    """
-    if n == 0:
-        return 0.0, 1.0
-    share = n_right / n
-    middle = share + z * z / (2 * n)
-    spread = z * math.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
-    below = 1 + z * z / n
-    return max((middle - spread) / below, 0.0), min((middle + spread) / below, 1.0)
 
 
 def poisson_interval(n: int) -> tuple[float, float]:

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from training.agreement import (
+from triage.agreement import (
     cohen_kappa,
     disagreement_weights,
     fleiss_kappa,
