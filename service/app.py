@@ -38,6 +38,7 @@ from service.routes import (
     papers,
     preparation_advice,
     proposals,
+    readers,
     reading_places,
     reading_rules,
     reads,
@@ -94,6 +95,7 @@ NOUNS = (
     settling_offers,
     waiting,
     second_looks,
+    readers,
     labelled_sets,
 )
 

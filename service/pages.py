@@ -100,6 +100,12 @@ def show_labelled_set(request: Request, set_id: str) -> Response:
     return _render(request, "labelled-set.html", set_id=set_id)
 
 
+@router.get("/readers")
+def show_readers(request: Request) -> Response:
+    """What readers find and how far they agree."""
+    return _render(request, "readers.html")
+
+
 @router.get("/people")
 def show_people(request: Request) -> Response:
     """Who works in a hospital, and who is invited."""

@@ -6,6 +6,7 @@ the tool, away from it, or neither.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -48,11 +49,12 @@ def pair_finds(session: Session, *, image_id: int, reader_id: int, until: dateti
         if one.candidate.drawn_by == reader_id and (until is None or one.candidate.created_at <= until)
     )
     tool = tuple(one for one in spoken if one.candidate.origin == "tool")
-    found = match_finds(_boxes(own), _boxes(tool))
+    found = match_finds(boxes_of(own), boxes_of(tool))
     return Pairs(own, tool, tuple((own[a].candidate.id, tool[b].candidate.id) for a, b in found))
 
 
-def _boxes(spoken: tuple[Spoken, ...]) -> Floats:
+def boxes_of(spoken: Sequence[Spoken]) -> Floats:
+    """Pixel edges of the boxes of some candidates, shape (N, 4)."""
     xywh = np.array([one.candidate.said["bbox"] for one in spoken], dtype=np.float64).reshape(-1, 4)
     return np.column_stack([xywh[:, :2], xywh[:, :2] + xywh[:, 2:]])
 

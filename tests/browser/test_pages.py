@@ -20,6 +20,7 @@ PAGES = (
     "/images/{image}/scale",
     "/bench",
     "/labelled-sets",
+    "/readers",
     "/account",
 )
 # Phone, large phone, desktop at 200 % zoom, desktop; CSS pixels.

@@ -1,6 +1,7 @@
 import { get } from "./api.js";
 import { byId, el, facts, fill, svg } from "./dom.js";
 import { startPage, withProblem } from "./page.js";
+import { table } from "./tables.js";
 import { countOf, dateTime } from "./words.js";
 
 const SPLITS = { train: "To learn from", held_out: "To end a training by", judging: "Judging (locked)" };
@@ -48,14 +49,6 @@ function ruleWords(rule) {
     rule.least_readers > 1 && `read by ${rule.least_readers} or more`,
     rule.settled_only && "without open differences",
   ].filter(Boolean).join(", ");
-}
-
-function table(heads, rows) {
-  return el("div", { class: "table-wrap" }, el("table", {},
-    el("thead", {}, el("tr", {}, heads.map((head) => el("th", { scope: "col" }, head)))),
-    el("tbody", {}, rows.map(([first, ...rest]) => el("tr", {},
-      el("th", { scope: "row" }, first),
-      rest.map((cell, place) => el("td", { "data-label": heads[place + 1] }, typeof cell === "number" ? String(cell) : cell)))))));
 }
 
 function sizeChart(size) {
