@@ -14,6 +14,7 @@ import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import torch
 from safetensors import SafetensorError, safe_open
@@ -21,6 +22,7 @@ from safetensors.torch import save_file
 from torch import Tensor
 
 from training.engine import Trainer, TrainingError
+from training.watch import Watch
 
 MOST_BYTES = 15 * 2**20
 """Tensors in one file."""
@@ -43,12 +45,15 @@ class Standing:
         What must stay the same when it goes on.
     n_files : int
         Files of the checkpoint.
+    watch : dict
+        What checks on held-out pictures said; empty in checkpoints of older versions.
     """
 
     step: int
     elapsed_s: float
     settings: dict[str, str]
     n_files: int
+    watch: dict[str, Any] = dataclasses.field(default_factory=dict)
 
 
 def find_checkpoint(folder: Path) -> Path | None:
@@ -71,7 +76,9 @@ def write_checkpoint(folder: Path, trainer: Trainer, settings: dict[str, str]) -
         shutil.rmtree(left_over)
     partial.mkdir(parents=True)
     parts = list(_share_out(_tensors_of(trainer)))
-    standing = Standing(trainer.step, trainer.elapsed_s, settings, n_files=len(parts))
+    standing = Standing(
+        trainer.step, trainer.elapsed_s, settings, n_files=len(parts), watch=trainer.watch.to_json()
+    )
     state = json.dumps(dataclasses.asdict(standing))
     for number, tensors in enumerate(parts, start=1):
         save_file(tensors, partial / f"part-{number}.safetensors", metadata={STATE_KEY: state})
@@ -133,6 +140,7 @@ def load_checkpoint(path: Path, trainer: Trainer) -> None:
     except (OSError, SafetensorError, RuntimeError, KeyError) as err:
         raise _unreadable(path, err) from err
     trainer.average.n_updates = standing.step
+    trainer.watch = Watch(**standing.watch, best=_under(tensors, "best."))
     trainer.sums = {name: value.to(trainer.device) for name, value in _under(tensors, "sums.").items()}
     trainer.step = standing.step
     trainer.elapsed_before_s = standing.elapsed_s
@@ -161,6 +169,7 @@ def _tensors_of(trainer: Trainer) -> dict[str, Tensor]:
         **{f"average.{name}": value for name, value in trainer.average.network.state_dict().items()},
         **moments,
         **{f"sums.{name}": value for name, value in trainer.sums.items()},
+        **{f"best.{name}": value for name, value in trainer.watch.best.items()},
     }
 
 

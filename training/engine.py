@@ -14,6 +14,7 @@ from torch import Tensor, nn
 from training.losses import LossWeights, detection_losses, gather_objects
 from training.parallel import agree, n_processes, share_network, total
 from training.transforms import Augmenter, Target
+from training.watch import Watch
 from triage.network import CentrePointNetwork
 
 Batch = tuple[Tensor, list[Target]]
@@ -107,6 +108,8 @@ class Trainer:
         Seconds trained before this part.
     sums : dict of str to Tensor
         Each loss, summed since the last report.
+    watch : Watch
+        What checks on held-out pictures said.
     """
 
     network: CentrePointNetwork
@@ -117,6 +120,7 @@ class Trainer:
     step: int = 0
     elapsed_before_s: float = 0.0
     sums: dict[str, Tensor] = field(default_factory=dict)
+    watch: Watch = field(default_factory=Watch)
 
     def __post_init__(self) -> None:
         self.device = next(self.network.parameters()).device

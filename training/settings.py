@@ -36,6 +36,8 @@ class Settings:
     checkpoint_every: float = 120.0
     report_every: int = 50
     drawn_tiles: int | None = None
+    patience: int | None = None
+    check_every: int = 25
 
 
 FREE_SETTINGS = frozenset(
@@ -82,6 +84,11 @@ def parse_settings(arguments: list[str] | None = None) -> Settings:
         action="store_true",
         help="with --data: adapt the shipped detector to the set, with fewer steps and a lower rate",
     )
+    starts.add_argument(
+        "--adapt",
+        metavar="FOLDER",
+        help="with --data: the same with the detector of this folder",
+    )
     parser.add_argument(
         "--data", type=Path, help="labelled set whose train split to learn, beside drawn slides"
     )
@@ -109,8 +116,25 @@ def parse_settings(arguments: list[str] | None = None) -> Settings:
     parser.add_argument("--checkpoint-every", type=float, help="seconds between checkpoints")
     parser.add_argument("--report-every", type=int, help="steps between reports")
     parser.add_argument("--um-per-px", type=float, help="scale it is served at")
-    given = vars(parser.parse_args(arguments))
-    is_adapting = given.pop("from_shipped", False)
-    if is_adapting and "data" not in given:
-        parser.error("--from-shipped adapts to a labelled set. Name it with --data.")
-    return Settings(**{**(ADAPTING if is_adapting else {}), **given})
+    parser.add_argument(
+        "--patience",
+        type=int,
+        help="with --data: end after so many checks in a row without a lower loss on the held-out split, and "
+        "take the weights of the best check",
+    )
+    parser.add_argument("--check-every", type=int, help="steps between these checks")
+    return _choose_settings(parser, vars(parser.parse_args(arguments)))
+
+
+def _choose_settings(parser: argparse.ArgumentParser, given: dict[str, Any]) -> Settings:
+    """What was given, over the defaults of what is to be done."""
+    adapted = "shipped" if given.pop("from_shipped", False) else given.pop("adapt", None)
+    if adapted is not None and "data" not in given:
+        parser.error("--from-shipped and --adapt adapt to a labelled set. Name it with --data.")
+    if "patience" in given and "data" not in given:
+        parser.error("--patience watches a labelled set's held-out split. Name the set with --data.")
+    for name in ("patience", "check_every"):
+        if given.get(name, 1) < 1:
+            parser.error(f"--{name.replace('_', '-')} is {given[name]}; it must be 1 or more.")
+    adapting = {} if adapted is None else {**ADAPTING, "start": adapted}
+    return Settings(**{**adapting, **given})

@@ -6,7 +6,8 @@
 writes `detector.safetensors`, `record.json` and `curve.jsonl` (the losses, every 50 steps) to DIR.
 `python -m training.export --weights DIR` then adds the graph that CPUs run. While it trains, DIR holds a
 checkpoint; after a kill, or after `--stop-after`, the same command with `--resume` goes on there, to the same
-result. `--minutes` counts over all parts. With several processes each draws its share of every batch.
+result. `--minutes` counts over all parts. With several processes each draws its share of every batch. With
+`--data SET --patience N` it ends by the set's held-out split, and the record says at which step and why.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ from training.parallel import Share, join_processes
 from training.parts import Keeper, Log, choose_checkpoint, stop_time
 from training.settings import Settings, parse_settings, served_tile_px
 from training.start_weights import describe_start, read_start_cut, start_network
+from training.stopping import HeldOutChecks, cut_held_out
 from training.supply import Given, open_batches, open_drawing
 from training.transforms import Augmenter
 from triage.digests import file_sha256
@@ -90,17 +92,26 @@ def train(
         batches = open_batches(settings, device, draw, share=share, start=trainer.step, given=given)
         with Log(settings.out / "curve.jsonl", trainer.step, is_first=share.is_first) as log:
             keeper = Keeper(settings, trainer, share, stop_at_s)
-            is_done = train_one_epoch(
-                trainer, batches, report_every=settings.report_every, on_report=log.add, on_step=keeper
+            checks = HeldOutChecks(settings, trainer, cut_held_out(settings, given), log.add)
+            is_done = checks.is_over or train_one_epoch(
+                trainer,
+                batches,
+                report_every=settings.report_every,
+                on_report=log.add,
+                # A checkpoint holds the check of its own step.
+                on_step=lambda: any([checks(), keeper()]),
             )
             keeper.write()
             del batches  # ends the processes that draw ahead, before others draw what is held out
-            if not is_done or not share.is_first:
+            if not (is_done or checks.is_over) or not share.is_first:
                 return None
+            network = trainer.average.network
+            checks.take_best(network)
             held_out = given.held_out or list(draw_held_out(settings, device, draw))
-            scores = {"steps": trainer.step, **judge(trainer.average.network, held_out)}
+            scores = {"steps": trainer.step, **judge(network, held_out)}
             log.add(scores)
-        record = save(settings, trainer.average.network, scores, command=command, start=start, cut=start_cut)
+        recipe = {"command": command, "start": start, "ending": checks.describe()}
+        record = save(settings, network, scores, recipe=recipe, cut=start_cut)
         remove_checkpoints(settings.out)
         return record
 
@@ -128,8 +139,7 @@ def save(
     network: CentrePointNetwork,
     scores: dict[str, object],
     *,
-    command: str,
-    start: str | dict[str, str],
+    recipe: dict[str, object],
     cut: float | None,
 ) -> WeightsRecord:
     """Write weights and record; an older graph in the folder is removed, since it no longer belongs."""
@@ -143,9 +153,8 @@ def save(
         default_cut=float(str(scores["default_cut"])) if cut is None else cut,
         network={"n_channels": network.n_channels},
         recipe={
-            "command": command,
+            **recipe,
             "settings": {key: str(value) for key, value in dataclasses.asdict(settings).items()},
-            "start": start,
             "code_sha256": code_sha256(),
             "data_sha256": hash_data(settings.data),
             "trained_on": "drawn slides alone"
