@@ -15,7 +15,7 @@ from .conftest import Clinic
 FIELD_WH = (320, 240)
 STEP_XY = (250, 185)
 BLOBS_XY = ((285, 60), (535, 90))
-LONG_MS = 300_000
+LONG_MS = 120_000
 
 
 @pytest.fixture
@@ -75,6 +75,7 @@ def test_pictures_are_stitched_and_the_gap_is_named(
     # The mosaic is no field of the next scan.
     expect(panel.locator("#stitch-choices input")).to_have_count(len(fields))
     link.click()
+    reader.get_by_role("button", name="Show proposals").click()
     expect(reader.locator("#viewer img.leaflet-tile-loaded").first).to_be_visible(timeout=LONG_MS)
 
 
