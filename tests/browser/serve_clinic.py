@@ -8,10 +8,6 @@ from typing import Literal
 
 from blob_detector import BlobDetector
 
-from service.admin import create_user
-from service.run import serve
-from service.settings import Settings
-
 USERS = (
     ("reader", "reader"),
     ("vet", "veterinarian"),
@@ -22,6 +18,11 @@ USERS = (
 
 def main(data_folder: Path, port: int, detector: Literal["blobs", "shipped"]) -> None:
     """Serve an empty clinic with one person for each role."""
+    # Not above: every child of the service loads this module again, and then the whole service with it.
+    from service.admin import create_user
+    from service.run import serve
+    from service.settings import Settings
+
     settings = Settings(data_folder=data_folder, port=port, separate_processes=False)
     for user_name, role in USERS:
         create_user(settings, user_name, f"Try {user_name}", role, f"{user_name}-password")

@@ -7,7 +7,9 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import AbstractContextManager, ExitStack, contextmanager
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -45,31 +47,91 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         metafunc.parametrize("backend", NAMES if is_on_both else NAMES[:1], indirect=True, scope="session")
 
 
+@dataclass(frozen=True)
+class Running:
+    """A service under test, and who talks to it."""
+
+    settings: Settings
+    app: FastAPI
+    address: str
+    anybody: httpx.Client
+    people: dict[str, httpx.Client]
+
+
 @pytest.fixture(scope="session")
-def backend(request: pytest.FixtureRequest) -> Iterator[Backend]:
-    """Where the service keeps its records and files."""
+def start_once() -> Iterator[Callable[[str, Callable[[], AbstractContextManager[Any]]], Any]]:
+    """Starts what a name stands for when it is first asked for, and ends it with the tests.
+
+    Fixtures that depend on a parameter end whenever the parameter changes, as it does with each file.
+    """
     with ExitStack() as stack:
-        try:
-            running = stack.enter_context(start_backend(request.param))
-        except MissingServerError as err:
-            if os.environ.get(REQUIRED):
-                pytest.fail(f"{err} {REQUIRED} is set.")
-            pytest.skip(str(err))
-        yield running
+        started: dict[str, Any] = {}
+
+        def start(name: str, begin: Callable[[], AbstractContextManager[Any]]) -> Any:
+            if name not in started:
+                started[name] = stack.enter_context(begin())
+            return started[name]
+
+        yield start
 
 
 @pytest.fixture(scope="session")
-def settings(tmp_path_factory: pytest.TempPathFactory, backend: Backend) -> Settings:
-    folder = tmp_path_factory.mktemp("service") / "data"
+def backend(request: pytest.FixtureRequest, start_once: Callable[..., Any]) -> Backend:
+    """Where the service keeps its records and files."""
+    try:
+        backend: Backend = start_once(f"backend {request.param}", partial(start_backend, request.param))
+    except MissingServerError as err:
+        if os.environ.get(REQUIRED):
+            pytest.fail(f"{err} {REQUIRED} is set.")
+        pytest.skip(str(err))
+    return backend
+
+
+@pytest.fixture(scope="session")
+def running(
+    tmp_path_factory: pytest.TempPathFactory, backend: Backend, start_once: Callable[..., Any]
+) -> Running:
+    """The service of this backend."""
+    folder = tmp_path_factory.getbasetemp() / f"service-{backend.name}" / "data"
+    service: Running = start_once(f"service {backend.name}", partial(_run_service, folder, backend))
+    return service
+
+
+@contextmanager
+def _run_service(folder: Path, backend: Backend) -> Iterator[Running]:
     chosen: dict[str, Any] = {"separate_processes": False, "upload_limit_mib": 4, "port": find_free_port()}
-    return Settings(data_folder=folder, **chosen, **backend.new_place())
-
-
-@pytest.fixture(scope="session")
-def app(settings: Settings) -> FastAPI:
+    settings = Settings(data_folder=folder, **chosen, **backend.new_place())
     for user_name, role in PEOPLE:
         create_user(settings, user_name, f"The {user_name}", role, f"{user_name}-password")
-    return create_app(settings, detector=BlobDetector())
+    app = create_app(settings, detector=BlobDetector())
+    with ExitStack() as stack:
+        address = stack.enter_context(_serve(app, settings.port))
+        anybody = stack.enter_context(httpx.Client(base_url=address, timeout=60))
+        people = {name: stack.enter_context(_with_token(address, name)) for name, _ in PEOPLE}
+        yield Running(settings, app, address, anybody, people)
+
+
+@contextmanager
+def _serve(app: FastAPI, port: int) -> Iterator[str]:
+    server = uvicorn.Server(uvicorn.Config(app, port=port, log_level="warning"))
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    while not server.started:
+        assert thread.is_alive(), "the service did not start"
+        time.sleep(0.02)
+    yield f"http://127.0.0.1:{port}"
+    server.should_exit = True
+    thread.join()
+
+
+@pytest.fixture(scope="session")
+def settings(running: Running) -> Settings:
+    return running.settings
+
+
+@pytest.fixture(scope="session")
+def app(running: Running) -> FastAPI:
+    return running.app
 
 
 @pytest.fixture(scope="session")
@@ -80,33 +142,21 @@ def app_uploads(app: FastAPI) -> Uploads:
 
 
 @pytest.fixture(scope="session")
-def server(app: FastAPI, settings: Settings) -> Iterator[str]:
+def server(running: Running) -> str:
     """Address of a running service."""
-    running = uvicorn.Server(uvicorn.Config(app, port=settings.port, log_level="warning"))
-    thread = threading.Thread(target=running.run)
-    thread.start()
-    while not running.started:
-        assert thread.is_alive(), "the service did not start"
-        time.sleep(0.02)
-    yield f"http://127.0.0.1:{settings.port}"
-    running.should_exit = True
-    thread.join()
+    return running.address
 
 
 @pytest.fixture(scope="session")
-def anybody(server: str) -> Iterator[httpx.Client]:
+def anybody(running: Running) -> httpx.Client:
     """A client that is not signed in."""
-    with httpx.Client(base_url=server, timeout=60) as client:
-        yield client
+    return running.anybody
 
 
 @pytest.fixture(scope="session")
-def people(server: str) -> Iterator[dict[str, httpx.Client]]:
+def people(running: Running) -> dict[str, httpx.Client]:
     """A client with a bearer token for each person."""
-    clients = {user_name: _with_token(server, user_name) for user_name, _ in PEOPLE}
-    yield clients
-    for client in clients.values():
-        client.close()
+    return running.people
 
 
 @pytest.fixture(scope="session")

@@ -6,9 +6,6 @@ from functools import partial
 
 from blob_detector import BlobDetector, BlobRecord
 
-import service.demo
-from service.demo import run_demo
-
 PICTURE_WH = (320, 240)
 # Drawn debris is pale; whatever stands out is a candidate here.
 LOW_CUT = 0.05
@@ -16,9 +13,12 @@ LOW_CUT = 0.05
 
 def main() -> None:
     """Serve the demo until it is interrupted."""
+    # Not above: every child of the service loads this module again, and then the whole service with it.
+    import service.demo
+
     service.demo.PICTURE_WH = PICTURE_WH
     detector = BlobDetector(record=BlobRecord(default_cut=LOW_CUT))
-    run_demo(port=0, is_browser_opened=False, say=partial(print, flush=True), detector=detector)
+    service.demo.run_demo(port=0, is_browser_opened=False, say=partial(print, flush=True), detector=detector)
 
 
 if __name__ == "__main__":
