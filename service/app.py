@@ -26,6 +26,7 @@ from service.routes import (
     candidates,
     comparisons,
     contact_sheets,
+    detectors,
     differences,
     doctor_calls,
     event_log,
@@ -51,6 +52,7 @@ from service.routes import (
     specimens,
     stitchings,
     tokens,
+    trainings,
     uploads,
     users,
     waiting,
@@ -97,6 +99,8 @@ NOUNS = (
     second_looks,
     readers,
     labelled_sets,
+    trainings,
+    detectors,
 )
 
 

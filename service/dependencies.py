@@ -97,6 +97,11 @@ def _reader(user: UserDep) -> User:
     return user
 
 
+def _veterinarian(user: UserDep) -> User:
+    require_role(user, "veterinarian")
+    return user
+
+
 def _administrator(user: UserDep) -> User:
     _refuse_program(user)
     require_role(user, "administrator")
@@ -114,6 +119,7 @@ def _refuse_program(user: User) -> None:
 
 
 ReaderDep = Annotated[User, Depends(_reader)]
+VeterinarianDep = Annotated[User, Depends(_veterinarian)]
 # Whoever holds a token must not make another, or change who else comes in.
 AdministratorDep = Annotated[User, Depends(_administrator)]
 PersonDep = Annotated[User, Depends(_person)]

@@ -8,6 +8,7 @@ ServiceError (a TriageError)
 ├── TooLargeError       the body is beyond the limit
 ├── TooManyTriesError   too many failed sign-ins
 ├── NoPdfError          this machine can't make a PDF
+├── NoTrainingError     this machine can't train a detector
 ├── WorkError           a step of background work could not be done
 └── UnreachableError    the database or the store of files doesn't answer, or is of another version
 """
@@ -72,6 +73,10 @@ class NoPdfError(ServiceError):
     """This machine can't make a PDF."""
 
 
+class NoTrainingError(ServiceError):
+    """This machine can't train a detector."""
+
+
 class WorkError(ServiceError):
     """A step of background work could not be done."""
 
@@ -96,6 +101,7 @@ STATUS_OF: dict[type[TriageError], HTTPStatus] = {
     TooLargeError: HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
     TooManyTriesError: HTTPStatus.TOO_MANY_REQUESTS,
     NoPdfError: HTTPStatus.NOT_IMPLEMENTED,
+    NoTrainingError: HTTPStatus.NOT_IMPLEMENTED,
     WorkError: HTTPStatus.INTERNAL_SERVER_ERROR,
     UnreachableError: HTTPStatus.SERVICE_UNAVAILABLE,
 }

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 import tempfile
 import time
 from collections.abc import AsyncIterator, Iterator
@@ -21,6 +22,9 @@ from service.errors import TooLargeError
 from service.objects import FolderObjects, Objects
 from service.scratch import Scratch
 from triage.disk import is_disk_full, say_disk_full
+from triage.weights import GRAPH_FILE, RECORD_FILE, WEIGHTS_FILE
+
+DETECTOR_FILES = (WEIGHTS_FILE, GRAPH_FILE, RECORD_FILE)
 
 
 @dataclass(frozen=True)
@@ -155,6 +159,33 @@ class Files:
         """Keep the zip file of an export."""
         self._objects.add(_labelled_set(set_id), zipped)
 
+    def detector(self, weights_sha256: str) -> Path:
+        """The folder of a hospital's own detector, with all its files."""
+        for name in DETECTOR_FILES:
+            path = self._objects.fetch(
+                _detector(weights_sha256, name), sha256=weights_sha256 if name == WEIGHTS_FILE else None
+            )
+        return path.parent
+
+    def keep_detector(self, weights_sha256: str, folder: Path) -> Path:
+        """Keep the files of a detector under the hash of its weights; the folder stays as it is."""
+        for name in DETECTOR_FILES:
+            self._keep_copy(_detector(weights_sha256, name), folder / name)
+        return self.detector(weights_sha256)
+
+    def plot(self, run_id: int, name: str) -> Path:
+        """A drawing that a training left."""
+        return self._objects.fetch(_plot(run_id, name))
+
+    def keep_plot(self, run_id: int, path: Path) -> None:
+        """Keep a drawing of a training under its own name."""
+        self._keep_copy(_plot(run_id, path.name), path)
+
+    def _keep_copy(self, key: str, path: Path) -> None:
+        unfinished = self._scratch.new_path()
+        shutil.copyfile(path, unfinished)
+        self._objects.add(key, unfinished)
+
     def shown_marks(self, name: str) -> Path:
         """The picture of a found ruling, under a name of our own."""
         return self._objects.fetch(_shown_marks(name))
@@ -197,6 +228,14 @@ def _batch(run: str, index: int | str) -> str:
 
 def _labelled_set(set_id: int) -> str:
     return f"labelled-sets/{set_id}.zip"
+
+
+def _detector(weights_sha256: str, name: str) -> str:
+    return f"detectors/{weights_sha256}/{name}"
+
+
+def _plot(run_id: int, name: str) -> str:
+    return f"trainings/{run_id}/{name}"
 
 
 def _shown_marks(name: str) -> str:

@@ -17,14 +17,16 @@ from typing import Any
 from dbos import DBOS, DBOSConfig, DBOSPortableJSONSerializer, SetWorkflowID
 
 from service.decoding import Bounds, Decoder, Seen, is_large
+from service.detector_work import STAGES, DetectorWork
 from service.errors import UnreachableError
 from service.files import Files, Received
 from service.process_name import ProcessName
 from service.settings import Settings
 from service.steps import DetectorSource, Task
 from service.stitching import StitchWork
-from service.store import calibrations, images, specimens, stitchings
+from service.store import calibrations, detectors, images, specimens, stitchings
 from service.store.database import Database, Session, check_reachable
+from service.store.detectors import DetectorRun
 from service.store.models import Job, Stitching
 from service.takeover import Takeover
 from service.workers import ChildWorker, LocalWorker, Worker, WorkerDiedError, WorkerPool
@@ -35,6 +37,8 @@ from triage.weights import read_record, shipped_folder
 
 LOG = logging.getLogger(__name__)
 QUEUE = "proposals"
+# Trainings take hours, so nothing else may wait behind them.
+TRAINING_QUEUE = "trainings"
 # Another order of steps needs another number: the engine resumes a workflow only where it is the same.
 WORKFLOW_FORM = 2
 TRIES_AFTER_CRASH = 3
@@ -77,7 +81,7 @@ class Jobs:
         )
         about = detector or read_record(settings.weights_folder or shipped_folder())
         self.detector_name = about.name
-        self._weights_sha256 = about.weights_sha256
+        self.weights_sha256 = about.weights_sha256
         self._is_stopping = False
         self._process = ProcessName(settings.data_folder, settings.executor_id)
         self._takeover = Takeover(
@@ -89,6 +93,13 @@ class Jobs:
         # Nor must looking wait for a ruling that is searched.
         self._measuring = WorkerPool([self._new_worker()])
         self._stitch_work = StitchWork(database, files, call=self._call, look=self.look)
+        self._detector_work = DetectorWork(
+            database,
+            files,
+            settings,
+            own_sha256=self.weights_sha256,
+            check_stopping=self._check_stopping,
+        )
 
     def start(self) -> None:
         """Start the engine, and resume what a stop or a kill cut off."""
@@ -107,8 +118,12 @@ class Jobs:
             # One number for all processes: one that takes no work must not change it.
             on_conflict="always_update" if takes_work else "never_update",
         )
+        DBOS.register_queue(
+            TRAINING_QUEUE, worker_concurrency=1, polling_interval_sec=1.0, on_conflict="never_update"
+        )
         self._restart_lost_jobs()
         self._restart_lost_stitchings()
+        self._restart_lost_runs()
         self._takeover.start()
 
     def stop(self) -> None:
@@ -164,6 +179,15 @@ class Jobs:
         with SetWorkflowID(_stitch_name(row)):
             DBOS.enqueue_workflow(QUEUE, self._stitch_workflow, row.id)
 
+    def enqueue_run(self, row: DetectorRun) -> None:
+        """Let a training, or a comparison of detectors, begin as soon as a machine is free for it."""
+        with SetWorkflowID(_training_name(row)):
+            DBOS.enqueue_workflow(TRAINING_QUEUE, self._detector_workflow, row.id, row.attempt)
+
+    def _check_stopping(self) -> None:
+        if self._is_stopping:
+            raise StoppingError
+
     def _call(self, step: str, *arguments: Any) -> Any:
         with self._pool.borrow() as worker:
             return worker.call(step, *arguments)
@@ -183,7 +207,7 @@ class Jobs:
             "name": "coverslip-triage",
             "system_database_url": self._settings.work_url(),
             # Work begun with other weights is started anew, never finished with these.
-            "application_version": f"form-{WORKFLOW_FORM}-{self._weights_sha256[:12]}",
+            "application_version": f"form-{WORKFLOW_FORM}-{self.weights_sha256[:12]}",
             "executor_id": self._process.name,
             "serializer": DBOSPortableJSONSerializer(),
             "log_level": "WARNING",
@@ -205,8 +229,23 @@ class Jobs:
                 self.enqueue(images.read_job(session, job_id))
             return "ready"
 
-        self._stitch_workflow = stitch
+        @DBOS.workflow(name="detector", max_recovery_attempts=1000)
+        def make_detector(run_id: int, attempt: int) -> str:
+            for stage in STAGES:
+                if not DBOS.run_step({"name": stage}, self._do_stage, stage, run_id, attempt):
+                    return "ended"
+            return "ready"
+
+        self._stitch_workflow, self._detector_workflow = stitch, make_detector
         return propose
+
+    def _do_stage(self, stage: str, run_id: int, attempt: int) -> bool:
+        while True:
+            try:
+                return self._detector_work.do(stage, run_id, attempt)
+            except UnreachableError as err:
+                LOG.warning("Training %s waits: %s", run_id, err)
+                time.sleep(UNREACHABLE_PAUSE_S)
 
     def _stitch(self, stitching_id: int) -> int | None:
         """The one step of stitching; a kill in the middle of it begins it again."""
@@ -237,6 +276,22 @@ class Jobs:
                     again.attempt += is_ours
                 if is_ours:
                     self.enqueue_stitching(again)
+
+    def _restart_lost_runs(self) -> None:
+        """Go on with each open training whose workflow was never stored, has ended or is of another form."""
+        with self._database.read() as session:
+            rows = detectors.list_open_runs(session)
+        for row in rows:
+            status = DBOS.get_workflow_status(_training_name(row))
+            if status is None:
+                self.enqueue_run(row)
+            elif status.status in ENDED or status.app_version != DBOS.application_version:
+                with self._database.write() as session:
+                    again = detectors.read_run(session, row.id, is_locked=True)
+                    is_ours = again.attempt == row.attempt
+                    again.attempt += is_ours
+                if is_ours:
+                    self.enqueue_run(again)
 
     def _restart_lost_jobs(self) -> None:
         """Start anew each open job whose workflow was never stored, has ended or has other weights."""
@@ -407,6 +462,7 @@ class Jobs:
                 if job.calibration_id is not None
                 else None
             )
+            own = None if job.detector_id is None else detectors.read_detector(session, job.detector_id)
         task = Task(
             path=self._files.original(image.sha256),
             file_name=image.file_name,
@@ -416,6 +472,7 @@ class Jobs:
             host=species if species in HOSTS else None,
             objective=objective,
             copy_path=self._files.pixels(image.sha256),
+            weights=None if own is None else self._files.detector(own.weights_sha256),
         )
         return task, job
 
@@ -442,6 +499,10 @@ def _read_open(session: Session, job_id: int) -> Job:
 
 def _run_name(job: Job) -> str:
     return f"job-{job.id}-{job.attempt}"
+
+
+def _training_name(row: DetectorRun) -> str:
+    return f"training-{row.id}-{row.attempt}"
 
 
 def _stitch_name(row: Stitching) -> str:

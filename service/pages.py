@@ -106,6 +106,18 @@ def show_readers(request: Request) -> Response:
     return _render(request, "readers.html")
 
 
+@router.get("/detectors")
+def show_detectors(request: Request) -> Response:
+    """The hospital's detectors, which is in use, and who signed it."""
+    return _render(request, "detectors.html")
+
+
+@router.get("/detectors/{detector_id}")
+def show_detector(request: Request, detector_id: str) -> Response:
+    """How one detector was made and judged, and what it gains and loses beside the one in use."""
+    return _render(request, "detector.html", detector_id=detector_id)
+
+
 @router.get("/people")
 def show_people(request: Request) -> Response:
     """Who works in a hospital, and who is invited."""

@@ -563,6 +563,13 @@ class ProposalIn(Body):
     confirm_file_scale: Annotated[
         bool, Field(description="True takes what the file says of its scale, as the asking person confirms.")
     ] = False
+    detector_sha256: Annotated[
+        str | None,
+        Field(
+            pattern="^[0-9a-f]{64}$",
+            description="Weights of another detector to propose by, beside the one in use; null: that one.",
+        ),
+    ] = None
 
 
 class ReadIn(Body):

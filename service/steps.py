@@ -8,8 +8,7 @@ from __future__ import annotations
 import json
 import secrets
 import tempfile
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,16 +33,18 @@ class DetectorSource:
     device: str = "auto"
     given: Detector | None = None
 
-    def load(self) -> Detector:
-        """The detector."""
+    def load(self, weights: Path | None = None) -> Detector:
+        """The detector; that of another folder where one is named."""
         from triage.detector import load_detector
 
-        return self.given or load_detector(self.folder, threads=self.threads, device=self.device)
+        if weights is None and self.given is not None:
+            return self.given
+        return load_detector(weights or self.folder, threads=self.threads, device=self.device)
 
 
 @dataclass(frozen=True)
 class Task:
-    """One picture to propose candidates for, at one scale."""
+    """One picture to propose candidates for, at one scale; `weights` names another detector's folder."""
 
     path: Path
     file_name: str
@@ -53,6 +54,7 @@ class Task:
     host: str | None
     objective: str | None = None
     copy_path: Path | None = None
+    weights: Path | None = None
 
     def calibration(self) -> Calibration | None:
         """The scale as the pipeline takes it."""
@@ -73,10 +75,8 @@ class Steps:
         self._picture: Picture | None = None
         self._task: Task | None = None
         self._plan: ProposalPlan | None = None
-
-    @cached_property
-    def _detector(self) -> Detector:
-        return self._source.load()
+        self._detector: Detector | None = None
+        self._weights: Path | None = None
 
     def write_viewer_copy(self, path: Path, file_name: str, target: Path) -> int:
         """Write the viewer's pyramid of a picture that no candidates are proposed for; count its levels."""
@@ -135,6 +135,30 @@ class Steps:
             plan = plan_mosaic(fields, order=task.order, um_per_px=task.um_per_px)
         return _report(task, plan.stitching)
 
+    def import_coco(
+        self,
+        zipped: Path,
+        work: Path,
+        out: Path,
+        key: bytes,
+        groups: dict[str, str],
+        um_per_px: float | None,
+        limit_bytes: int,
+    ) -> dict[str, Any]:
+        """Write a labelled set from a zip file of a COCO file and pictures; what was mapped and refused.
+
+        Raises
+        ------
+        RecordError
+            If nothing in it can be imported.
+        """
+        from triage.coco_zip import import_coco_zip
+
+        _, report = import_coco_zip(
+            zipped, work, out, key=key, groups=groups, um_per_px=um_per_px, limit_bytes=limit_bytes
+        )
+        return asdict(report)
+
     def write_pyramid(self, task: Task, target: Path) -> int:
         """Write the viewer's pyramid of a picture, whole or not at all, and count its levels."""
         return _write_whole(self._open(task), target)
@@ -149,7 +173,7 @@ class Steps:
         from triage.pipeline import detect_batch, detections_to_json
 
         plan = self._planned(task)
-        return detections_to_json(detect_batch(self._open(task), plan, index, self._detector))
+        return detections_to_json(detect_batch(self._open(task), plan, index, self._load_detector(task)))
 
     def add_to_best(self, task: Task, best: dict[str, Any] | None, batch: Path) -> dict[str, Any]:
         """The best of what was found before and of one more batch; adding a batch again changes nothing."""
@@ -206,6 +230,12 @@ class Steps:
             self._task = task
         return self._picture
 
+    def _load_detector(self, task: Task) -> Detector:
+        """The task's detector; only the last one stays in memory."""
+        if self._detector is None or self._weights != task.weights:
+            self._detector, self._weights = self._source.load(task.weights), task.weights
+        return self._detector
+
     def _planned(self, task: Task) -> ProposalPlan:
         from triage.optics import read_objective
         from triage.pipeline import plan_proposal
@@ -215,7 +245,7 @@ class Steps:
             self._plan = plan_proposal(
                 picture,
                 task.calibration(),
-                self._detector,
+                self._load_detector(task),
                 host=task.host,
                 objective=read_objective(task.objective) if task.objective else None,
             )

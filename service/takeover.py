@@ -79,6 +79,6 @@ class Takeover:
         )
         for workflow in begun:
             LOG.warning("Machine %s is silent; %s goes on elsewhere", name, workflow.workflow_id)
-            DBOS.resume_workflow(workflow.workflow_id, queue_name=self._queue)
+            DBOS.resume_workflow(workflow.workflow_id, queue_name=workflow.queue_name or self._queue)
         with self._database.write() as session:
             machines.forget(session, name, claimed_at=now)

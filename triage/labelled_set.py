@@ -237,6 +237,16 @@ def name_animal(animal: str, key: bytes) -> str:
     return _name("animal", "animal\0" + " ".join(animal.casefold().split()), key)
 
 
+def name_microscope(microscope: str, key: bytes) -> str:
+    """The name of a microscope inside labelled sets."""
+    return _name("microscope", f"microscope\0{microscope}", key)
+
+
+def name_reader(reader: str, key: bytes) -> str:
+    """The name of a reader inside labelled sets."""
+    return _name("reader", f"reader\0{reader}", key)
+
+
 def choose_split(name: str) -> str:
     """`train`, `held_out` or `judging`, from the name alone, so that a growing set keeps its splits.
 
@@ -253,10 +263,6 @@ def choose_split(name: str) -> str:
 
 def _name(kind: str, what: str, key: bytes) -> str:
     return f"{kind}-" + hmac.new(key, what.encode(), hashlib.sha256).hexdigest()[:16]
-
-
-def _name_known(kind: str, what: str | None, key: bytes) -> str | None:
-    return None if what is None else _name(kind, f"{kind}\0{what}", key)
 
 
 def _write_image(
@@ -279,8 +285,10 @@ def _write_image(
         "um_per_px": image.um_per_px,
         "specimen": specimen,
         "animal": animal,
-        "coverslip": _name_known("coverslip", image.coverslip, key),
-        "microscope": _name_known("microscope", image.microscope, key),
+        "coverslip": None
+        if image.coverslip is None
+        else _name("coverslip", f"coverslip\0{image.coverslip}", key),
+        "microscope": None if image.microscope is None else name_microscope(image.microscope, key),
         "solution": image.solution,
         "split": choose_split(animal or specimen),
         "ignore_regions": [
@@ -331,7 +339,7 @@ def _to_annotation(number: int, image_id: int, labelled: LabelledObject, key: by
         "ellipse": _to_ellipse_json(labelled.ellipse),
         "length_um": labelled.length_um,
         "width_um": labelled.width_um,
-        "readers": sorted(_name("reader", f"reader\0{one}", key) for one in labelled.readers),
+        "readers": sorted(name_reader(one, key) for one in labelled.readers),
     }
 
 

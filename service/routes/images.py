@@ -13,10 +13,13 @@ from starlette.concurrency import run_in_threadpool
 from service.dependencies import DatabaseDep, IdPath, Parts, PartsDep, UserDep
 from service.errors import ConflictError, MissingError
 from service.intake import check_before_upload, plain_name, take_picture
+from service.own_detectors import find_by_weights
 from service.present import present_image, view_for
 from service.scale import StatedScale, choose_scale
 from service.schemas import MAX_ID, ImageOut, ProposalIn
 from service.store import calibrations, event_log, images, specimens
+from service.store.database import Session
+from service.store.models import Image, Job, User
 from triage.pyramid import cut_viewer_tile
 
 router = APIRouter(tags=["images"])
@@ -71,7 +74,7 @@ def read_image(image_id: IdPath, user: UserDep, database: DatabaseDep) -> ImageO
 
 @router.post("/images/{image_id}/proposals", status_code=status.HTTP_202_ACCEPTED)
 def propose_again(image_id: IdPath, body: ProposalIn, user: UserDep, parts: PartsDep) -> ImageOut:
-    """A new set of candidates, at another scale or with newer weights; the old set stays on record."""
+    """A new set of candidates, at another scale or by another detector; the old set stays on record."""
     with parts.database.write() as session:
         event_log.note_actor(session, user.id)
         specimen = specimens.specimen_of_image(session, image_id, is_locked=True)
@@ -88,16 +91,26 @@ def propose_again(image_id: IdPath, body: ProposalIn, user: UserDep, parts: Part
             measurement_id=body.measurement_id,
             confirms_file_scale=body.confirm_file_scale,
         )
-        image = state.image
-        calibration = choose_scale(
-            session, scale, user=user, image_id=image_id, width=image.width, height=image.height
-        )
-        job = images.add_job(session, image_id=image_id, **calibration)
-        if body.measurement_id is not None:
-            calibrations.link_job(session, job, body.measurement_id)
+        if body.detector_sha256 is None:
+            job = _add_job(session, state.image, scale, user)
+        elif scale == StatedScale(None, None, None):
+            detector_id = find_by_weights(session, parts.jobs, body.detector_sha256)
+            job = images.repeat_job(session, state.job, detector_id=detector_id)
+        else:
+            raise ConflictError("State another detector or another scale, not both at once.")
         answer = present_image(view_for(session, user), image_id)
     parts.jobs.enqueue(job)
     return answer
+
+
+def _add_job(session: Session, image: Image, scale: StatedScale, user: User) -> Job:
+    calibration = choose_scale(
+        session, scale, user=user, image_id=image.id, width=image.width, height=image.height
+    )
+    job = images.add_job(session, image_id=image.id, **calibration)
+    if scale.measurement_id is not None:
+        calibrations.link_job(session, job, scale.measurement_id)
+    return job
 
 
 @router.get("/images/{image_id}/tiles/{level}/{column}/{row}.jpg", response_class=Response)

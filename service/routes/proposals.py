@@ -60,7 +60,7 @@ def try_again(image_id: IdPath, user: UserDep, parts: PartsDep) -> ImageOut:
                 f"Image {image_id} is {state.job.state}; only a failed or stopped search is tried again. "
                 "State a scale to have new candidates of an image that is ready."
             )
-        job = images.repeat_job(session, state.job)
+        job = images.repeat_job(session, state.job, detector_id=state.job.detector_id)
         answer = present_image(view_for(session, user), image_id)
     parts.jobs.enqueue(job)
     return answer

@@ -52,6 +52,7 @@ _PROGRESS = {
         )
     ),
     "stitchings": frozenset(("attempt",)),
+    "detector_runs": frozenset(("attempt", "step", "seconds_left", "curve")),
 }
 # Whose act a row is, the surest column first: in a second look the reader is who was asked.
 _PEOPLE = ("asked_by", "closed_by", "opened_by", "signed_by", "drawn_by", "created_by", "reader_id")

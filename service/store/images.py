@@ -11,6 +11,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.errors import MissingError
+from service.store import detectors
 from service.store.models import CandidateRow, Image, Job, JobMeasurement, Preparation, ProposalRow, Specimen
 
 OPEN_STATES = ("waiting", "proposing")
@@ -79,12 +80,21 @@ def specimens_with_bytes(session: Session, sha256: str) -> list[int]:
     return sorted(session.scalars(wanted))
 
 
-def add_job(session: Session, **values: Any) -> Job:
-    """A new job, waiting."""
-    job = Job(**values)
+def add_job(session: Session, *, image_id: int, **values: Any) -> Job:
+    """A new job, waiting; unless `detector_id` says another, for the detector in use in the hospital."""
+    if "detector_id" not in values:
+        values["detector_id"] = _find_detector_in_use(session, image_id)
+    job = Job(image_id=image_id, **values)
     session.add(job)
     session.flush()
     return job
+
+
+def _find_detector_in_use(session: Session, image_id: int) -> int | None:
+    wanted = select(Specimen.hospital_id).join(Preparation).join(Image).where(Image.id == image_id)
+    hospital_id = session.scalar(wanted)
+    use = None if hospital_id is None else detectors.find_use(session, hospital_id)
+    return None if use is None else use.detector_id
 
 
 def read_job(session: Session, job_id: int, *, is_locked: bool = False) -> Job:
@@ -100,7 +110,7 @@ def stop_job(session: Session, job: Job, problem: str) -> None:
     job.state, job.problem, job.so_far = "stopped", problem, None
 
 
-def repeat_job(session: Session, job: Job) -> Job:
+def repeat_job(session: Session, job: Job, *, detector_id: int | None) -> Job:
     """A new job like one before, with the same scale."""
     again = add_job(
         session,
@@ -109,6 +119,7 @@ def repeat_job(session: Session, job: Job) -> Job:
         um_per_px_sd=job.um_per_px_sd,
         calibration_source=job.calibration_source,
         calibration_id=job.calibration_id,
+        detector_id=detector_id,
     )
     measured = session.scalar(select(JobMeasurement).where(JobMeasurement.job_id == job.id))
     if measured is not None:

@@ -371,7 +371,10 @@ class ImageFileScale(Base):
 
 
 class Job(Base):
-    """One run of the detector over one image, with the calibration it uses."""
+    """One run of a detector over one image, with the calibration it uses.
+
+    `detector_id` None is the detector that the service was started with.
+    """
 
     __tablename__ = "jobs"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -393,6 +396,7 @@ class Job(Base):
     parts_total: Mapped[int | None]
     part_seconds: Mapped[float | None]
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    detector_id: Mapped[int | None] = mapped_column(ForeignKey("detectors.id"))
 
 
 class Stitching(Base):

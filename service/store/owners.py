@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
+from service.store.detectors import DetectorRow, DetectorRun
 from service.store.models import (
     CalibrationPicture,
     CandidateRow,
@@ -100,6 +101,8 @@ OWNERS: dict[str, tuple[str, Callable[[int], Owner]]] = {
         "labelled set",
         lambda id_: select(LabelledSetRow.hospital_id).where(LabelledSetRow.id == id_),
     ),
+    "run_id": ("training", lambda id_: select(DetectorRun.hospital_id).where(DetectorRun.id == id_)),
+    "detector_id": ("detector", lambda id_: select(DetectorRow.hospital_id).where(DetectorRow.id == id_)),
 }
 
 

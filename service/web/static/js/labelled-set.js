@@ -1,16 +1,21 @@
 import { get } from "./api.js";
 import { byId, el, facts, fill, svg } from "./dom.js";
 import { startPage, withProblem } from "./page.js";
+import { importWords } from "./set-import.js";
 import { table } from "./tables.js";
+import { startTrainings } from "./trainings.js";
 import { countOf, dateTime } from "./words.js";
 
 const SPLITS = { train: "To learn from", held_out: "To end a training by", judging: "Judging (locked)" };
 const CROP_PX = 192;
 const CHART = { width: 360, bars: 110, side: 10, rangeHeight: 27 };
 
-await startPage();
+const session = await startPage();
 const answer = await withProblem(byId("set-problem"), () => get(`/api/labelled-sets/${document.body.dataset.setId}`));
-if (answer) show(answer);
+if (answer) {
+  show(answer);
+  await startTrainings(session, answer.set.id);
+}
 
 function show({ set, rule, report, ...hashes }) {
   facts(byId("set-facts"), [
@@ -33,6 +38,8 @@ function show({ set, rule, report, ...hashes }) {
   fill(byId("set-sizes"), report.sizes.length ? report.sizes.map(sizeChart) : empty("No confirmed object was measured."));
   fill(byId("set-doubtful"), report.doubtful.length ? doubtfulTable(report) : empty("No mark is doubtful by these rules."));
   fill(byId("set-twins"), twins(set, report));
+  byId("import-section").hidden = !report.import;
+  if (report.import) fill(byId("set-import"), importWords(report.import));
   fill(byId("set-crops"), report.crops.length ? report.crops.map(cropRow) : empty("No object has been marked."));
 }
 
@@ -41,6 +48,7 @@ function empty(words) {
 }
 
 function ruleWords(rule) {
+  if (rule.imported) return "whoever marked it elsewhere; it came as a COCO file";
   const days = [rule.signed_from && `from ${rule.signed_from}`, rule.signed_until && `until ${rule.signed_until}`].filter(Boolean);
   return [
     rule.specimen_ids === null ? "all specimens that were signed off" : `${countOf(rule.specimen_ids, "signed-off specimen")} by choice`,
@@ -100,10 +108,10 @@ function doubtfulTable(report) {
 }
 
 function twins(set, report) {
-  const pairs = report.look_alike_pictures.map(({ image_ids: [one, other], one_specimen: isOne, splits, differing_bits: bits }) => [
-    `Pictures ${one} and ${other}`,
+  const pairs = report.look_alike_pictures.map(({ image_ids: ids, file_names: [oneFile, otherFile], one_specimen: isOne, splits, differing_bits: bits }) => [
+    ids[0] ? `Pictures ${ids[0]} and ${ids[1]}` : `Files ${oneFile} and ${otherFile}`,
     `${isOne ? "Of one specimen" : "Of two specimens"}; hashes differ in ${bits} of 255 bits; splits: ${splits.map((split) => SPLITS[split]).join(" and ")}.`,
-    el("span", {}, [one, other].map((id) => el("a", { href: `/reading/${id}` }, `Open ${id} `)))]);
+    el("span", {}, ids.filter(Boolean).map((id) => el("a", { href: `/reading/${id}` }, `Open ${id} `)))]);
   const leftOut = [
     ...set.left_out.map((id) => [id, "An older specimen holds the same bytes."]),
     ...report.left_out.map((row) => [row.image_id, row.why]),
