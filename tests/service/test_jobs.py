@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import json
 import os
 import signal
 import subprocess
@@ -18,7 +17,7 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
-from blob_detector import CRASH_COLOUR, SMALL_TILE_PX, BlobDetector
+from blob_detector import CRASH_COLOUR, BlobDetector
 from PIL import Image
 from service_calls import (
     find_free_port,
@@ -30,27 +29,21 @@ from service_calls import (
     wait_until_ready,
 )
 from service_slides import draw_slide
+from undisturbed import CALLS_IN_A_BATCH, GRID, draw_grid, is_as_undisturbed
 
 from service.errors import WorkError
 from service.jobs import progress_of
 from service.steps import DetectorSource, Task
 from service.store.models import Job
 from service.workers import ChildWorker
-from triage.calibration import state_calibration
 from triage.errors import ImageError
-from triage.images import open_picture
-from triage.pipeline import propose_candidates
-from triage.proposal import proposal_to_json
 from triage.tiles import BATCH_TILES
 
 ROOT = Path(__file__).resolve().parents[2]
-# The detector is asked for half a batch of tiles at a time.
-CALLS_IN_A_BATCH = 2
 # `COVERSLIP_TEST_KILLS=100 pytest tests/service/test_jobs.py -k killed` kills as often as is asked.
 KILLS = int(os.environ.get("COVERSLIP_TEST_KILLS", "2"))
 SEED = int(os.environ.get("COVERSLIP_TEST_SEED", "1"))
 LONGEST_LIFE_S = 6.0
-GRID = tuple((20 + 220 * column, 20 + 160 * row, 60, 50) for column in range(4) for row in range(4))
 
 
 @contextmanager
@@ -106,18 +99,8 @@ def _wait_for_progress(client: httpx.Client, status_url: str, *, beyond: float) 
     raise AssertionError(f"no progress: {image}")
 
 
-def _expected(picture: bytes, folder: Path) -> dict[str, Any]:
-    """The candidates of a run that nothing interrupts, without the service."""
-    path = folder / "slide.png"
-    path.write_bytes(picture)
-    calibration = state_calibration(0.5, None, source="stated at upload")
-    with open_picture(path) as opened:
-        proposal = propose_candidates(opened, calibration, BlobDetector(tile_px=SMALL_TILE_PX), host="dog")
-    return proposal_to_json(proposal)
-
-
 def test_job_stopped_again_and_again_ends_in_the_same_candidates(tmp_path: Path) -> None:
-    picture = draw_slide(990, width=960, height=700, boxes_xywh=GRID, has_faint=False)
+    picture = draw_grid(990)
     with _service(tmp_path / "data", calls_before_hang=CALLS_IN_A_BATCH) as (process, client):
         status_url = _begin(client, picture)
         progress = _wait_for_progress(client, status_url, beyond=0.2)
@@ -133,16 +116,13 @@ def test_job_stopped_again_and_again_ends_in_the_same_candidates(tmp_path: Path)
     with _service(tmp_path / "data") as (_, client):
         image = wait_until_ready(client, status_url, timeout_s=240)
         answer = list_candidates(client, image)
-    expected = _expected(picture, tmp_path)["candidates"]
-    said = [*answer["candidates"], *answer["below_cut"]]
-    assert len(expected) >= len(GRID)
-    assert [_without_ids(one, like) for one, like in zip(said, expected, strict=True)] == expected
+    assert is_as_undisturbed(answer, picture, tmp_path)
     assert _batches_kept(tmp_path) == {}
 
 
 def test_job_begun_with_other_weights_is_done_anew_with_these(tmp_path: Path) -> None:
     with _service(tmp_path / "data", calls_before_hang=CALLS_IN_A_BATCH) as (_, client):
-        status_url = _begin(client, draw_slide(994, width=960, height=700, boxes_xywh=GRID, has_faint=False))
+        status_url = _begin(client, draw_grid(994))
         _wait_for_progress(client, status_url, beyond=0.2)
     with _service(tmp_path / "data", weights="c" * 64) as (_, client):
         answer = list_candidates(client, wait_until_ready(client, status_url))
@@ -152,7 +132,7 @@ def test_job_begun_with_other_weights_is_done_anew_with_these(tmp_path: Path) ->
 
 
 def test_search_stopped_by_a_person_stays_stopped_until_it_is_tried_again(tmp_path: Path) -> None:
-    picture = draw_slide(996, width=960, height=700, boxes_xywh=GRID, has_faint=False)
+    picture = draw_grid(996)
     with _service(tmp_path / "data", calls_before_hang=CALLS_IN_A_BATCH) as (_, client):
         status_url = _begin(client, picture)
         _wait_for_progress(client, status_url, beyond=0.2)
@@ -171,13 +151,13 @@ def test_search_stopped_by_a_person_stays_stopped_until_it_is_tried_again(tmp_pa
         assert ok(client.get(f"{status_url}/proposals/so-far"), 200)["candidates"] == []
         ok(client.post(f"{status_url}/proposals/again"), 202)
         answer = list_candidates(client, wait_until_ready(client, status_url))
-    assert _said(answer, picture, tmp_path)
+    assert is_as_undisturbed(answer, picture, tmp_path)
     assert _batches_kept(tmp_path) == {}
 
 
 def test_killed_at_random_moments_ends_in_the_same_candidates(tmp_path: Path) -> None:
     generator = np.random.default_rng(SEED)
-    picture = draw_slide(998, width=960, height=700, boxes_xywh=GRID, has_faint=False)
+    picture = draw_grid(998)
     specimens: list[dict[str, Any]] = []
     for _ in range(KILLS):
         with _service(tmp_path / "data") as (process, client):
@@ -189,7 +169,7 @@ def test_killed_at_random_moments_ends_in_the_same_candidates(tmp_path: Path) ->
     with _service(tmp_path / "data") as (_, client):
         for specimen in specimens:
             image = wait_until_ready(client, _upload(client, picture, specimen), timeout_s=240)
-            assert _said(list_candidates(client, image), picture, tmp_path)
+            assert is_as_undisturbed(list_candidates(client, image), picture, tmp_path)
             (preparation,) = ok(client.get(f"/api/specimens/{specimen['id']}"), 200)["preparations"]
             assert [one["id"] for one in preparation["images"]] == [image["id"]]
     assert specimens and _batches_kept(tmp_path) == {}
@@ -210,21 +190,9 @@ def _upload(client: httpx.Client, picture: bytes, specimen: dict[str, Any]) -> s
     return url
 
 
-def _said(answer: dict[str, Any], picture: bytes, folder: Path) -> bool:
-    """Whether the service says of a picture, byte for byte, what is said of it without the service."""
-    expected = _expected(picture, folder)["candidates"]
-    said = [*answer["candidates"], *answer["below_cut"]]
-    same = [_without_ids(one, like) for one, like in zip(said, expected, strict=True)]
-    return json.dumps(same) == json.dumps(expected)
-
-
 def _batches_kept(folder: Path) -> dict[Path, int]:
     """When each batch that lies on disk was written."""
     return {path: path.stat().st_mtime_ns for path in (folder / "data" / "work").rglob("*.json")}
-
-
-def _without_ids(said: dict[str, Any], like: dict[str, Any]) -> dict[str, Any]:
-    return {name: said[name] for name in like}
 
 
 def _crashing_slide() -> bytes:

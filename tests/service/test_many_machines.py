@@ -8,10 +8,9 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import httpx
 import pytest
@@ -19,14 +18,12 @@ from backends import Backend, as_environment
 from service_calls import find_free_port, list_candidates, ok, specimen_body, wait_until_ready
 from service_slides import draw_slide
 from typer.testing import CliRunner
+from undisturbed import CALLS_IN_A_BATCH, draw_grid, is_as_undisturbed
 
 from service.cli import app
 
 pytestmark = pytest.mark.on_both
 ROOT = Path(__file__).resolve().parents[2]
-GRID = tuple((20 + 220 * column, 20 + 160 * row, 60, 50) for column in range(4) for row in range(4))
-# The detector is asked for half a batch of tiles at a time.
-CALLS_IN_A_BATCH = 2
 SILENT_S = 3
 
 
@@ -37,33 +34,37 @@ class Fleet:
     folder: Path
     place: dict[str, str]
     is_shared: bool
-    stack: ExitStack
 
     def data_folder(self, name: str) -> Path:
         """The machine's own; with SQLite and a folder all processes are on one machine."""
         return self.folder / (name if self.is_shared else "data")
 
-    def serve(self, name: str, *, workers: int) -> httpx.Client:
+    @contextmanager
+    def serve(self, name: str, *, workers: int) -> Iterator[httpx.Client]:
         """A process that serves, and a reader who is signed in to it."""
         port = find_free_port()
-        process = self._start(name, "--port", str(port), workers=workers)
-        client = self.stack.enter_context(httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=300))
-        _wait(lambda: _answers(process, client), "the service did not start")
-        body = {"user_name": "reader", "password": "reader-password"}
-        client.headers["X-CSRF-Token"] = ok(client.post("/api/session", json=body), 200)["csrf_token"]
-        return client
+        with (
+            self._start(name, "--port", str(port), workers=workers) as process,
+            httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=300) as client,
+        ):
+            _wait(lambda: _answers(process, client), "the service did not start")
+            body = {"user_name": "reader", "password": "reader-password"}
+            client.headers["X-CSRF-Token"] = ok(client.post("/api/session", json=body), 200)["csrf_token"]
+            yield client
 
-    def work(self, name: str, *options: str) -> subprocess.Popen[bytes]:
+    def work(self, name: str, *options: str) -> AbstractContextManager[subprocess.Popen[bytes]]:
         """A process that only takes work."""
         return self._start(name, "--only-works", *options, workers=1)
 
-    def _start(self, name: str, *options: str, workers: int) -> subprocess.Popen[bytes]:
+    def _start(
+        self, name: str, *options: str, workers: int
+    ) -> AbstractContextManager[subprocess.Popen[bytes]]:
         script = str(Path(__file__).with_name("blob_detector.py"))
         environment = os.environ | as_environment(self.place)
         environment |= {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1", "COVERSLIP_WORKERS": str(workers)}
         environment |= {"COVERSLIP_SILENT_MACHINE_S": str(SILENT_S)}
         command = [sys.executable, script, "--data", str(self.data_folder(name)), *options]
-        return self.stack.enter_context(_running(command, environment))
+        return _running(command, environment)
 
 
 @contextmanager
@@ -76,10 +77,16 @@ def _running(command: list[str], environment: dict[str, str]) -> Iterator[subpro
         process.wait()
 
 
-@pytest.fixture
-def fleet(tmp_path: Path, backend: Backend) -> Iterator[Fleet]:
-    with ExitStack() as stack:
-        yield Fleet(tmp_path, backend.new_place(), backend.name == "shared", stack)
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory: pytest.TempPathFactory, backend: Backend) -> Fleet:
+    return Fleet(tmp_path_factory.mktemp("fleet"), backend.new_place(), backend.name == "shared")
+
+
+@pytest.fixture(scope="module")
+def web(fleet: Fleet) -> Iterator[httpx.Client]:
+    """A process that serves and takes no work."""
+    with fleet.serve("web", workers=0) as client:
+        yield client
 
 
 def _answers(process: subprocess.Popen[bytes], client: httpx.Client) -> bool:
@@ -105,61 +112,45 @@ def _upload(client: httpx.Client, picture: bytes) -> str:
     return url
 
 
-def _without_ids(answer: dict[str, Any]) -> list[dict[str, Any]]:
-    said = [*answer["candidates"], *answer["below_cut"]]
-    return [{name: value for name, value in one.items() if not name.endswith(("id", "url"))} for one in said]
-
-
-def test_process_that_takes_no_work_leaves_it_to_one_that_does(fleet: Fleet) -> None:
-    client = fleet.serve("web", workers=0)
-    urls = [_upload(client, draw_slide(2000 + number)) for number in range(3)]
+def test_process_that_takes_no_work_leaves_it_to_one_that_does(fleet: Fleet, web: httpx.Client) -> None:
+    urls = [_upload(web, draw_slide(2000 + number)) for number in range(3)]
     time.sleep(2)
-    assert {client.get(url).json()["state"] for url in urls} == {"waiting"}
-    fleet.work("worker")
-    images = [wait_until_ready(client, url, timeout_s=300) for url in urls]
+    assert {web.get(url).json()["state"] for url in urls} == {"waiting"}
+    with fleet.work("worker") as worker:
+        images = [wait_until_ready(web, url, timeout_s=300) for url in urls]
+        worker.terminate()
+        assert worker.wait(timeout=300) == 0, "it did not end when it was asked to"
     assert {image["state"] for image in images} == {"ready"}
-    tile = client.get(f"/api/images/{images[0]['id']}/tiles/0/0/0.jpg")
+    tile = web.get(f"/api/images/{images[0]['id']}/tiles/0/0/0.jpg")
     assert tile.status_code == 200 and tile.headers["content-type"] == "image/jpeg"
 
 
-def test_two_that_serve_know_the_same_people_and_pictures(fleet: Fleet) -> None:
-    first, second = (fleet.serve(name, workers=1) for name in ("one", "two"))
+def test_two_that_serve_know_the_same_people_and_pictures(fleet: Fleet, web: httpx.Client) -> None:
     picture = draw_slide(2010)
-    url = _upload(first, picture)
-    wait_until_ready(second, url, timeout_s=300)
-    image = ok(first.get(url), 200)
-    assert list_candidates(first, image) == list_candidates(second, image)
-    assert second.get(f"/api/images/{image['id']}/original").content == picture
-    cookies = dict(first.cookies)
-    with httpx.Client(base_url=second.base_url, cookies=cookies) as same_person:
-        assert same_person.get("/api/session").status_code == 200
+    with fleet.serve("second", workers=1) as second:
+        url = _upload(web, picture)
+        wait_until_ready(second, url, timeout_s=300)
+        image = ok(web.get(url), 200)
+        assert list_candidates(web, image) == list_candidates(second, image)
+        assert second.get(f"/api/images/{image['id']}/original").content == picture
+        with httpx.Client(base_url=second.base_url, cookies=dict(web.cookies)) as same_person:
+            assert same_person.get("/api/session").status_code == 200
 
 
-def test_work_of_a_machine_that_never_comes_back_is_ended_by_another(fleet: Fleet, tmp_path: Path) -> None:
-    client = fleet.serve("web", workers=0)
-    picture = draw_slide(2020, width=960, height=700, boxes_xywh=GRID, has_faint=False)
-    undisturbed = wait_until_ready(client, _upload_and_work(fleet, client, picture), timeout_s=300)
-    lost = fleet.work("lost", "--calls-before-hang", str(2 * CALLS_IN_A_BATCH))
-    url = _upload(client, picture)
-    _wait(lambda: ok(client.get(url), 200)["progress"] > 0.2, "no progress")
-    lost.kill()
-    lost.wait()
+def test_work_of_a_machine_that_never_comes_back_is_ended_by_another(
+    fleet: Fleet, web: httpx.Client, tmp_path: Path
+) -> None:
+    picture = draw_grid(2020)
+    with fleet.work("lost", "--calls-before-hang", str(2 * CALLS_IN_A_BATCH)) as lost:
+        url = _upload(web, picture)
+        _wait(lambda: ok(web.get(url), 200)["progress"] > 0.2, "no progress")
+        lost.kill()
+        lost.wait()
     if fleet.is_shared:
         shutil.rmtree(fleet.data_folder("lost"))
-    fleet.work("another")
-    image = wait_until_ready(client, url, timeout_s=300)
-    assert image["state"] == "ready"
-    found = _without_ids(list_candidates(client, image))
-    assert len(found) >= len(GRID) and found == _without_ids(list_candidates(client, undisturbed))
-
-
-def _upload_and_work(fleet: Fleet, client: httpx.Client, picture: bytes) -> str:
-    url = _upload(client, picture)
-    process = fleet.work("undisturbed")
-    wait_until_ready(client, url, timeout_s=300)
-    process.terminate()
-    assert process.wait(timeout=300) == 0
-    return url
+    with fleet.work("another"):
+        image = wait_until_ready(web, url, timeout_s=300)
+    assert is_as_undisturbed(list_candidates(web, image), picture, tmp_path)
 
 
 def _run_program(*words: str, **environment: str) -> subprocess.CompletedProcess[str]:
