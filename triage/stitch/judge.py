@@ -101,16 +101,21 @@ def find_unsure(sd_px: NDArray[np.float64], is_in: NDArray[np.bool_]) -> dict[in
     }
 
 
-def say_why_apart(
-    number: int, group: NDArray[np.int64], names: Sequence[str], even_small: NDArray[np.float32]
-) -> str:
+def say_why_apart(number: int, found: Found, names: Sequence[str]) -> str:
     """Reason why a field that is not blurred is not in the mosaic."""
+    group = found.places.group
     alike = (group == group[number]).nonzero()[0].tolist()
     fellows = [names[other] for other in alike if other != number]
     if fellows:
         shown = ", ".join(fellows[:3]) + (" and others" if len(fellows) > 3 else "")
-        return f"It overlaps with {shown}, but none of these with the larger part of the scan."
-    if is_blank(even_small[number]):
+        return f"It overlaps with {shown}, but none of these surely with the larger part of the scan."
+    partners = sorted({other for pair in found.unconfirmed if number in pair for other in pair} - {number})
+    if partners:
+        return (
+            f"Too little ties it to {names[partners[0]]} to be sure of its place: one spot, or one thing "
+            "that others may look like (an air bubble, an egg)."
+        )
+    if is_blank(found.even_small[number]):
         return "It is blank: nothing stands out on it by which it could be placed."
     return (
         "It shows nothing that another field shows too; it may be from another slide, or its neighbours are "

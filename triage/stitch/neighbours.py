@@ -12,7 +12,7 @@ from scipy import fft
 LEAST_OVERLAP = 0.04
 _PEAKS = 2
 _PEAK_APART_PX = 4
-_STILL_PX = 2
+STILL_PX = 2
 # What is broader is the lamp, not the slide.
 _BROAD_PX = 8.0
 _MOST_LIKENESS = 0.99
@@ -70,7 +70,7 @@ class ShiftSearch:
         self._shared = _sum_shared(np.ones((height, width), np.float32))
         self._is_enough = self._shared >= LEAST_OVERLAP * height * width
         # Dust on the sensor stands still while the slide moves, and would tie blank fields to each other.
-        middle, near = (height - 1, width - 1), _STILL_PX
+        middle, near = (height - 1, width - 1), STILL_PX
         self._is_enough[middle[0] - near : middle[0] + near + 1, middle[1] - near : middle[1] + near + 1] = (
             False
         )

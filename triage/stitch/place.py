@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 
 from triage.stitch.fields import Fields, GreyReader
 from triage.stitch.light import estimate_light
-from triage.stitch.neighbours import LEAST_OVERLAP, Guess, ShiftSearch
+from triage.stitch.neighbours import LEAST_OVERLAP, STILL_PX, Guess, ShiftSearch
 from triage.stitch.overlap import match_overlap
 from triage.stitch.records import Pair
 from triage.stitch.solve import Places, find_bridges, solve_places
+from triage.stitch.things import Evidence, find_hanging, label_things, weigh_pair
 
 _GUESSES_A_FIELD = 8
 # Two fields that are each turned by a degree are turned by two against each other.
@@ -40,11 +41,14 @@ class Found:
     light : ndarray of shape (h, w, 3)
     even_small : ndarray of shape (N, h, w, 3)
         Reduced copies under even light.
+    unconfirmed : frozenset of (int, int)
+        Fields that look alike at a place that alone would tie them, and is not believed for that.
     """
 
     places: Places
     light: NDArray[np.float32]
     even_small: NDArray[np.float32]
+    unconfirmed: frozenset[tuple[int, int]] = frozenset()
 
 
 def find_places(fields: Fields, order: str) -> Found:
@@ -79,8 +83,9 @@ def find_places(fields: Fields, order: str) -> Found:
     places = solve_places(n, search.pairs)
     if search.drop_unconfirmed(places):
         places = solve_places(n, search.pairs)
-    places = replace(places, rejected=places.rejected + search.list_unconfirmed())
-    return Found(places, light, even_small)
+    unconfirmed = search.list_unconfirmed()
+    places = replace(places, rejected=places.rejected + unconfirmed)
+    return Found(places, light, even_small, frozenset((pair.first, pair.second) for pair in unconfirmed))
 
 
 class _Search:
@@ -91,6 +96,8 @@ class _Search:
         self._shifts = ShiftSearch(even_small.mean(axis=3))
         self._greys = GreyReader(fields, light.mean(axis=2))
         self._found: dict[tuple[int, int], Pair] = {}
+        self._evidence: dict[tuple[int, int], Evidence] = {}
+        self._things: dict[int, NDArray[np.int32]] = {}
         self._unconfirmed: dict[tuple[int, int], Pair] = {}
         self._expected: dict[tuple[int, int], tuple[float, float]] = {}
         self._guessed: set[tuple[int, int]] = set()
@@ -145,17 +152,18 @@ class _Search:
 
         Notes
         -----
-        A wrong pair that ties two parts contradicts nothing, since no other pair says how these lie.
+        A wrong pair that ties two parts contradicts nothing, since no other pair says how these lie. Nor do
+        several where all of them rest on one plain thing.
         """
+        n, kept = len(self._fields.names), places.kept
         most_chance = _MOST_WRONG_EXPECTED / max(1, self._n_guesses)
-        dropped = False
-        for bridge in find_bridges(len(self._fields.names), places.kept):
-            pair = places.kept[bridge]
-            if pair.chance > most_chance:
-                key = pair.first, pair.second
-                self._unconfirmed[key] = self._found.pop(key)
-                dropped = True
-        return dropped
+        doubtful = {row for row in find_bridges(n, kept) if kept[row].chance > most_chance}
+        evidence = [self._evidence[pair.first, pair.second] for pair in kept]
+        doubtful.update(find_hanging(places, evidence))
+        for row in doubtful:
+            key = kept[row].first, kept[row].second
+            self._unconfirmed[key] = self._found.pop(key)
+        return bool(doubtful)
 
     def list_unconfirmed(self) -> tuple[Pair, ...]:
         """Pairs that were dropped for want of another that confirms them, and not found again since."""
@@ -182,15 +190,26 @@ class _Search:
             self._match(first, second, (dx, dy))
 
     def _match(self, first: int, second: int, offset_xy: tuple[float, float]) -> None:
+        ours, theirs = self._greys.read(first), self._greys.read(second)
         pair = match_overlap(
             first,
             second,
-            self._greys.read(first),
-            self._greys.read(second),
+            ours,
+            theirs,
             offset_xy,
             reach_px=self._reach_px,
             tries=2,
             grain=max(self._greys.measure_grain(first), self._greys.measure_grain(second)),
         )
-        if pair is not None:
-            self._found[first, second] = pair
+        if pair is None or self._stands_still(pair):
+            return
+        self._found[first, second] = pair
+        for number, grey in ((first, ours), (second, theirs)):
+            if number not in self._things:
+                self._things[number] = label_things(grey, self._greys.measure_grain(number))
+        self._evidence[first, second] = weigh_pair(pair, ours, self._things[first], self._things[second])
+
+    def _stands_still(self, pair: Pair) -> bool:
+        """Whether two fields agree where neither moved, as what sits on the sensor makes any two do."""
+        shift_xy = np.median(pair.first_xy - pair.second_xy, axis=0)
+        return bool(np.abs(shift_xy).max() <= STILL_PX * self._fields.factor)
