@@ -29,6 +29,8 @@ from triage.records import Detector
 
 CLINIC = "Larkmead Animal Hospital (invented)"
 PICTURE_WH = (1280, 960)
+PRACTICE_SLIDES = 4
+PRACTICE_SEED = 31
 LONGEST_WAIT_S = 300.0
 
 
@@ -126,6 +128,8 @@ def run_demo(
         with serve_in_background(settings, detector) as address:
             say(f"Drawing and proposing {len(list_slides())} slides of {CLINIC} ...")
             fill(Caller(address, logins[0]))
+            say(f"Drawing {PRACTICE_SLIDES} slides to practise on ...")
+            offer_practice(Caller(address, next(one for one in logins if one.role == "veterinarian")))
             for line in describe(address, logins):
                 say(line)
             if is_browser_opened:
@@ -259,6 +263,17 @@ def draw_micrometer() -> bytes:
     buffer = io.BytesIO()
     Image.fromarray(draw_ruling(ruling, 1)).save(buffer, "PNG")
     return buffer.getvalue()
+
+
+def offer_practice(caller: Caller) -> None:
+    """Send drawn slides, whose objects are known, as a practice collection."""
+    from training.practice import draw_practice
+
+    with tempfile.TemporaryDirectory() as folder:
+        zipped = Path(folder, "practice.zip")
+        shape_hw = (PICTURE_WH[1], PICTURE_WH[0])
+        draw_practice(zipped, n=PRACTICE_SLIDES, seed=PRACTICE_SEED, shape_hw=shape_hw)
+        caller.upload("/practice-collections?name=Drawn%20slides", zipped.read_bytes())
 
 
 def _wait_until_ready(caller: Caller, image_id: int) -> None:

@@ -12,13 +12,21 @@ from pathlib import Path
 from typing import Any
 
 from service.settings import Settings
-from service.store import detectors, event_log, versions
+from service.store import detectors, event_log, learners, practice, versions
 from service.store.database import Database, Session
 from service.store.event_log import EventRow, canonical, hash_text
 from service.store.models import APPEND_ONLY
 from triage.errors import RecordError
 
-_COMPARED = frozenset((*APPEND_ONLY, *versions.APPEND_ONLY, *detectors.APPEND_ONLY))
+_COMPARED = frozenset(
+    (
+        *APPEND_ONLY,
+        *versions.APPEND_ONLY,
+        *detectors.APPEND_ONLY,
+        *learners.APPEND_ONLY,
+        *practice.APPEND_ONLY,
+    )
+)
 _SHA256 = re.compile("[0-9a-f]{64}")
 _MOST_FAULTS = 50
 _ROWS_AT_A_TIME = 500

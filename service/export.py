@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +27,7 @@ from triage.digests import file_sha256
 from triage.fluids import recognise_fluid
 from triage.labelled_set import MANIFEST_FILE, LabelledImage, LabelledObject, write_labelled_set
 from triage.records import Ellipse
+from triage.zipped_set import zip_set
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ def export_labelled_set(
         labelled = write_labelled_set(
             Path(folder, "set"), gathered.images, key=key, rule=_without_names(rule)
         )
-        zipped = _zip(Path(folder, "set"), Path(folder, "set.zip"))
+        zipped = zip_set(Path(folder, "set"), Path(folder, "set.zip"))
         frozen = {
             "rule": rule.to_json(),
             "report": describe_set(labelled, gathered.sources, gathered.unfit),
@@ -204,11 +204,3 @@ def _list_agreeing(spoken: Spoken, answer: Said) -> tuple[str, ...]:
         if (mark.answer, mark.group, mark.reason) == (answer.answer, answer.group, answer.reason)
     }
     return tuple(str(reader) for reader in sorted({*agreeing, answer.reader_id}))
-
-
-def _zip(folder: Path, target: Path) -> Path:
-    # Stored, not squeezed: the pictures are compressed already.
-    with zipfile.ZipFile(target, "w", zipfile.ZIP_STORED) as file:
-        for path in sorted(folder.rglob("*")):
-            file.write(path, path.relative_to(folder))
-    return target

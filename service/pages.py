@@ -100,6 +100,18 @@ def show_labelled_set(request: Request, set_id: str) -> Response:
     return _render(request, "labelled-set.html", set_id=set_id)
 
 
+@router.get("/practice")
+def show_practice(request: Request) -> Response:
+    """Slides to learn on, how far one has come, and what the hospital asks for."""
+    return _render(request, "practice.html")
+
+
+@router.get("/practice/slides/{slide_id}")
+def show_practice_slide(request: Request, slide_id: str) -> Response:
+    """One practice slide, read blind, then with its answers."""
+    return _render(request, "practice-slide.html", slide_id=slide_id)
+
+
 @router.get("/readers")
 def show_readers(request: Request) -> Response:
     """What readers find and how far they agree."""

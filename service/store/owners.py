@@ -26,6 +26,7 @@ from service.store.models import (
     Stitching,
     Upload,
 )
+from service.store.practice import PracticeFind, PracticeRead, PracticeSlide
 
 Owner = Select[int]
 
@@ -103,6 +104,18 @@ OWNERS: dict[str, tuple[str, Callable[[int], Owner]]] = {
     ),
     "run_id": ("training", lambda id_: select(DetectorRun.hospital_id).where(DetectorRun.id == id_)),
     "detector_id": ("detector", lambda id_: select(DetectorRow.hospital_id).where(DetectorRow.id == id_)),
+    "slide_id": (
+        "practice slide",
+        lambda id_: select(PracticeSlide.hospital_id).where(PracticeSlide.id == id_),
+    ),
+    "practice_read_id": (
+        "practice read",
+        lambda id_: select(PracticeRead.hospital_id).where(PracticeRead.id == id_),
+    ),
+    "find_id": (
+        "practice find",
+        lambda id_: select(PracticeFind.hospital_id).where(PracticeFind.id == id_),
+    ),
 }
 
 

@@ -10,7 +10,7 @@ from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from service.errors import ConflictError, MissingError, NotAllowedError
-from service.store import reading_rules
+from service.store import learners, reading_rules
 from service.store.images import newest_proposals
 from service.store.models import (
     AdjudicationRow,
@@ -257,6 +257,7 @@ def _start_read(session: Session, *, image_id: int, reader_id: int, mode: str) -
     )
     session.add(read)
     session.flush()
+    learners.ask_second_look(session, image_id=image_id, reader_id=reader_id)
     return read
 
 

@@ -67,6 +67,8 @@ PAGES = tuple(
         "/account",
         "/people",
         "/readers",
+        "/practice",
+        "/practice/slides/{slide_id}",
         "/waiting",
         "/bench",
         "/specimens/new",
@@ -320,4 +322,36 @@ TOGETHER = (
     Row("GET /api/labelled-sets/{set_id}.zip", "assistant", "404"),
 )
 # A labelled set before its specimen is under amendment.
-ROWS = (*PAGES, *FILES, *PEOPLE, *SCALES, *PICTURES, *READING, *TOGETHER, *SPECIMENS)
+PRACTICE = (
+    Row("GET /api/practice-collections", "reader", "same"),
+    Row(
+        "POST /api/practice-collections",
+        "veterinarian",
+        "same",
+        first=422,
+        query={"name": "no set"},
+        content=NO_PICTURE,
+    ),
+    # Made already.
+    Row(
+        "POST /api/practice-collections/own", "veterinarian", "404", {"set_id": "{set_id}", "name": "x"}, 409
+    ),
+    Row("GET /api/practice-slides/{slide_id}", "reader", "404"),
+    Row("GET /api/practice-slides/{slide_id}/tiles/{level}/{column}/{row}.jpg", "reader", "404"),
+    Row("POST /api/practice-slides/{slide_id}/reads", "reader", "404", {}, 201),
+    Row(
+        "POST /api/practice-reads/{practice_read_id}/finds",
+        "reader",
+        "404",
+        {"bbox": [1, 1, 20, 20], "group": "oocyst"},
+        201,
+    ),
+    Row("DELETE /api/practice-finds/{find_id}", "reader", "404", first=204),
+    Row("POST /api/practice-reads/{practice_read_id}/end", "reader", "404"),
+    Row("GET /api/practice/rule", "reader", "same"),
+    Row("POST /api/practice/rule", "veterinarian", "same", {"objects_per_group": 0, "share_right": 0}, 201),
+    Row("GET /api/practice/me", "reader", "same"),
+    Row("GET /api/practice/people", "veterinarian", "same"),
+    Row("GET /api/specimens/{specimen_id}/learner-reads", "assistant", "404"),
+)
+ROWS = (*PAGES, *FILES, *PEOPLE, *SCALES, *PICTURES, *READING, *TOGETHER, *SPECIMENS, *PRACTICE)

@@ -97,6 +97,7 @@ def build_world(database: Database, client: httpx.Client) -> World:
     common |= _scales(ours["reader"])
     common |= _slides(ours["assistant"], ours["reader"])
     common |= _signed(ours["reader"])
+    common |= _practice(ours["veterinarian"], common)
     common |= _turns(ours, other, common)
     for role, member in ours.items():
         member.things = {**common, **_own_things(member, common, may_read=role in READERS)}
@@ -226,6 +227,12 @@ def _signed(reader: Member) -> dict[str, Any]:
     return {"set_id": set_id, "amended_id": image["specimen_id"], "unsigned_id": unsigned["specimen_id"]}
 
 
+def _practice(veterinarian: Member, things: dict[str, Any]) -> dict[str, Any]:
+    """A slide to practise on."""
+    body = {"set_id": things["set_id"], "name": f"{OURS} slides"}
+    return {"slide_id": veterinarian.made("/api/practice-collections/own", body)["slides"][0]["id"]}
+
+
 def _turns(ours: dict[str, Member], other: Member, things: dict[str, Any]) -> dict[str, Any]:
     """What readers ask of each other."""
     reader, assistant = ours["reader"], ours["assistant"]
@@ -280,11 +287,16 @@ def _own_reading(member: Member, things: dict[str, Any]) -> dict[str, Any]:
     sheet = member.made(f"/api/images/{things['sheet_image_id']}/contact-sheets", {"from_rank": 1})
     seen = {"candidate_ids": sheet["candidate_ids"]}
     member.made(f"/api/contact-sheets/{sheet['id']}/views", seen, 200)
+    practised = member.made(f"/api/practice-slides/{things['slide_id']}/reads", {})["id"]
+    found = {"bbox": [1, 1, 20, 20], "group": "oocyst"}
+    find = member.made(f"/api/practice-reads/{practised}/finds", found)
     rejected = things["reader_rejected_id"] if member.role == "reader" else sheet["id"]
     return {
         "mark_id": marked["id"],
         "read_id": opened["id"],
         "locked_id": locked["id"],
+        "practice_read_id": practised,
+        "find_id": find["id"],
         "sheet_id": sheet["id"],
         "rejected_id": rejected,
     }

@@ -1,5 +1,6 @@
 import { get, post } from "./api.js";
 import { byId, el, facts, fill, keepFocus, stateMark } from "./dom.js";
+import { showLearnerNotes } from "./learner-notes.js";
 import { showNumbers } from "./numbers.js";
 import { startPage, submitting, withProblem } from "./page.js";
 import { showPapers } from "./papers.js";
@@ -52,6 +53,7 @@ function show() {
   showFacts();
   showSecondLooks();
   if (!byId("sign-off").contains(document.activeElement)) showSignOff(byId("sign-off"), specimen, refresh);
+  showLearnerNotes(specimenId);
   showVersions(specimen, session.user.role !== "assistant", refresh);
   if (!pictures().some(isUnderWay)) showNumbers(specimenId);
 }

@@ -1,7 +1,7 @@
 // One picture being read: what is known, which candidate is current, and what the reader does.
 
 import { get, post } from "../api.js";
-import { announce, byId, fill } from "../dom.js";
+import { announce, byId, el, fill } from "../dom.js";
 import { isSignedOut, withProblem } from "../page.js";
 import { ANSWERS } from "../words.js";
 import { showAdequacy } from "./adequacy.js";
@@ -80,6 +80,7 @@ export class Desk {
   isOnItsWay(item) { return Boolean(this.outbox.waitingMark(item.id)); }
   labelOf(name) { return this.groups.find((group) => group.name === name)?.label ?? name ?? ""; }
   appearanceOf(name) { return this.groups.find((group) => group.name === name)?.appearance ?? ""; }
+  groupOptions() { return this.candidateGroups().map((group) => el("option", { value: group.name }, group.label)); }
   candidateGroups() { return this.groups.filter((group) => group.kind === "candidate"); }
   lookAlikes() { return this.groups.filter((group) => group.kind === "look_alike"); }
 

@@ -1,5 +1,6 @@
 import { get } from "../api.js";
 import { announce, byId } from "../dom.js";
+import { showLearnerNotes } from "../learner-notes.js";
 import { startPage, withProblem } from "../page.js";
 import { showSignOff, signedOffWords } from "../sign-off.js";
 import { scaleWords } from "../words.js";
@@ -50,6 +51,7 @@ async function read(desk) {
   if (!isUndone(desk.image)) {
     await desk.reload();
     showReadWords(desk.read);
+    showLearnerNotes(desk.specimen.id);
     offerLock(desk.read, (locked) => showProposals(desk, locked));
     startAtCandidate(desk);
   }

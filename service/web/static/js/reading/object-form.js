@@ -7,8 +7,7 @@ export function openObjectForm(desk, bbox) {
   const form = byId("object-form");
   byId("object-problem").textContent = "";
   byId("object-size").textContent = sizeWords(bbox, desk.image.calibration);
-  fill(byId("object-group"), el("option", { value: "" }, "Choose a group"),
-    desk.candidateGroups().map((group) => el("option", { value: group.name }, group.label)));
+  fill(byId("object-group"), el("option", { value: "" }, "Choose a group"), desk.groupOptions());
   form.hidden = false;
   byId("object-group").focus();
   return new Promise((resolve) => waitForForm(form, resolve, () => send(form, desk, bbox)));
@@ -31,7 +30,7 @@ function waitForForm(form, resolve, onSubmit) {
 }
 
 function send(form, desk, bbox) {
-  const body = { bbox, group: byId("object-group").value, remark: byId("object-remark").value.trim() || null };
+  const body = { bbox, group: byId("object-group").value, remark: byId("object-remark")?.value.trim() || null };
   return submitting(form, byId("object-problem"), () => desk.addObject(body));
 }
 
