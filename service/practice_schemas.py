@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from service.schemas import Answered, Body, FilledLine, Id, Name, Person, Real
+from service.schemas import Answered, Body, FilledLine, Id, Name, Person, Real, UserOut
 
 Result = Literal["right", "other group", "missed", "nothing labelled there", "not counted"]
 
@@ -140,7 +140,8 @@ class StandingOut(Answered):
 class PracticeStandingOut(Answered):
     """How far a person has come, and whether second looks are asked of others meanwhile."""
 
-    person: Person
+    person: UserOut
+    is_asked: Annotated[bool, Field(description="Whether the rule speaks of this person's role.")]
     is_learning: bool
     groups: list[StandingOut]
 

@@ -15,6 +15,7 @@ from service.practice_schemas import (
 )
 from service.present import View, view_for
 from service.routes.practice_collections import TeacherDep
+from service.schemas import UserOut
 from service.store import learners, people, practice, specimens
 from service.store.models import User
 from service.store.practice import PracticeRule
@@ -101,7 +102,8 @@ def _present_rule(view: View, rule: PracticeRule) -> PracticeRuleOut:
 def _present_standing(view: View, user: User) -> PracticeStandingOut:
     where = {"reader_id": user.id, "hospital_id": user.hospital_id}
     return PracticeStandingOut(
-        person=view.person(user.id),
+        person=UserOut.model_validate(user),
+        is_asked=user.role == learners.LEARNING_ROLE,
         is_learning=learners.is_learning(view.session, **where),
         groups=[_present_group(one) for one in practice.find_standing(view.session, **where)],
     )

@@ -21,6 +21,7 @@ PAGES = (
     "/bench",
     "/labelled-sets",
     "/readers",
+    "/practice",
     "/account",
 )
 # Phone, large phone, desktop at 200 % zoom, desktop; CSS pixels.

@@ -21,17 +21,22 @@ async function showStanding() {
   fill(byId("curves"), tried.length ? tried.map(curve) : el("p", { class: "empty" }, "No slide has been read to its end yet."));
 }
 
-function standingParts({ is_learning: isLearning, groups }) {
+function standingParts({ is_asked: isAsked, is_learning: isLearning, groups }) {
   const asked = groups.filter(({ n_needed: needed }) => needed > 0);
   if (!asked.length) return [el("p", {}, "This hospital asks for no practice now, or has no slides for it.")];
-  const words = isLearning
-    ? "Some practice is still asked for. You can read meanwhile: your reads are kept, with a note, and a second look is asked of others automatically."
-    : "No practice stands between you and reading alone.";
+  const words = standingWords(isAsked, isLearning);
   return [el("p", { class: isLearning ? "notice" : "" }, words),
     table(["Group", "Objects seen", "Right, of the newest", "State"], asked.map((one) => [
       one.label, `${one.n_seen} of ${one.n_needed}`,
       one.n_recent ? `${one.n_right} of ${one.n_recent}; ${percent(one.share_needed)} are asked for` : `none yet; ${percent(one.share_needed)} are asked for`,
       one.is_enough ? stateMark("done", "✓", "Enough") : stateMark("waits", "○", "More to do")]))];
+}
+
+function standingWords(isAsked, isLearning) {
+  if (!isAsked) return "This is asked of people with the role of reader. You can practise all the same.";
+  return isLearning
+    ? "Some practice is still asked for. You can read meanwhile: your reads are kept, with a note, and a second look is asked of others automatically."
+    : "No practice stands between you and reading alone.";
 }
 
 async function showCollections() {
@@ -84,9 +89,13 @@ async function setRule(event) {
 
 async function showPeople() {
   const people = await withProblem(byId("rule-problem"), () => get("/api/practice/people")) ?? [];
-  fill(byId("people"), table(["Person", "Groups with enough", "State"], people.map(({ person, groups, is_learning: isLearning }) => [
+  fill(byId("people"), table(["Person", "Groups with enough", "State"], people.map(({ person, groups, is_asked: isAsked, is_learning: isLearning }) => [
     person.display_name, `${groups.filter((one) => one.is_enough).length} of ${groups.length}`,
-    isLearning ? stateMark("waits", "○", "Second looks are asked") : stateMark("done", "✓", "Reads alone")])));
+    isAsked ? askedState(isLearning) : `Not asked of this role: ${person.role}`])));
+}
+
+function askedState(isLearning) {
+  return isLearning ? stateMark("waits", "○", "Second looks are asked") : stateMark("done", "✓", "Reads alone");
 }
 
 async function offerSets() {
