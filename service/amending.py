@@ -6,6 +6,7 @@ from collections.abc import Sequence, Sized
 from dataclasses import dataclass
 from typing import Any
 
+from service.drawn_alone import find_drawn_alone
 from service.errors import ConflictError
 from service.settle import current_answer, is_unsettled, needs_mark
 from service.store import images, reading, specimens, versions
@@ -121,6 +122,7 @@ def refuse_if_unfinished(session: Session, specimen_id: int) -> None:
     spoken = reading.list_spoken(session, image_ids)
     unmarked = [_point_at(one) for one in spoken if needs_mark(one)]
     unsettled = [_point_at(one) for one in spoken if is_unsettled(one)]
+    alone = [_point_at(one.spoken) for one in find_drawn_alone(session, specimen_id)]
     not_ready = [state.image.id for state in states if state.job.state != "ready"]
     open_reads = [
         state.read.image_id for state in reading.list_reads(session, image_ids) if state.is_withholding
@@ -131,6 +133,7 @@ def refuse_if_unfinished(session: Session, specimen_id: int) -> None:
     reasons = [
         _count(unmarked, "candidate is unmarked", "candidates are unmarked"),
         _count(unsettled, "candidate has marks that differ", "candidates have marks that differ"),
+        _count(alone, "object was drawn by one reader alone", "objects were drawn by one reader alone"),
         _count(not_ready, "picture is not ready", "pictures are not ready"),
         _count(open_reads, "unaided read is open", "unaided reads are open"),
         _count(looks, "second look is open", "second looks are open"),
@@ -140,6 +143,7 @@ def refuse_if_unfinished(session: Session, specimen_id: int) -> None:
             f"The specimen can't be signed off yet: {', '.join(filter(None, reasons))}.",
             unmarked=unmarked,
             unsettled=unsettled,
+            drawn_alone=alone,
             not_ready=not_ready,
             open_reads=open_reads,
             open_second_looks=looks,

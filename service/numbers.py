@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,6 +19,8 @@ from triage.groups import candidate_groups
 
 # Where none was measured: every object in the area gets marked, so that the true limit can only be higher.
 ASSUMED_SENSITIVITY = 1.0
+# For each limit of a picture the figure of a judged group that says how far it falls short.
+LIMITING_FIGURES = {"sampling": "width_px", "optics": "resolved_px", "focus": "focused_px"}
 
 
 @dataclass(frozen=True)
@@ -50,11 +52,12 @@ class GroupNumbers:
 
 @dataclass(frozen=True)
 class UnassessedGroup:
-    """A group that no picture could show, with the reason that each picture gave."""
+    """A group that no picture could show, with the reason that each picture gave, in words and as figures."""
 
     group: str
     n_marked: int
     advice: tuple[str, ...]
+    judged: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -205,7 +208,8 @@ def _count_group(
     n_marked = sum(one.group == group for one in objects)
     showing = [one for one in pictures if group not in one.adequacy.get("groups_not_resolvable", ())]
     if not showing:
-        return UnassessedGroup(group, n_marked, tuple(dict.fromkeys(_advice(one, group) for one in pictures)))
+        judged = {_advice(one, group): find_judged(one.adequacy, group) for one in pictures}
+        return UnassessedGroup(group, n_marked, tuple(judged), tuple(judged.values()))
     # Objects in a picture that can't show the group are no part of what its assessed area holds.
     shown_ids = {one.state.image.id for one in showing}
     n_in_area = sum(one.group == group and one.image_id in shown_ids for one in objects)
@@ -225,6 +229,19 @@ def _count_group(
         else None,
         sensitivity=sensitivity,
     )
+
+
+def find_judged(adequacy: Mapping[str, Any], group: str) -> dict[str, Any]:
+    """What limits a group in a picture: names, figures and the magnification; `{}` where none was kept."""
+    found = next((one for one in adequacy.get("groups", ()) if one["group"] == group), None)
+    if found is None:
+        return {}
+    objective = adequacy.get("objective") or {}
+    return {
+        "limited_by": list(found["limited_by"]),
+        **{name: found.get(name) for name in LIMITING_FIGURES.values()},
+        "magnification": objective.get("magnification"),
+    }
 
 
 def _advice(picture: _Picture, group: str) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service import schemas
+from service.drawn_alone import find_drawn_alone
 from service.drift import age_in_days
 from service.jobs import progress_of, tiles_done_of
 from service.settle import current_answer, is_unsettled, needs_mark
@@ -52,7 +53,8 @@ class View:
             specimen_id=specimen.id,
             specimen_code=specimen.code,
             asked_by=self.person(look.asked_by),
-            reader=None if look.reader_id is None else self.person(look.reader_id),
+            reader=None if state.reader_id is None else self.person(state.reader_id),
+            claimed_at=None if state.claim is None else state.claim.claimed_at,
             blind=look.is_blind,
             created_at=look.created_at,
             closed_at=None if state.closing is None else state.closing.closed_at,
@@ -67,15 +69,9 @@ def view_for(session: Session, user: User) -> View:
 def is_blinded(view: View, specimen_id: int) -> bool:
     """Whether this person must not see what others said, because of an open blind second look."""
     return any(
-        state.closing is None and state.look.is_blind and _is_for(state, view.user)
+        state.closing is None and state.look.is_blind and state.may_be_of(view.user.id)
         for state in specimens.list_second_looks(view.session, specimen_id)
     )
-
-
-def _is_for(state: SecondLookState, user: User) -> bool:
-    if state.look.reader_id is None:
-        return state.look.asked_by != user.id
-    return state.look.reader_id == user.id
 
 
 def without_others(spoken: Sequence[Spoken], user_id: int) -> list[Spoken]:
@@ -91,8 +87,10 @@ def _of_reader(marks: Sequence[MarkRow], user_id: int) -> tuple[MarkRow, ...]:
     return tuple(mark for mark in marks if mark.reader_id == user_id)
 
 
-def present_candidate(view: View, spoken: Spoken) -> schemas.CandidateOut:
-    """A candidate with what readers said of it."""
+def present_candidate(
+    view: View, spoken: Spoken, *, alone_ids: frozenset[int] = frozenset()
+) -> schemas.CandidateOut:
+    """A candidate with what readers said of it; `alone_ids` are objects that one reader drew alone."""
     row, current = spoken.candidate, current_answer(spoken)
     own = {
         "id": row.id,
@@ -104,6 +102,7 @@ def present_candidate(view: View, spoken: Spoken) -> schemas.CandidateOut:
         "adjudication": view.mark(spoken.adjudications[-1]) if spoken.adjudications else None,
         "current": None if current is None else view.mark(current),
         "unsettled": is_unsettled(spoken),
+        "drawn_alone": row.id in alone_ids,
     }
     return schemas.CandidateOut.model_validate({**row.said, **own})
 
@@ -114,8 +113,12 @@ def present_candidates(view: View, state: ImageState, *, is_withheld: bool) -> s
     specimen = specimens.specimen_of_image(view.session, image.id)
     proposal = images.newest_proposals(view.session, [image.id]).get(image.id)
     spoken = reading.list_spoken(view.session, [image.id])
+    alone_ids: frozenset[int] = frozenset()
     if is_blinded(view, specimen.id):
         spoken = without_others(spoken, view.user.id)
+    elif not is_withheld:
+        found = find_drawn_alone(view.session, specimen.id)
+        alone_ids = frozenset(one.spoken.candidate.id for one in found)
     tool = [] if is_withheld else [one for one in spoken if one.candidate.origin == "tool"]
     head = {} if proposal is None else proposal.head
     return schemas.CandidatesOut(
@@ -128,7 +131,11 @@ def present_candidates(view: View, state: ImageState, *, is_withheld: bool) -> s
         withheld=is_withheld,
         candidates=[present_candidate(view, one) for one in tool if one.candidate.is_above_cut],
         below_cut=[present_candidate(view, one) for one in tool if not one.candidate.is_above_cut],
-        objects=[present_candidate(view, one) for one in spoken if one.candidate.origin == "reader"],
+        objects=[
+            present_candidate(view, one, alone_ids=alone_ids)
+            for one in spoken
+            if one.candidate.origin == "reader"
+        ],
     )
 
 

@@ -92,6 +92,7 @@ class RuleOut(Answered):
     reason: str
     created_by: Person
     created_at: datetime
+    of_hospital: Annotated[bool, Field(description="The hospital's own, as it held at the filing.")]
 
 
 class PairOut(Answered):
@@ -225,7 +226,7 @@ class LikenessOut(Answered):
 class WaitingOut(Answered):
     """Something that waits for somebody; `waits_for` null: whoever may."""
 
-    kind: Literal["second_look", "differing_marks", "settling_offer", "doctor_call"]
+    kind: Literal["second_look", "differing_marks", "drawn_alone", "settling_offer", "doctor_call"]
     id: int
     specimen_id: int
     specimen_code: str
@@ -237,4 +238,5 @@ class WaitingOut(Answered):
     since: datetime
     words: str | None
     is_mine: bool
+    may_be_taken: Annotated[bool, Field(description="A second look that is nobody's yet.")]
     blind: bool

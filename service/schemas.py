@@ -414,7 +414,10 @@ class SecondLookOut(Answered):
     specimen_id: int
     specimen_code: str
     asked_by: Person
-    reader: Person | None
+    reader: Annotated[Person | None, Field(description="Who was asked or took it; null: whoever is free.")]
+    claimed_at: Annotated[
+        datetime | None, Field(description="When its reader took it, where none was named.")
+    ]
     blind: bool
     created_at: datetime
     closed_at: datetime | None
@@ -505,6 +508,9 @@ class CandidateOut(Answered):
     adjudication: MarkOut | None
     current: MarkOut | None
     unsettled: bool
+    drawn_alone: Annotated[
+        bool, Field(description="Of several readers of the picture one drew it, and no other spoke of it.")
+    ] = False
 
 
 class CandidatesOut(Answered):

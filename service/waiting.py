@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.accounts import has_role
+from service.drawn_alone import find_drawn_alone
 from service.present import View, is_blinded
 from service.reading_schemas import WaitingOut
 from service.settle import is_unsettled
 from service.store import doctor_calls, reading, settling, specimens
 from service.store.models import Specimen
 from service.store.reading import Spoken
-from service.store.specimens import SecondLookState
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,7 @@ def list_waiting(view: View) -> list[WaitingOut]:
 
     What a reader must not know yet, because of an open blind second look or an unaided read, is left out.
     """
-    found = [*_second_looks(view), *_differing(view), *_calls(view)]
+    found = [*_second_looks(view), *_differing(view), *_drawn_alone(view), *_calls(view)]
     return sorted(found, key=lambda one: one.since)
 
 
@@ -45,17 +45,11 @@ def _second_looks(view: View) -> Iterator[WaitingOut]:
             number=state.look.id,
             since=state.look.created_at,
             asked_by=state.look.asked_by,
-            waits_for=state.look.reader_id,
-            is_mine=_is_asked(view, state),
+            waits_for=state.reader_id,
+            is_mine=state.may_be_of(view.user.id) and has_role(view.user, "reader"),
+            may_be_taken=state.reader_id is None,
             blind=state.look.is_blind,
         )
-
-
-def _is_asked(view: View, state: SecondLookState) -> bool:
-    look = state.look
-    if look.reader_id is not None:
-        return look.reader_id == view.user.id
-    return look.asked_by != view.user.id and has_role(view.user, "reader")
 
 
 def _differing(view: View) -> Iterator[WaitingOut]:
@@ -89,6 +83,26 @@ def _differing(view: View) -> Iterator[WaitingOut]:
             since=spoken.marks[-1].created_at,
             asked_by=spoken.marks[-1].reader_id,
             is_mine=may_settle or is_party,
+        )
+
+
+def _drawn_alone(view: View) -> Iterator[WaitingOut]:
+    """Objects that one of several readers drew; whoever of the others marks one settles it or differs."""
+    numbers = reading.list_drawn_in(view.session)
+    of_specimen = {specimen_id: find_drawn_alone(view.session, specimen_id) for specimen_id in numbers}
+    alone = {one.spoken.candidate.id: one for found in of_specimen.values() for one in found}
+    for place in _places(view, list(alone)):
+        row = None if place.spoken is None else place.spoken.candidate
+        if row is None or row.drawn_by is None:
+            continue
+        yield _item(
+            view,
+            place,
+            kind="drawn_alone",
+            number=row.id,
+            since=row.created_at,
+            asked_by=row.drawn_by,
+            is_mine=row.drawn_by != view.user.id and has_role(view.user, "reader"),
         )
 
 
@@ -138,6 +152,7 @@ def _item(
     role: str = "reader",
     words: str | None = None,
     blind: bool = False,
+    may_be_taken: bool = False,
 ) -> WaitingOut:
     row = None if place.spoken is None else place.spoken.candidate
     return WaitingOut(
@@ -153,5 +168,6 @@ def _item(
         since=since,
         words=words,
         is_mine=is_mine,
+        may_be_taken=may_be_taken,
         blind=blind,
     )

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Mapping
 
 from triage.errors import RecordError
-from triage.groups import Group, find_group, read_groups
+from triage.groups import Group, read_groups
 from triage.optics import Objective, largest_useful_um_per_px
 from triage.records import Visibility
 
@@ -18,11 +17,15 @@ LEAST_WIDTH_PX = 12.0
 LEAST_LENGTH_PX = 12.0
 # Where protozoa are read (TroCCAP SOP 1: 10x for worm stages, 40x for protozoa).
 _FINE_MAGNIFICATION = 40.0
-_PLAIN_ADVICE = "Can't be assessed in this picture: too few pixels across it. Go to 40x."
 _WORDS = {
     "sampling": "the smallest is only {:g} px wide",
     "optics": "the objective fills only {:g} px of its width with detail",
     "focus": "the blur leaves only {:g} px of its width apart",
+}
+_STEPS = {
+    "refocus": "Take it again in focus.",
+    "magnify": "Go to 40x.",
+    "more_pixels": "Photograph it with more pixels to the field or with an objective of larger aperture.",
 }
 
 
@@ -76,29 +79,31 @@ def judge_visibility(
     )
 
 
-def tell_limits(adequacy: Mapping[str, Any]) -> tuple[str, ...]:
-    """What a picture can't show, a sentence a group, for every page and paper that speaks of it.
+def choose_steps(limits: tuple[str, ...], magnification: float | None) -> tuple[str, ...]:
+    """What to do where a picture falls short of a group.
 
     Parameters
     ----------
-    adequacy : mapping
-        As in the JSON of a proposal; one that was made before groups were judged by themselves will do.
+    limits : tuple of str
+        As in `Visibility.limited_by`.
+    magnification : float or None
+        Of the objective; None if unknown.
 
     Returns
     -------
-    sentences : tuple of str
-        For instance `Giardia cyst: can't be assessed in this picture: the smallest is only 7 px wide, 12 are
-        needed. Go to 40x.` None of them means only that no limit is known: without a scale none can be.
+    steps : tuple of str
+        Of `refocus`, `magnify` (to 40x), and `more_pixels` or a larger aperture.
     """
-    advice = {one["group"]: str(one["advice"]) for one in adequacy.get("groups", ())}
-    return tuple(
-        f"{find_group(name).label}: {_lower_first(advice.get(name, _PLAIN_ADVICE))}"
-        for name in adequacy["groups_not_resolvable"]
-    )
+    steps = ("refocus",) if "focus" in limits else ()
+    if not set(limits) - {"focus"}:
+        return steps
+    is_coarse = magnification is None or magnification < _FINE_MAGNIFICATION
+    return (*steps, "magnify" if is_coarse else "more_pixels")
 
 
-def _lower_first(sentence: str) -> str:
-    return sentence[:1].lower() + sentence[1:]
+def cut_digits(px: float) -> float:
+    """To a tenth, never up: 11.998 is not to read as 12 where 12 are needed."""
+    return math.floor(10 * px) / 10
 
 
 def _judge_group(
@@ -128,14 +133,11 @@ def _advise(
 ) -> str:
     if not limits:
         return _advise_without_limit(counts)
-    why = " and ".join(_WORDS[name].format(_cut_digits(counts[name] or 0.0)) for name in limits)
-    steps = " ".join(_next_steps(limits, objective))
+    why = " and ".join(_WORDS[name].format(cut_digits(counts[name] or 0.0)) for name in limits)
+    steps = " ".join(
+        _STEPS[step] for step in choose_steps(limits, None if objective is None else objective.magnification)
+    )
     return f"Can't be assessed in this picture: {why}, {least_px:g} are needed. {steps}"
-
-
-def _cut_digits(px: float) -> float:
-    """To a tenth, never up: 11.998 is not to read as 12 where 12 are needed."""
-    return math.floor(10 * px) / 10
 
 
 def _advise_without_limit(counts: Mapping[str, float | None]) -> str:
@@ -148,14 +150,3 @@ def _advise_without_limit(counts: Mapping[str, float | None]) -> str:
         if unknown
         else "Wide enough to be shown."
     )
-
-
-def _next_steps(limits: tuple[str, ...], objective: Objective | None) -> Iterator[str]:
-    if "focus" in limits:
-        yield "Take it again in focus."
-    if not set(limits) - {"focus"}:
-        return
-    if objective is None or objective.magnification < _FINE_MAGNIFICATION:
-        yield "Go to 40x."
-    else:
-        yield "Photograph it with more pixels to the field or with an objective of larger aperture."

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from service.numbers import CoverslipNumbers, GroupNumbers
+from service.papers.limit_words import tell_limit
 
 
 def tell_area(words: dict[str, Any], numbers: CoverslipNumbers) -> str:
@@ -58,7 +59,10 @@ def tell_not_assessed(words: dict[str, Any], numbers: CoverslipNumbers) -> list[
     """The groups that no picture could show, and why."""
     line = words["numbers"]["not_assessed_line"]
     return [
-        line.format(group=words["groups"][one.group], why=" ".join(filter(None, one.advice)))
+        line.format(
+            group=words["groups"][one.group],
+            why=" ".join(dict.fromkeys(tell_limit(words, judged) for judged in one.judged)),
+        )
         for one in numbers.not_assessed
         if numbers.n_pictures
     ]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -13,6 +12,8 @@ from service.amending import list_signed
 from service.numbers import count_specimen
 from service.objects_counted import Counted, count_objects
 from service.papers.count_words import tell_area, tell_group, tell_not_assessed, tell_remarks
+from service.papers.limit_words import tell_limits
+from service.papers.reading_course import tell_changes, tell_rules, tell_tails, tell_time
 from service.present import View
 from service.settle import current_answer, needs_mark
 from service.store import calibrations, event_log, images, reading, specimens, versions
@@ -20,7 +21,6 @@ from service.store.images import ImageState
 from service.store.models import Preparation, ProposalRow, Specimen, utc_now
 from service.store.reading import Spoken
 from triage.preparation import Advice
-from triage.visibility import tell_limits
 
 MOST_CROPS = 60
 Crop = Callable[[Spoken], bytes | None]
@@ -37,9 +37,9 @@ def gather_common(view: View, specimen: Specimen, words: dict[str, Any]) -> dict
         "animal": specimen.animal_label,
         "species": words["species"][specimen.species],
         "collected": specimen.collected_on.isoformat() if specimen.collected_on else None,
-        "printed": _time(utc_now()),
+        "printed": tell_time(utc_now()),
         "numbers": gather_numbers(view, specimen.id, words),
-        "limits": _gather_limits(states, proposals),
+        "limits": _gather_limits(states, proposals, words),
     }
 
 
@@ -93,7 +93,10 @@ def gather_record(
         "objects": _gather_objects(view, spoken, names, words, crop),
         "rejected": _list_rejected(spoken, words),
         "unmarked": sum(needs_mark(one) for one in spoken),
+        "rules": tell_rules(view, specimen.id, words),
         "readers": _gather_readers(view, specimen.id, image_ids, words),
+        "changes": tell_changes(view, names, words),
+        "tails": tell_tails(view, names, words),
     }
 
 
@@ -106,14 +109,14 @@ def _join_same(pairs: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
 
 
 def _gather_limits(
-    states: Sequence[ImageState], proposals: dict[int, ProposalRow]
+    states: Sequence[ImageState], proposals: dict[int, ProposalRow], words: dict[str, Any]
 ) -> list[tuple[str, list[str]]]:
     """What pictures could not show, and what else was remarked on them, by the names of the pictures."""
     limits: dict[tuple[str, ...], list[str]] = {}
     for state in states:
         proposal = proposals.get(state.image.id)
         adequacy = {} if proposal is None else proposal.head.get("adequacy") or {}
-        told = (*tell_limits(adequacy), *adequacy.get("notes", ())) if adequacy else ()
+        told = (*tell_limits(words, adequacy), *adequacy.get("notes", ())) if adequacy else ()
         if told:
             limits.setdefault(told, []).append(state.image.file_name)
     return [(", ".join(names), list(told)) for told, names in limits.items()]
@@ -126,18 +129,20 @@ def _gather_signatures(view: View, specimen_id: int, words: dict[str, Any]) -> d
     state = said["draft"] if opened is None else said["amended"]
     if signed is not None:
         name = view.names[signed.reader_id]
-        state = said["signed"].format(name=name, at=_time(signed.created_at), number=signed.number)
+        state = said["signed"].format(name=name, at=tell_time(signed.created_at), number=signed.number)
     lines = []
     for one in list_signed(view.session, specimen_id):
         row = one.version
         words_of = [
-            said["version"].format(number=row.number, name=view.names[row.signed_by], at=_time(row.signed_at))
+            said["version"].format(
+                number=row.number, name=view.names[row.signed_by], at=tell_time(row.signed_at)
+            )
         ]
         if one.amendment is not None:
             words_of += [
                 said["version_reason"].format(
                     name=view.names[one.amendment.opened_by],
-                    at=_time(one.amendment.opened_at),
+                    at=tell_time(one.amendment.opened_at),
                     reason=one.amendment.reason,
                 ),
                 said["version_changes"].format(n=len(one.changes)),
@@ -164,7 +169,7 @@ def _gather_preparation(row: Preparation, advice: Sequence[Advice], words: dict[
         (said["coverslip"], _unit(row.coverslip_mm, "mm")),
         (said["vial"], vial),
         (said["objectives"], ", ".join(f"{one:g}x" for one in row.objectives or ())),
-        (said["prepared"], _time(row.prepared_at) if row.prepared_at else None),
+        (said["prepared"], tell_time(row.prepared_at) if row.prepared_at else None),
     ]
     return {
         "facts": [(name, value or words["common"]["unknown"]) for name, value in facts],
@@ -277,10 +282,6 @@ def _gather_readers(
 
 def _unit(value: float | None, unit: str) -> str | None:
     return None if value is None else f"{value:g} {unit}"
-
-
-def _time(at: datetime) -> str:
-    return at.strftime("%Y-%m-%d %H:%M UTC")
 
 
 def _own_version() -> str:

@@ -6,6 +6,7 @@ from fastapi import APIRouter, status
 
 from service.accounts import has_role
 from service.dependencies import DatabaseDep, IdPath, ReaderDep
+from service.drawn_alone import find_drawn_alone
 from service.errors import ConflictError, NotAllowedError
 from service.present import view_for
 from service.routes.candidates import check_group, refuse_if_withheld
@@ -53,7 +54,7 @@ def adjudicate(candidate_id: IdPath, body: AdjudicationIn, user: ReaderDep, data
     with database.write() as session:
         row = open_candidate(session, candidate_id)
         refuse_if_withheld(session, row, user.id)
-        _refuse_adjudicator(reading.spoken_of(session, row), user)
+        _refuse_adjudicator(session, reading.spoken_of(session, row), user)
         adjudication = AdjudicationRow(**checked_answer(body, row), candidate_id=row.id, reader_id=user.id)
         return view_for(session, user).mark(reading.add_adjudication(session, adjudication))
 
@@ -82,8 +83,8 @@ def checked_answer(body: MarkIn | AdjudicationIn, row: CandidateRow) -> dict[str
     return {"answer": body.answer, "group": group, "reason": body.reason, "remark": body.remark}
 
 
-def _refuse_adjudicator(spoken: Spoken, user: User) -> None:
-    if not is_unsettled(spoken):
+def _refuse_adjudicator(session: Session, spoken: Spoken, user: User) -> None:
+    if not is_unsettled(spoken) and not _is_drawn_alone(session, spoken.candidate):
         raise ConflictError(
             f"The marks of candidate {spoken.candidate.id} do not differ, so nothing is to settle."
         )
@@ -92,3 +93,8 @@ def _refuse_adjudicator(spoken: Spoken, user: User) -> None:
         raise NotAllowedError(
             "Your own mark is among those that differ. Ask another reader or a veterinarian."
         )
+
+
+def _is_drawn_alone(session: Session, row: CandidateRow) -> bool:
+    specimen = specimens.specimen_of_image(session, row.image_id)
+    return any(one.spoken.candidate.id == row.id for one in find_drawn_alone(session, specimen.id))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fastapi import APIRouter, status
 
-from service.accounts import require_role
+from service.accounts import has_role, require_role
 from service.dependencies import DatabaseDep, IdPath, ReaderDep, UserDep
 from service.present import view_for
 from service.schemas import SecondLookIn, SecondLookOut
@@ -42,8 +42,17 @@ def list_second_looks(user: UserDep, database: DatabaseDep) -> list[SecondLookOu
         return [
             view.second_look(state, specimens.read_specimen(session, state.look.specimen_id))
             for state in specimens.list_second_looks(session)
-            if state.closing is None and _waits_for(state, user.id)
+            if state.closing is None and has_role(user, "reader") and state.may_be_of(user.id)
         ]
+
+
+@router.post("/second-looks/{look_id}/claim", status_code=status.HTTP_201_CREATED)
+def claim_second_look(look_id: IdPath, user: ReaderDep, database: DatabaseDep) -> SecondLookOut:
+    """Take a second look that was asked of anybody; 409 where somebody else was first."""
+    with database.write() as session:
+        state = specimens.claim_second_look(session, look_id=look_id, reader_id=user.id)
+        specimen = specimens.read_specimen(session, state.look.specimen_id)
+        return view_for(session, user).second_look(state, specimen)
 
 
 @router.post("/second-looks/{look_id}/close")
@@ -53,9 +62,3 @@ def close_second_look(look_id: IdPath, user: ReaderDep, database: DatabaseDep) -
         state = specimens.close_second_look(session, look_id=look_id, reader_id=user.id)
         specimen = specimens.read_specimen(session, state.look.specimen_id)
         return view_for(session, user).second_look(state, specimen)
-
-
-def _waits_for(state: SecondLookState, user_id: int) -> bool:
-    if state.look.reader_id is None:
-        return state.look.asked_by != user_id
-    return state.look.reader_id == user_id

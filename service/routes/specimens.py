@@ -10,7 +10,7 @@ from service.amending import refuse_if_unfinished, say_record
 from service.dependencies import DatabaseDep, IdPath, ReaderDep, UserDep
 from service.present import present_specimen, present_specimens, view_for
 from service.schemas import MAX_ID, Signature, SignOffIn, SpecimenIn, SpecimenOut, SpecimenSummary
-from service.store import specimens, versions
+from service.store import event_log, reading_rules, specimens, versions
 from service.store.models import Preparation, Specimen
 
 router = APIRouter(tags=["specimens"])
@@ -26,6 +26,8 @@ def add_specimen(body: SpecimenIn, user: UserDep, database: DatabaseDep, respons
             Specimen(**facts, created_by=user.id),
             Preparation(**body.preparation.model_dump()),
         )
+        event_log.note_actor(session, user.id)
+        reading_rules.begin_with_hospital_rule(session, specimen)
         response.headers["Location"] = f"/api/specimens/{specimen.id}"
         return present_specimen(view_for(session, user), specimen.id)
 

@@ -42,12 +42,14 @@ APPEND_ONLY = (
     "marks",
     "second_looks",
     "second_look_closings",
+    "second_look_claims",
     "adjudications",
     "sign_offs",
     "mark_withdrawals",
     "object_partings",
     "changes_after_lock",
     "reading_rules",
+    "hospital_reading_rules",
     "doctor_calls",
     "doctor_call_answers",
     "settling_offers",
@@ -542,6 +544,16 @@ class SecondLook(Base):
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
 
 
+class SecondLookClaim(Base):
+    """A reader's word to do a second look that was asked of whoever is free."""
+
+    __tablename__ = "second_look_claims"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    second_look_id: Mapped[int] = mapped_column(ForeignKey("second_looks.id"), unique=True)
+    reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    claimed_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
 class SecondLookClosing(Base):
     """The end of a second look."""
 
@@ -588,8 +600,22 @@ class ChangeAfterLock(Base):
     direction: Mapped[str] = mapped_column(String(20))
 
 
+class HospitalReadingRule(HospitalOwned, Base):
+    """The rule that new specimens of a hospital begin with; the newest holds."""
+
+    __tablename__ = "hospital_reading_rules"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    rule: Mapped[str] = mapped_column(String(20))
+    reason: Mapped[str] = mapped_column(String(200))
+    created_at: Mapped[datetime] = mapped_column(default=utc_now)
+    created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+
+
 class ReadingRule(Base):
-    """Whether a specimen is read unaided first, or may be read with proposals at once; the newest holds."""
+    """Whether a specimen is read unaided first, or may be read with proposals at once; the newest holds.
+
+    `hospital_rule_id` says that it is the hospital's own, which held when the specimen was filed.
+    """
 
     __tablename__ = "reading_rules"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -598,6 +624,7 @@ class ReadingRule(Base):
     reason: Mapped[str] = mapped_column(String(200))
     created_at: Mapped[datetime] = mapped_column(default=utc_now)
     created_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    hospital_rule_id: Mapped[int | None] = mapped_column(ForeignKey("hospital_reading_rules.id"))
 
 
 class ReadingPlace(Base):

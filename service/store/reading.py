@@ -338,6 +338,20 @@ def list_marked_by_several(session: Session) -> list[int]:
     return list(session.scalars(wanted))
 
 
+def list_drawn_in(session: Session) -> list[int]:
+    """Specimens in which a reader drew an object."""
+    wanted = (
+        select(Specimen.id)
+        .distinct()
+        .join(Preparation, Preparation.specimen_id == Specimen.id)
+        .join(Image, Image.preparation_id == Preparation.id)
+        .join(CandidateRow, CandidateRow.image_id == Image.id)
+        .where(CandidateRow.origin == "reader")
+        .order_by(Specimen.id)
+    )
+    return list(session.scalars(wanted))
+
+
 def list_marked_as(
     session: Session, name: str, *, but: int, limit: int
 ) -> list[tuple[CandidateRow, str, int]]:

@@ -15,6 +15,7 @@ from service.store.models import (
     LabelledSetRow,
     Preparation,
     SecondLook,
+    SecondLookClaim,
     SecondLookClosing,
     Specimen,
 )
@@ -102,10 +103,22 @@ def refuse_if_signed_off(session: Session, specimen: Specimen) -> None:
 
 @dataclass(frozen=True)
 class SecondLookState:
-    """A second look with its closing, if any."""
+    """A second look with who took it, where it was asked of whoever is free, and its closing, if any."""
 
     look: SecondLook
     closing: SecondLookClosing | None
+    claim: SecondLookClaim | None = None
+
+    @property
+    def reader_id(self) -> int | None:
+        """Whose it is: the reader who was asked or who took it; None while it waits for anybody."""
+        return self.look.reader_id if self.claim is None else self.claim.reader_id
+
+    def may_be_of(self, reader_id: int) -> bool:
+        """Whether it is this reader's, or may become it."""
+        if self.reader_id is None:
+            return self.look.asked_by != reader_id
+        return self.reader_id == reader_id
 
 
 def add_second_look(
@@ -121,18 +134,46 @@ def add_second_look(
 def list_second_looks(session: Session, specimen_id: int | None = None) -> list[SecondLookState]:
     """Second looks of one specimen, or of all, oldest first."""
     wanted = (
-        select(SecondLook, SecondLookClosing)
+        select(SecondLook, SecondLookClosing, SecondLookClaim)
         .join(Specimen, Specimen.id == SecondLook.specimen_id)
-        .outerjoin(SecondLookClosing)
+        .outerjoin(SecondLookClosing, SecondLookClosing.second_look_id == SecondLook.id)
+        .outerjoin(SecondLookClaim, SecondLookClaim.second_look_id == SecondLook.id)
         .order_by(SecondLook.id)
     )
     if specimen_id is not None:
         wanted = wanted.where(SecondLook.specimen_id == specimen_id)
-    return [SecondLookState(look, closing) for look, closing in session.execute(wanted)]
+    return [SecondLookState(*row) for row in session.execute(wanted)]
+
+
+def claim_second_look(session: Session, *, look_id: int, reader_id: int) -> SecondLookState:
+    """Take a second look that was asked of whoever is free; from now on it is nobody else's.
+
+    Raises
+    ------
+    MissingError
+        If there is no such second look.
+    NotAllowedError
+        If this reader asked for it.
+    ConflictError
+        If it is closed, or somebody else's already.
+    """
+    state = _read_open_look(session, look_id)
+    if state.look.asked_by == reader_id:
+        raise NotAllowedError("You asked for this second look, so another reader takes it.")
+    if state.reader_id is not None:
+        raise ConflictError(
+            "You have this second look already. Read the specimen, then say that it is done."
+            if state.reader_id == reader_id
+            else "Another reader has this second look already. Take one that still waits for anybody."
+        )
+    claim = SecondLookClaim(second_look_id=look_id, reader_id=reader_id)
+    session.add(claim)
+    session.flush()
+    return SecondLookState(state.look, None, claim)
 
 
 def close_second_look(session: Session, *, look_id: int, reader_id: int) -> SecondLookState:
-    """End a second look, by its reader (anybody, if none was named) or by who asked for it.
+    """End a second look, by its reader (anybody, while it is nobody's) or by who asked for it.
 
     Raises
     ------
@@ -143,18 +184,25 @@ def close_second_look(session: Session, *, look_id: int, reader_id: int) -> Seco
     ConflictError
         If it is closed already.
     """
-    look = session.get(SecondLook, look_id)
-    if look is None:
-        raise MissingError(f"There is no second look {look_id}.")
-    if look.reader_id is not None and reader_id not in (look.reader_id, look.asked_by):
+    state = _read_open_look(session, look_id)
+    if state.reader_id is not None and reader_id not in (state.reader_id, state.look.asked_by):
         raise NotAllowedError("This second look waits for another reader.")
-    taken = select(SecondLookClosing.id).where(SecondLookClosing.second_look_id == look_id)
-    if session.scalar(taken) is not None:
-        raise ConflictError(f"Second look {look_id} is closed already.")
     closing = SecondLookClosing(second_look_id=look_id, closed_by=reader_id)
     session.add(closing)
     session.flush()
-    return SecondLookState(look, closing)
+    return SecondLookState(state.look, closing, state.claim)
+
+
+def _read_open_look(session: Session, look_id: int) -> SecondLookState:
+    """A second look that is not closed; other writers are kept from it until the block ends."""
+    look = session.get(SecondLook, look_id, with_for_update=True)
+    if look is None:
+        raise MissingError(f"There is no second look {look_id}.")
+    states = list_second_looks(session, look.specimen_id)
+    state = next(one for one in states if one.look.id == look_id)
+    if state.closing is not None:
+        raise ConflictError(f"Second look {look_id} is closed already.")
+    return state
 
 
 def add_labelled_set(session: Session, **values: Any) -> LabelledSetRow:

@@ -6,6 +6,7 @@ import re
 import socket
 import sys
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,11 @@ from service_slides import draw_slide
 
 from service.errors import NoPdfError
 from service.papers import render, words
+from service.papers.limit_words import tell_limits
 from triage.errors import RecordError
 from triage.groups import candidate_groups, look_alikes
+from triage.optics import Objective, usual_objective
+from triage.visibility import judge_visibility
 
 FOLDER = Path(render.__file__).parent
 FORBIDDEN = re.compile(r"\b(negative|positive|infected|infection|nothing found|diagnosed)\b", re.IGNORECASE)
@@ -69,6 +73,33 @@ def test_reading_record_holds_what_was_read_how_and_by_whom(
     ):
         assert said in page, said
     assert page.count('src="data:image/jpeg;base64,') == 2
+
+
+def test_reading_record_tells_rule_changes_and_tail(
+    reader: httpx.Client, vet: httpx.Client, image: dict[str, Any]
+) -> None:
+    rule = {"rule": "unaided_first", "reason": "a control"}
+    ok(vet.post(f"/api/specimens/{image['specimen_id']}/reading-rules", json=rule), 201)
+    read = ok(reader.post(f"/api/images/{image['id']}/reads", json={"mode": "unaided"}), 201)
+    ok(reader.post(f"/api/reads/{read['id']}/lock"), 200)
+    first = list_candidates(reader, image)["candidates"][0]
+    mark(reader, first)
+    sheet = ok(reader.post(f"/api/images/{image['id']}/contact-sheets", json={"from_rank": 2}), 201)
+    seen = {"candidate_ids": sheet["candidate_ids"]}
+    ok(reader.post(f"/api/contact-sheets/{sheet['id']}/views", json=seen), 200)
+    ok(reader.post(f"/api/contact-sheets/{sheet['id']}/rejection", json={"reason": "pollen"}), 201)
+    page = _page(reader, image, "reading-record")
+    for said in (
+        "Reading rule: unaided first. The vet, 20",
+        ", because: a control",
+        f"Object {first['id']} of slide.png: from not found to ",
+        ", toward the tool. The reader, 20",
+        "2 candidates of slide.png as Pollen, after each had been on the screen. The reader, 20",
+    ):
+        assert said in page, said
+    assert "Taken back" not in page
+    ok(reader.post(f"/api/contact-sheets/{sheet['id']}/withdrawal"), 200)
+    assert "Taken back: 2." in _page(reader, image, "reading-record")
 
 
 def test_owner_sheet_explains_what_a_flotation_can_and_cannot_show(
@@ -133,6 +164,33 @@ def test_paper_is_kept_from_a_reader_whose_unaided_read_is_open(
     for path in ("papers/reading-record.html", "numbers", "versions"):
         refused = second.get(f"/api/specimens/{image['specimen_id']}/{path}")
         assert "unaided read" in problem(refused, 409)["detail"]
+
+
+def test_limits_of_a_picture_are_told_in_the_words_of_the_paper() -> None:
+    said = words.read_words()
+    head = assess_head(um_per_px=1.0, objective=usual_objective(10))
+    assert tell_limits(said, {**head, "groups_not_resolvable": ["oocyst", "giardia_cyst"]}) == (
+        "Coccidian oocyst: can't be assessed in this picture: the smallest is only 10 px wide, 12 are "
+        "needed. Go to 40x.",
+        "Giardia cyst: can't be assessed in this picture: the smallest is only 7 px wide and the objective "
+        "fills only 11.9 px of its width with detail, 12 are needed. Go to 40x.",
+    )
+    other = {
+        **said,
+        "groups": {"giardia_cyst": "Giardia-Zyste"},
+        "limits": {**said["limits"], "plain": "zu klein"},
+    }
+    assert tell_limits(other, {"groups_not_resolvable": ["giardia_cyst"]}) == ("Giardia-Zyste: zu klein",)
+    assert tell_limits(said, {"groups_not_resolvable": []}) == ()
+
+
+def assess_head(*, um_per_px: float, objective: Objective) -> dict[str, Any]:
+    """The part of a proposal that says what the picture can show."""
+    judged = judge_visibility(um_per_px, objective)
+    return {
+        "groups": [{**asdict(one), "width_px": one.width_px and round(one.width_px, 2)} for one in judged],
+        "objective": asdict(objective),
+    }
 
 
 def test_templates_hold_no_words_of_their_own() -> None:

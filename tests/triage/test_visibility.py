@@ -9,7 +9,7 @@ from triage.errors import RecordError
 from triage.groups import candidate_groups
 from triage.optics import Objective, usual_objective
 from triage.records import Visibility
-from triage.visibility import judge_visibility, tell_limits
+from triage.visibility import choose_steps, judge_visibility
 
 
 def judge(um_per_px: float | None, magnification: float | None) -> dict[str, Visibility]:
@@ -119,24 +119,20 @@ def test_more_blur_never_shows_more(blur_um: float) -> None:
         assert less.is_resolvable or not more.is_resolvable
 
 
-def test_tell_limits_gives_a_sentence_a_group_with_what_to_do() -> None:
-    groups = [
-        {"group": one.group, "advice": one.advice} for one in judge_visibility(1.0, usual_objective(10))
-    ]
-    adequacy = {"groups_not_resolvable": ["oocyst", "giardia_cyst"], "groups": groups}
-    assert tell_limits(adequacy) == (
-        "Coccidian oocyst: can't be assessed in this picture: the smallest is only 10 px wide, 12 are "
-        "needed. Go to 40x.",
-        "Giardia cyst: can't be assessed in this picture: the smallest is only 7 px wide and the objective "
-        "fills only 11.9 px of its width with detail, 12 are needed. Go to 40x.",
-    )
-
-
-def test_tell_limits_of_an_older_proposal_names_the_group_and_what_to_do() -> None:
-    assert tell_limits({"groups_not_resolvable": ["giardia_cyst"]}) == (
-        "Giardia cyst: can't be assessed in this picture: too few pixels across it. Go to 40x.",
-    )
-    assert tell_limits({"groups_not_resolvable": []}) == ()
+@pytest.mark.parametrize(
+    ("limits", "magnification", "steps"),
+    [
+        (("sampling",), None, ("magnify",)),
+        (("optics",), 40.0, ("more_pixels",)),
+        (("focus",), 10.0, ("refocus",)),
+        (("sampling", "focus"), 10.0, ("refocus", "magnify")),
+        ((), 10.0, ()),
+    ],
+)
+def test_choose_steps_names_what_helps(
+    limits: tuple[str, ...], magnification: float | None, steps: tuple[str, ...]
+) -> None:
+    assert choose_steps(limits, magnification) == steps
 
 
 @pytest.mark.parametrize("um_per_px", [0.0, -1.0, float("nan")])

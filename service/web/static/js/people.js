@@ -1,5 +1,6 @@
 import { get, post, put, remove } from "./api.js";
 import { byId, el, fill } from "./dom.js";
+import { showHospitalRule } from "./hospital-rule.js";
 import { startPage, submitting, withProblem } from "./page.js";
 import { ROLES } from "./roles.js";
 import { dateTime } from "./words.js";
@@ -9,7 +10,7 @@ const isAdministrator = session.hospital.role === "administrator";
 byId("people-lead").textContent = isAdministrator
   ? `${session.hospital.name}: who works here, as what, and who is invited.`
   : `${session.hospital.name}: who works here. An administrator changes roles and invites people.`;
-await showPeople();
+await Promise.all([showPeople(), showHospitalRule(isAdministrator)]);
 if (isAdministrator) {
   byId("invite-panel").hidden = false;
   fill(byId("invite-role"), options("reader"));

@@ -45,13 +45,14 @@ async function signOff(specimen, remark, open) {
   }
 }
 
-function openItems({ unmarked = [], unsettled = [], not_ready: notReady = [], open_reads: openReads = [] }, specimen) {
+function openItems({ unmarked = [], unsettled = [], drawn_alone: alone = [], not_ready: notReady = [], open_reads: openReads = [] }, specimen) {
   const pictures = new Map(specimen.preparations.flatMap((row) => row.images).map((image) => [image.id, image.file_name]));
   const nameOf = (item) => `${item.rank ? `candidate ${item.rank}` : "an added object"} of ${pictures.get(item.image_id)}`;
   return [
     ...notReady.map((id) => openItem(`/reading/${id}`, `${pictures.get(id)} has no proposals yet`)),
     ...openReads.map((id) => openItem(`/reading/${id}`, `An unaided read of ${pictures.get(id)} is not locked`)),
     ...unsettled.map((item) => openItem(candidatePath(item), `Readers differ on ${nameOf(item)}`)),
+    ...alone.map((item) => openItem(candidatePath(item), `Only one reader drew an object of ${pictures.get(item.image_id)}`)),
     ...firstOf(unmarked.map((item) => openItem(candidatePath(item), `Mark ${nameOf(item)}`))),
   ];
 }

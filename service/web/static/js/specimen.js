@@ -129,8 +129,13 @@ async function showAdvice() {
 function showSecondLooks() {
   const looks = specimen.second_looks ?? [];
   fill(byId("second-look-list"), looks.map((look) => el("li", {},
-    look.closed_at ? stateMark("done", "✓", "Done") : stateMark("waits", "○", "Asked"),
-    ` ${[look.reader && personName(look.reader), look.blind && "blind", dateTime(look.created_at)].filter(Boolean).join(", ")}`)));
+    lookState(look),
+    ` ${[look.reader ? personName(look.reader) : "whoever is free", look.blind && "blind", dateTime(look.created_at)].filter(Boolean).join(", ")}`)));
+}
+
+function lookState(look) {
+  if (look.closed_at) return stateMark("done", "✓", "Done");
+  return look.claimed_at ? stateMark("works", "◐", "Taken") : stateMark("waits", "○", "Asked");
 }
 
 /** The form comes once its choices are known: choices that come later would undo what the reader chose. */

@@ -8,6 +8,7 @@ import { dateTime, personName } from "./words.js";
 const KINDS = {
   second_look: ["◎", "Second look"],
   differing_marks: ["≠", "Readers differ"],
+  drawn_alone: ["◫", "Drawn by one reader alone"],
   settling_offer: ["⇄", "Offer to settle together"],
   doctor_call: ["☎", "Unlike anything known"],
 };
@@ -17,6 +18,13 @@ let rows = [];
 await startPage();
 byId("waiting-filter").addEventListener("change", show);
 await load();
+
+/** What is new, without taking back what went wrong. */
+async function reload() {
+  const sentence = problem.textContent;
+  await load();
+  problem.textContent ||= sentence;
+}
 
 async function load() {
   rows = (await withProblem(problem, () => get("/api/waiting"))) ?? [];
@@ -42,10 +50,15 @@ function row(one) {
   return el("tr", {},
     el("th", { scope: "row" }, el("a", { href: pathOf(one) }, one.specimen_code)),
     cell("What", el("span", {}, stateMark("waits", symbol, one.blind ? `${words}, blind` : words), one.words && el("span", { class: "hint" }, ` “${one.words}”`))),
-    cell("Waits for", one.is_mine ? "You" : waitsFor(one)),
+    cell("Waits for", forWhom(one)),
     cell("Since", el("span", { class: "date" }, `${dateTime(one.since)} (${age(one.since)})`)),
     cell("Asked by", personName(one.asked_by)),
-    cell("To do", one.kind === "second_look" && one.is_mine ? closeButton(one) : el("a", { class: "button", href: pathOf(one), "aria-label": `Open ${words.toLowerCase()} of ${one.specimen_code}` }, "Open")));
+    cell("To do", one.kind === "second_look" && one.is_mine ? lookButton(one) : el("a", { class: "button", href: pathOf(one), "aria-label": `Open ${words.toLowerCase()} of ${one.specimen_code}` }, "Open")));
+}
+
+function forWhom(one) {
+  if (one.may_be_taken) return one.is_mine ? "Whoever is free, you too" : "Whoever is free";
+  return one.is_mine ? "You" : waitsFor(one);
 }
 
 function waitsFor({ waits_for: person, role }) {
@@ -61,6 +74,16 @@ function age(since) {
 
 function pathOf(one) {
   return one.image_id ? `/reading/${one.image_id}?candidate=${one.candidate_id}` : `/specimens/${one.specimen_id}`;
+}
+
+const lookButton = (one) => one.may_be_taken ? takeButton(one) : closeButton(one);
+
+function takeButton(one) {
+  return el("button", { type: "button", "aria-label": `Take the second look of ${one.specimen_code}`, onclick: async () => {
+    const taken = await withProblem(problem, () => post(`/api/second-looks/${one.id}/claim`));
+    if (taken) announce("The second look is yours. Nobody else is asked for it any more.");
+    await reload();
+  } }, "Take it");
 }
 
 function closeButton(one) {

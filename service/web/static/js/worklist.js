@@ -69,15 +69,17 @@ async function showSecondLooks() {
 }
 
 function secondLook(look) {
-  const asked = look.asked_by ?? look.requested_by;
-  const words = [asked && `asked by ${personName(asked)}`, look.created_at && dateTime(look.created_at), look.blind && "blind"];
+  const words = [`asked by ${personName(look.asked_by)}`, look.reader ? null : "of whoever is free", dateTime(look.created_at), look.blind && "blind"];
   return el("li", { class: "panel second-look" },
-    el("span", {}, el("a", { href: `/specimens/${look.specimen_id}` }, look.specimen_code ?? `Specimen ${look.specimen_id}`),
-      ` ${words.filter(Boolean).join(", ")}`),
-    el("button", { type: "button", onclick: () => closeLook(look) }, "My second look is done"));
+    el("span", {}, el("a", { href: `/specimens/${look.specimen_id}` }, look.specimen_code), ` ${words.filter(Boolean).join(", ")}`),
+    look.reader ? actButton("My second look is done", look, "close") : actButton("Take this second look", look, "claim"));
 }
 
-async function closeLook(look) {
-  const closed = await withProblem(problem, () => post(`/api/second-looks/${look.id}/close`));
-  if (closed) await showSecondLooks();
+function actButton(words, look, act) {
+  return el("button", { type: "button", onclick: async () => {
+    await withProblem(problem, () => post(`/api/second-looks/${look.id}/${act}`));
+    const sentence = problem.textContent;
+    await showSecondLooks();
+    problem.textContent ||= sentence;
+  } }, words, el("span", { class: "visually-hidden" }, ` of ${look.specimen_code}`));
 }

@@ -20,7 +20,8 @@ export async function showRule(desk) {
 function ruleWords(rule) {
   if (!rule) return "";
   const what = rule.rule === "unaided_first" ? "This specimen is read unaided first" : "Reading with proposals at once is allowed for this specimen";
-  return `${what}: ${personName(rule.created_by)}, ${dateTime(rule.created_at)}, “${rule.reason}”. The record says so.`;
+  const whose = rule.of_hospital ? ", by the hospital's rule" : "";
+  return `${what}${whose}: ${personName(rule.created_by)}, ${dateTime(rule.created_at)}, “${rule.reason}”. The record says so.`;
 }
 
 function offerRule(desk, show) {

@@ -9,12 +9,23 @@ import { markWords } from "./mark-words.js";
 export function settlePart(item, desk) {
   const settled = item.adjudication;
   if (settled && !item.unsettled) return el("p", { class: "notice" }, `Settled by ${personName(settled.reader)}. ${markWords(settled, desk)}.`);
+  if (item.drawn_alone) return alonePart(item, desk);
   if (!item.unsettled) return null;
   const answers = latestByReader(item.marks ?? []);
   return el("div", { class: "part" }, el("h3", {}, "≠ Readers differ"),
     el("ul", { class: "words" }, answers.map((mark) => el("li", {}, `${personName(mark.reader)}. ${markWords(mark, desk)}`))),
     canSettle(answers, desk) && settleForm(item, answers, desk, { path: `/api/candidates/${item.id}/adjudications`, legend: "Settle as", verb: "Settle" }),
     isParty(answers, desk) && togetherPart(item, answers, desk));
+}
+
+/** Of several readers one drew it: a mark of another one settles it, or differs. */
+function alonePart(item, desk) {
+  const isOwn = item.drawn_by?.id === desk.session.user.id;
+  const drawer = isOwn ? "you" : personName(item.drawn_by);
+  const mine = latestByReader(item.marks ?? []);
+  return el("div", { class: "part" }, el("h3", {}, "◫ Drawn by one reader alone"),
+    el("p", {}, `Of the readers of this picture only ${drawer} drew this. `, isOwn ? "It waits for another reader's mark." : "Mark it: your answer settles it, or says that you differ."),
+    isOwn && canSettle(mine, desk) && settleForm(item, mine, desk, { path: `/api/candidates/${item.id}/adjudications`, legend: "Settle as", verb: "Settle" }));
 }
 
 function latestByReader(marks) {
