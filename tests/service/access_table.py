@@ -315,7 +315,11 @@ TOGETHER = (
     ),
     Row("POST /api/specimens/{specimen_id}/second-looks", "assistant", "404", {}, 201),
     Row("GET /api/second-looks", "assistant", "same"),
+    Row("POST /api/second-looks/{look_id}/claim", "reader", "404", first=201),
     Row("POST /api/second-looks/{look_id}/close", "reader", "404"),
+    Row("GET /api/reading-rules", "assistant", "same"),
+    # No rule, so that what is filed later begins without one.
+    Row("POST /api/reading-rules", "administrator", "same", {"rule": "none", "reason": "x"}, 422),
     Row("POST /api/labelled-sets", "reader", "same", {}, 201),
     Row("GET /api/labelled-sets", "assistant", "same"),
     Row("GET /api/labelled-sets/{set_id}", "assistant", "404"),
