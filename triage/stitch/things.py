@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
-from scipy.spatial.distance import cdist
+from scipy.spatial.distance import cdist, pdist
 
 from triage.stitch.records import Pair
 from triage.stitch.solve import Places
@@ -23,7 +23,9 @@ _LEAST_STEP = 5.0
 _GRAINS = 4.0
 _JOIN_PX = 3
 _MOST_TESTED = 6
-_PATCH_PX = 48
+_PATCH_PX = 72
+# Places farther apart than this share of a field's shorter side lie on no one thing (our choice).
+_WIDEST_THING = 0.5
 # Half the largest patch that places are found by, and a little more.
 _REACH_PX = 40
 _LEAST_SPREAD = 2.0
@@ -91,7 +93,8 @@ def weigh_pair(
     first = _find_things(pair.first_xy, ours_things, ours.shape)
     second = _find_things(pair.second_xy, theirs_things, ours.shape)
     is_one_thing = min(len(first), len(second)) == 1
-    return Evidence(first, second, is_one_thing and _is_plain(pair, ours))
+    is_small = pdist(pair.first_xy).max(initial=0.0) <= _WIDEST_THING * min(ours.shape)
+    return Evidence(first, second, bool(is_one_thing and is_small and _is_plain(pair, ours)))
 
 
 def _is_plain(pair: Pair, ours: NDArray[np.float32]) -> bool:
@@ -123,7 +126,7 @@ def _find_things(
 def _measure_turned(ours: NDArray[np.float32], place_xy: NDArray[np.float64]) -> float:
     """How alike what lies at a place, turned, is to anything around it; 1 where there is little to turn."""
     height, width = ours.shape
-    half = _PATCH_PX // 2
+    half = min(_PATCH_PX, *ours.shape) // 2
     x = int(np.clip(place_xy[0] + width / 2, half, width - half))
     y = int(np.clip(place_xy[1] + height / 2, half, height - half))
     patch = ours[y - half : y + half, x - half : x + half]
