@@ -97,6 +97,6 @@ def _is_upload(scope: Scope) -> bool:
     is_part = scope["method"] == "PATCH" and path.startswith("/api/uploads/")
     return (
         is_part
-        or path in ("/api/calibration-pictures", "/api/practice-collections")
+        or path in ("/api/calibration-pictures", "/api/labelled-sets/imports", "/api/practice-collections")
         or (path.startswith("/api/preparations/") and path.endswith("/images"))
     )

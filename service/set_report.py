@@ -25,9 +25,9 @@ N_BINS = 16
 
 @dataclass(frozen=True)
 class Source:
-    """Where one picture of a set comes from."""
+    """Where one picture of a set comes from; `image_id` None: from elsewhere."""
 
-    image_id: int
+    image_id: int | None
     spoken: tuple[Spoken, ...]
 
 
@@ -151,7 +151,7 @@ def _choose_crops(said: Sequence[Spoken]) -> list[dict[str, Any]]:
     ]
 
 
-def _doubt(image_id: int, spoken: Spoken) -> list[dict[str, Any]]:
+def _doubt(image_id: int | None, spoken: Spoken) -> list[dict[str, Any]]:
     """Why a mark is doubtful, one row a reason."""
     answer, row = current_answer(spoken), spoken.candidate
     if answer is None:

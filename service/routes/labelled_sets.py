@@ -1,18 +1,23 @@
-"""Exports of signed-off specimens."""
+"""Exports of signed-off specimens, and marked pictures from elsewhere."""
 
 from __future__ import annotations
 
-from fastapi import APIRouter, status
-from fastapi.responses import FileResponse
+from functools import partial
+from typing import Annotated
 
-from service.dependencies import DatabaseDep, IdPath, PartsDep, ReaderDep, UserDep
+from fastapi import APIRouter, Query, Request, status
+from fastapi.responses import FileResponse
+from starlette.concurrency import run_in_threadpool
+
+from service.dependencies import DatabaseDep, IdPath, Parts, PartsDep, ReaderDep, UserDep, VeterinarianDep
 from service.export import export_labelled_set
 from service.present import View, view_for
 from service.schemas import LabelledSetOut
+from service.set_import import import_set, read_groups_table
 from service.set_schemas import SetRuleIn, SetVersionOut
 from service.settings import read_labelled_set_key
 from service.store import set_versions, specimens
-from service.store.models import LabelledSetRow
+from service.store.models import LabelledSetRow, User
 
 router = APIRouter(tags=["labelled sets"])
 
@@ -22,6 +27,44 @@ def add_labelled_set(body: SetRuleIn, user: ReaderDep, parts: PartsDep) -> Label
     """Export the marks of signed-off specimens, without animal, owner, reader or chosen file names."""
     key = read_labelled_set_key(parts.settings)
     row = export_labelled_set(parts.database, parts.files, body.to_rule(), user, key=key)
+    return _read_set(parts, user, row)
+
+
+@router.post(
+    "/labelled-sets/imports",
+    status_code=status.HTTP_201_CREATED,
+    openapi_extra={
+        "requestBody": {
+            "required": True,
+            "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}},
+        }
+    },
+)
+async def import_labelled_set(
+    request: Request,
+    user: VeterinarianDep,
+    parts: PartsDep,
+    group: Annotated[
+        list[str] | None,
+        Query(description="THEIRS=ours: our group, a look-alike or `ignore` for one of their categories."),
+    ] = None,
+    um_per_px: Annotated[
+        float | None, Query(gt=0, allow_inf_nan=False, description="Scale of pictures that state none.")
+    ] = None,
+) -> LabelledSetOut:
+    """Take marked pictures from elsewhere: a zip of one COCO file and its pictures, its bytes as the body."""
+    groups = read_groups_table(group or [])
+    received = await parts.files.receive(request.stream(), limit_bytes=parts.settings.upload_limit_bytes())
+    try:
+        row = await run_in_threadpool(
+            partial(import_set, parts, user, received, groups=groups, um_per_px=um_per_px)
+        )
+    finally:
+        parts.files.drop(received)
+    return await run_in_threadpool(_read_set, parts, user, row)
+
+
+def _read_set(parts: Parts, user: User, row: LabelledSetRow) -> LabelledSetOut:
     with parts.database.read() as session:
         return _present(view_for(session, user), row)
 

@@ -23,6 +23,8 @@ from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, 
 ROOT = Path(__file__).parents[2]
 MODULE_PATH = (str(ROOT), str(ROOT / "tests" / "service"))
 START_S = 120
+# With a known key a test knows which split a specimen falls into.
+SET_KEY = "the key of the labelled sets of tests"
 CHROMIUM_ARGUMENTS = (
     "--headless=new",
     "--no-sandbox",
@@ -138,7 +140,12 @@ def run_clinic(folder: Path, *, detector: str) -> Iterator[Clinic]:
     script = ROOT / "tests" / "browser" / "serve_clinic.py"
     command = [sys.executable, str(script), str(folder / "data"), str(port), detector]
     log = folder / "service.log"
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(MODULE_PATH), "OMP_NUM_THREADS": "1"}
+    environment = {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join(MODULE_PATH),
+        "OMP_NUM_THREADS": "1",
+        "COVERSLIP_LABELLED_SET_KEY": SET_KEY,
+    }
     with log.open("wb") as sink:
         process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=sink, stderr=sink)
     try:

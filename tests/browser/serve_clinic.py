@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import Literal
@@ -19,11 +20,17 @@ USERS = (
 def main(data_folder: Path, port: int, detector: Literal["blobs", "shipped"]) -> None:
     """Serve an empty clinic with one person for each role."""
     # Not above: every child of the service loads this module again, and then the whole service with it.
+    import small_training
+
+    from service import started
     from service.admin import create_user
     from service.run import serve
     from service.settings import Settings
 
     settings = Settings(data_folder=data_folder, port=port, separate_processes=False)
+    # A training takes minutes; what is seen of one takes seconds.
+    started.RUN_MODULE = (sys.executable, small_training.__file__)
+    os.environ["SMALL_TRAINING"] = str(data_folder)
     for user_name, role in USERS:
         create_user(settings, user_name, f"Try {user_name}", role, f"{user_name}-password")
     serve(settings, detector=BlobDetector() if detector == "blobs" else None)

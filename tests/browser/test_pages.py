@@ -20,6 +20,7 @@ PAGES = (
     "/images/{image}/scale",
     "/bench",
     "/labelled-sets",
+    "/detectors",
     "/readers",
     "/practice",
     "/account",

@@ -81,6 +81,8 @@ PAGES = tuple(
         "/calibrations/pictures/{picture_id}",
         "/labelled-sets",
         "/labelled-sets/{set_id}",
+        "/detectors",
+        "/detectors/{detector_id}",
     )
 )
 FILES = (
@@ -358,4 +360,20 @@ PRACTICE = (
     Row("GET /api/practice/people", "veterinarian", "same"),
     Row("GET /api/specimens/{specimen_id}/learner-reads", "assistant", "404"),
 )
-ROWS = (*PAGES, *FILES, *PEOPLE, *SCALES, *PICTURES, *READING, *TOGETHER, *SPECIMENS, *PRACTICE)
+# Trained, judged and in use nowhere; nothing here sets a training going.
+DETECTORS = (
+    Row("POST /api/labelled-sets/imports", "veterinarian", "same", first=422, content=NO_PICTURE),
+    Row("POST /api/labelled-sets/{set_id}/trainings", "veterinarian", "404", {"steps": 0}, 422),
+    Row("GET /api/labelled-sets/{set_id}/trainings", "assistant", "404"),
+    Row("GET /api/trainings/{run_id}", "assistant", "404"),
+    Row("POST /api/trainings/{run_id}/stop", "veterinarian", "404", first=409),
+    Row("POST /api/trainings/{run_id}/again", "veterinarian", "404", first=409),
+    Row("GET /api/detectors", "assistant", "same"),
+    Row("GET /api/detectors/{detector_id}", "assistant", "404"),
+    Row("GET /api/detectors/{detector_id}/record.json", "assistant", "404"),
+    Row("GET /api/detectors/{detector_id}/plots/{name}.png", "assistant", "404", names={"name": "plot"}),
+    Row("POST /api/detectors/{detector_id}/comparisons", "veterinarian", "404", {"set_id": 0}, 422),
+    Row("POST /api/detectors/{detector_id}/use", "veterinarian", "404", {"comparison_id": 1, "lost": 0}, 409),
+    Row("POST /api/detectors/go-back", "veterinarian", "same", {}, 409),
+)
+ROWS = (*PAGES, *FILES, *PEOPLE, *SCALES, *PICTURES, *READING, *TOGETHER, *SPECIMENS, *DETECTORS, *PRACTICE)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -13,9 +14,12 @@ from service_calls import next_number, ok, specimen_body, upload_slide, wait_unt
 from service_slides import draw_slide
 
 from service.accounts import ROLES
-from service.store import people
+from service.files import Files
+from service.store import detectors, people
 from service.store.database import Database
+from service.store.detectors import DetectorRow, DetectorRun
 from training.synthesize.ruling import Ruling, draw_ruling
+from triage.weights import read_record, shipped_folder
 
 # In every name that somebody of this hospital gave.
 OURS, THEIRS = "Millbrook", "Saltmarsh"
@@ -74,7 +78,7 @@ class World:
     nobody: Member
 
 
-def build_world(database: Database, client: httpx.Client) -> World:
+def build_world(database: Database, files: Files, client: httpx.Client) -> World:
     """Both hospitals, with a thing of ours for every name in the table."""
     ids = _add_people(database)
     ours, theirs = (
@@ -97,6 +101,7 @@ def build_world(database: Database, client: httpx.Client) -> World:
     common |= _scales(ours["reader"])
     common |= _slides(ours["assistant"], ours["reader"])
     common |= _signed(ours["reader"])
+    common |= _detector(database, files, common["set_id"], created_by=ids[f"{OURS}-veterinarian"])
     common |= _practice(ours["veterinarian"], common)
     common |= _turns(ours, other, common)
     for role, member in ours.items():
@@ -231,6 +236,25 @@ def _practice(veterinarian: Member, things: dict[str, Any]) -> dict[str, Any]:
     """A slide to practise on."""
     body = {"set_id": things["set_id"], "name": f"{OURS} slides"}
     return {"slide_id": veterinarian.made("/api/practice-collections/own", body)["slides"][0]["id"]}
+
+
+def _detector(database: Database, files: Files, set_id: int, *, created_by: int) -> dict[str, Any]:
+    """A detector as a training of the set leaves it, with one plot; its files are the shipped ones."""
+    record = read_record(shipped_folder())
+    made: dict[str, Any] = {"set_id": set_id, "started_from": record.weights_sha256}
+    with database.write() as session:
+        made["hospital_id"] = people.find_or_add_hospital(session, OURS).id
+        done = DetectorRun(kind="train", state="ready", options={}, created_by=created_by, **made)
+        run_id = detectors.add_row(session, done).id
+        row = DetectorRow(run_id=run_id, name=OURS, weights_sha256=record.weights_sha256, record={}, **made)
+        row.curve = {"losses": [], "checks": []}
+        detector_id = detectors.add_row(session, row).id
+    files.keep_detector(record.weights_sha256, shipped_folder())
+    with files.new_folder() as folder:
+        plot = Path(folder, "recall.png")
+        plot.write_bytes(b"no real plot")
+        files.keep_plot(run_id, plot)
+    return {"run_id": run_id, "detector_id": detector_id, "plot": "recall"}
 
 
 def _turns(ours: dict[str, Member], other: Member, things: dict[str, Any]) -> dict[str, Any]:

@@ -16,10 +16,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from PIL import Image
+
 from triage.weights import WEIGHTS_FILE, read_record, shipped_folder, write_record
 
 PLOTS = ("recall", "scores")
-PNG = bytes.fromhex("89504e470d0a1a0a")
 
 
 def main() -> int:
@@ -64,14 +65,23 @@ def train(options: Any, told: Path) -> None:
 
 
 def judge(options: Any, _: Path) -> None:
-    """Figures in the form of the real ones, of nothing but zeros, and two drawings."""
+    """Figures in the form of the real ones, and two drawings."""
     out = Path(options.out)
-    out.mkdir()
+    out.mkdir(exist_ok=True)
     share = {"share": 0.5, "n": 1, "of": 2, "wilson": [0.1, 0.9], "by_specimen": None}
-    figures = {"recall": share, "by": {"microscope": {}}, "by_reader": {}, "bias_se": float("nan")}
+    by_focus = {"pictures": 1, "recall": share, "group_right": share, "false_per_picture": 0.5}
+    figures = {
+        **{"pictures": 1, "specimens": 1, "cut": 0.25, "recall": share, "group_right": share},
+        "average_precision": {"AP": 0.4, "AP50": 0.8, "AP_by_specimen": None},
+        "length": {"n": 1, "unit": "µm", "not_a_number": float("nan")},
+        "counts": {"coverslips": 1},
+        "calibration": {"error": 0.1, "n": 3, "bins": []},
+        "by": {"microscope": {}, "solution": {}, "focus": {"sharp": by_focus}},
+        "by_reader": {},
+    }
     (out / "figures.json").write_text(json.dumps(figures))
     for name in PLOTS:
-        (out / f"{name}.png").write_bytes(PNG)
+        Image.new("RGB", (40, 30), (200, 220, 230)).save(out / f"{name}.png")
 
 
 def compare(options: Any, told: Path) -> None:
@@ -80,13 +90,10 @@ def compare(options: Any, told: Path) -> None:
     file = json.loads((Path(options.data) / "manifest.json").read_text())["images"][0]["file_name"]
     row = {"file": file, "annotation": 1, "group": "oocyst", "box_xyxy": [0.0, 0.0, 1.0, 1.0]}
     names = {name: {"name": read_name(getattr(options, name))} for name in ("old", "new")}
-    result = {
-        **names,
-        "may_take_over": lost < 2,
-        "sentence": f"{lost} lost.",
-        "lost": [row] * lost,
-        "gained": [],
-    }
+    said = {"may_take_over": lost < 2, "sentence": f"{lost} lost.", "lost": [row] * lost, "gained": []}
+    counts = {"pictures": 1, "specimens": 1, "objects": 2, "margin": 0.02}
+    shares = {"recall": {"old": 1.0, "new": 0.5}, "false_per_picture": {"old": 1.0, "new": 1.5}}
+    result = {**names, **said, **counts, **shares}
     Path(options.out).write_text(json.dumps(result))
 
 

@@ -23,7 +23,7 @@ WHOLE_NAME = re.compile(r"\{(\w+)\}")
 @pytest.fixture(scope="module")
 def world(server: str, app: FastAPI) -> Iterator[World]:
     with httpx.Client(base_url=server, timeout=60) as client:
-        yield build_world(app.state.parts.database, client)
+        yield build_world(app.state.parts.database, app.state.parts.files, client)
 
 
 def list_routes(app: FastAPI) -> set[str]:

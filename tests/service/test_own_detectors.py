@@ -104,7 +104,9 @@ def test_a_training_leaves_its_record_figures_and_plots(
     assert trained["record"]["recipe"]["begun_at"] == STEPS // 2
     assert trained["manifest_sha256"] == version["manifest_sha256"]
     assert trained["curve"]["losses"] == [[5, 2.0]] and trained["curve"]["checks"] == [[10, 1.5, 0.5]]
-    assert trained["figures"]["recall"]["share"] == 0.5 and trained["figures"]["bias_se"] is None
+    assert (
+        trained["figures"]["recall"]["share"] == 0.5 and trained["figures"]["length"]["not_a_number"] is None
+    )
     assert trained["plots"] == ["recall", "scores"]
     plot = vet.get(f"/api/detectors/{trained['brief']['id']}/plots/recall.png")
     assert (plot.status_code, plot.headers["content-type"]) == (200, "image/png")

@@ -1,5 +1,6 @@
 import { get, post } from "./api.js";
 import { byId, el, fill } from "./dom.js";
+import { startImport } from "./set-import.js";
 import { startPage, submitting, withProblem } from "./page.js";
 import { countOf, dateTime } from "./words.js";
 
@@ -7,7 +8,7 @@ const form = byId("set-form");
 const problem = byId("set-problem");
 let specimens = [];
 
-await startPage();
+startImport(await startPage());
 form.addEventListener("change", () => { byId("set-specimens").hidden = form.which.value !== "some"; });
 form.addEventListener("submit", makeSet);
 await Promise.all([offerSpecimens(), offerMicroscopes(), showSets()]);

@@ -37,11 +37,14 @@ async function sendChosen(form) {
 
 /** The report of an import. */
 export function importWords(report) {
-  const taken = Object.entries(report.mapped).map(([theirs, ours]) => [theirs, ours, ""]);
+  const mapped = Object.entries(report.mapped);
+  const same = mapped.filter(([theirs, ours]) => theirs === ours).map(([theirs]) => theirs);
+  const taken = mapped.filter(([theirs, ours]) => theirs !== ours).map(([theirs, ours]) => [theirs, ours, ""]);
   const left = Object.entries(report.unmapped).map(([theirs, boxes]) => [theirs, "none of ours", `${countOf(boxes, "box", "boxes")} became regions where nothing is said`]);
   const rows = [...taken, ...left];
   return [
     el("p", {}, `${countOf(report.n_pictures, "picture")}, ${countOf(report.n_objects, "label")}, ${countOf(report.n_ignored_regions, "region")} where nothing is said.`),
+    same.length > 0 && el("p", {}, `Taken by equal name: ${same.join(", ").replaceAll("_", " ")}.`),
     rows.length > 0 && table(["Their category", "Our group", "Remark"], rows),
     report.refused.length > 0 && table(["Refused", "Why"], report.refused.map((row) => [row.what, row.why])),
     report.refused_in_all > report.refused.length && el("p", { class: "hint" }, `And ${report.refused_in_all - report.refused.length} more.`),

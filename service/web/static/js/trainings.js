@@ -43,7 +43,9 @@ export async function startTrainings(session, setId) {
 
   function show(runs) {
     const focused = document.activeElement?.dataset?.run;
+    const open = new Set([...byId("training-list").querySelectorAll("details[open]")].map((one) => one.dataset.run));
     fill(byId("training-list"), runs.length ? runs.map((run) => runRow(run, mayTrain, act)) : el("li", { class: "empty" }, "Nothing was trained on this set yet."));
+    for (const one of byId("training-list").querySelectorAll("details")) one.open = open.has(one.dataset.run);
     if (focused) byId("training-list").querySelector(`[data-run="${focused}"]`)?.focus();
   }
 
@@ -64,7 +66,7 @@ function runRow(run, mayTrain, act) {
       el("span", { class: "hint" }, `${dateTime(run.created_at)}, by ${run.created_by.display_name}`)),
     isOpen && run.kind === "train" && progressLine(run),
     run.problem && el("p", { class: run.state === "ready" ? "hint" : "problem" }, run.problem),
-    run.curve?.losses?.length > 0 && el("details", {}, el("summary", {}, "Losses"), curveChart(run.curve)),
+    run.curve?.losses?.length > 0 && el("details", { "data-run": `${run.id}-losses` }, el("summary", {}, "Losses"), curveChart(run.curve)),
     el("div", { class: "actions" },
       run.detector_id && el("a", { class: "button", href: `/detectors/${run.detector_id}` }, "How it was judged"),
       mayTrain && isOpen && button(run, "stop", "Stop", act, "Stopped."),
@@ -78,6 +80,7 @@ function button(run, verb, words, act, said) {
 function progressLine(run) {
   if (run.state === "waiting") return null;
   if (run.state === "training" && run.step === null) return el("p", {}, "Reads the set, draws slides and judges the detector in use first.");
+  if (run.state === "training" && run.step >= run.options.steps) return el("p", {}, "All steps are made; it looks at the held-out pictures once more.");
   const words = run.state === "training"
     ? `Step ${run.step} of at most ${run.options.steps}${timeLeft(run.seconds_left)}`
     : `All of its steps are made; what follows takes about as long as looking at the locked pictures ${run.state === "comparing" ? "twice" : "once"}`;
