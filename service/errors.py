@@ -151,7 +151,9 @@ def add_error_handlers(app: FastAPI) -> None:
 def _on_triage_error(request: Request, error: Exception) -> ProblemResponse:
     status = status_of(type(error))  # type: ignore[arg-type]
     if status >= HTTPStatus.INTERNAL_SERVER_ERROR:
-        LOG.error("%s %s", request.method, request.url.path, exc_info=error)
+        # What the surroundings refuse, a full disk for one, is said in one line; the rest is a fault of ours.
+        where = error if status == HTTPStatus.INTERNAL_SERVER_ERROR else None
+        LOG.error("%s %s: %s", request.method, request.url.path, error, exc_info=where)
     return problem(status, str(error), **getattr(error, "extensions", {}))
 
 

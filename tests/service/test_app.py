@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import itertools
 import json
 import stat
@@ -10,12 +11,13 @@ from typing import Any
 
 import httpx
 import pytest
+from fastapi import FastAPI
 from pydantic import ValidationError
 from service_calls import problem
 
-from service.errors import STATUS_OF
+from service.errors import STATUS_OF, WorkError, add_error_handlers
 from service.settings import Settings, read_labelled_set_key, read_session_secret
-from triage.errors import TriageError
+from triage.errors import StorageError, TriageError
 
 BAD_VALUES: tuple[Any, ...] = (
     None,
@@ -63,6 +65,31 @@ def test_every_error_class_has_a_status_of_its_own_or_of_its_parent() -> None:
 def test_faults_are_ours_and_bad_input_is_the_senders() -> None:
     faults = {error.__name__ for error, status in STATUS_OF.items() if status >= 500}
     assert faults == {"NoPdfError", "StorageError", "UnreachableError", "WeightsError", "WorkError"}
+
+
+@pytest.mark.parametrize(
+    ("error", "status", "has_traceback"),
+    [(StorageError("The disk is full."), 507, False), (WorkError("A step failed."), 500, True)],
+)
+def test_full_disk_is_one_line_of_the_log_and_a_fault_of_ours_is_traced(
+    error: TriageError, status: int, has_traceback: bool, caplog: pytest.LogCaptureFixture
+) -> None:
+    app = FastAPI()
+    add_error_handlers(app)
+
+    @app.get("/write")
+    def write() -> None:
+        raise error
+
+    async def ask() -> httpx.Response:
+        transport = httpx.ASGITransport(app)
+        async with httpx.AsyncClient(transport=transport, base_url="http://here") as client:
+            return await client.get("/write")
+
+    problem(asyncio.run(ask()), status)
+    (said,) = [one for one in caplog.records if one.name == "service.errors"]
+    assert said.getMessage() == f"GET /write: {error}"
+    assert bool(said.exc_info) == has_traceback
 
 
 def test_unknown_path_and_method_are_problem_documents(anybody: httpx.Client) -> None:
