@@ -132,12 +132,12 @@ def find_by_weights(session: Session, jobs: Jobs, weights_sha256: str) -> int | 
 
 def present_training(view: View, row: DetectorRun) -> TrainingOut:
     """A training as a response."""
-    steps = row.options.get("steps")
-    is_past = row.state in ("exporting", "judging", "comparing", "ready") or steps is None
+    steps: int | None = row.options.get("steps")
+    is_past = row.state in ("exporting", "judging", "comparing", "ready")
     return TrainingOut(
         **{name: getattr(row, name) for name in TrainingOut.model_fields if hasattr(row, name)}
         | {"created_by": view.person(row.created_by)},
-        progress=1.0 if is_past else min(1.0, (row.step or 0) / steps),
+        progress=1.0 if is_past or steps is None else min(1.0, (row.step or 0) / steps),
     )
 
 
