@@ -53,3 +53,19 @@ class SetVersionOut(Answered):
     manifest_sha256: str | None
     zip_sha256: str | None
     report: Annotated[dict[str, Any] | None, Field(description="None for sets made before this was kept.")]
+
+
+class NextPictureOut(Answered):
+    """A picture that nobody marked, by how much marking it would teach.
+
+    `doubt` sums over its candidates how close each is to a toss-up; `novelty` is how unlike those labelled or
+    ranked before it is, in standard deviations.
+    """
+
+    rank: int
+    image_id: int
+    file_name: str
+    specimen_id: int
+    specimen_code: str
+    doubt: float
+    novelty: float

@@ -329,6 +329,7 @@ TOGETHER = (
 )
 # A labelled set before its specimen is under amendment.
 PRACTICE = (
+    Row("GET /api/next-to-label", "reader", "same"),
     Row("GET /api/practice-collections", "reader", "same"),
     Row(
         "POST /api/practice-collections",

@@ -1,5 +1,6 @@
 import { get, post } from "./api.js";
 import { byId, el, fill } from "./dom.js";
+import { showNextToLabel } from "./next-to-label.js";
 import { startImport } from "./set-import.js";
 import { startPage, submitting, withProblem } from "./page.js";
 import { countOf, dateTime } from "./words.js";
@@ -8,10 +9,11 @@ const form = byId("set-form");
 const problem = byId("set-problem");
 let specimens = [];
 
-startImport(await startPage());
+const session = await startPage();
+startImport(session);
 form.addEventListener("change", () => { byId("set-specimens").hidden = form.which.value !== "some"; });
 form.addEventListener("submit", makeSet);
-await Promise.all([offerSpecimens(), offerMicroscopes(), showSets()]);
+await Promise.all([offerSpecimens(), offerMicroscopes(), showSets(), showNextToLabel(session.user.role !== "assistant")]);
 
 async function offerSpecimens() {
   const all = await withProblem(problem, () => get("/api/specimens?limit=200")) ?? [];
