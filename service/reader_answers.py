@@ -154,9 +154,9 @@ def _look(
 def _blind_until(reader_id: int, started: datetime, looks: Sequence[SecondLookState]) -> datetime | None:
     """The end of the blind second look in which a reader began; None outside of one."""
     for state in looks:
-        look, closed = state.look, _NEVER if state.closing is None else state.closing.closed_at
-        is_for = look.asked_by != reader_id if look.reader_id is None else look.reader_id == reader_id
-        if look.is_blind and is_for and look.created_at <= started <= closed:
+        closed = _NEVER if state.closing is None else state.closing.closed_at
+        is_in = state.look.created_at <= started <= closed
+        if state.look.is_blind and is_in and state.may_be_of(reader_id):
             return closed
     return None
 
