@@ -15,9 +15,6 @@ from fastapi import FastAPI
 from service_calls import list_candidates, mark, next_number, ok, problem, upload_slide, wait_until_ready
 from service_slides import draw_slide
 
-from service.run_folder import RunFolder, compare_arguments, judge_arguments, train_arguments
-from triage.weights import read_record, shipped_folder
-
 STEPS = 10
 BLOBS = "b" * 64
 
@@ -197,21 +194,3 @@ def test_a_started_program_ends_with_who_asked_for_it(tmp_path: Path) -> None:
         assert leash.stdin is not None
         leash.stdin.close()
         assert leash.wait(timeout=60) == 1
-
-
-def test_the_real_programs_take_what_they_are_told(tmp_path: Path) -> None:
-    """Of `training.judge` and `training.compare`, that they look for the set and say that it isn't there."""
-    from training import compare, judge
-    from training.settings import parse_settings
-
-    options = {"steps": 24, "batch": 2, "seed": 3, "patience": 2, "drawn_share": 0.5, "drawn_tiles": 4}
-    folder = RunFolder(tmp_path)
-    told = train_arguments(
-        folder, {**options, "held_out": 1}, start=shipped_folder(), name="ours", device="cpu"
-    )
-    settings = parse_settings(told)
-    assert (settings.start, settings.data, settings.resume) == (str(shipped_folder()), folder.data, True)
-    assert (settings.patience, settings.check_every, settings.name) == (2, 2, "ours")
-    assert judge.main(judge_arguments(folder)) == 1
-    assert compare.main(compare_arguments(folder, old=tmp_path, new=tmp_path, margin=0.02)) == 1
-    assert read_record(shipped_folder()).weights_sha256

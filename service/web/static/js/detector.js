@@ -36,7 +36,7 @@ async function show() {
   if (!figures) return;
   byId("judged-words").textContent = `${countOf(figures.pictures, "picture")} of ${countOf(figures.specimens, "animal or specimen", "animals or specimens")}, which no training read; working point: score ${figures.cut.toFixed(3)} and above. Intervals are 95 %: Wilson's, and those of drawing whole specimens anew.`;
   fill(byId("judged-figures"), mainFigures(figures));
-  fill(byId("judged-plots"), plots.map((name) => el("figure", {},
+  fill(byId("judged-plots"), plots.map((name) => el("figure", { class: name === "recall" ? "wide" : null },
     el("img", { src: `${path}/plots/${name}.png`, alt: `${PLOTS[name]}.` }), el("figcaption", { class: "hint" }, `${PLOTS[name]}.`))));
   fill(byId("judged-by"), breakdown(figures) ?? el("p", { class: "empty" }, "The set doesn't say by what its slides differ."));
 }
