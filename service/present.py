@@ -114,9 +114,10 @@ def present_candidates(view: View, state: ImageState, *, is_withheld: bool) -> s
     proposal = images.newest_proposals(view.session, [image.id]).get(image.id)
     spoken = reading.list_spoken(view.session, [image.id])
     alone_ids: frozenset[int] = frozenset()
-    if is_blinded(view, specimen.id):
+    # An unaided read is one's own: neither the tool's finds nor another reader's are in it.
+    if is_withheld or is_blinded(view, specimen.id):
         spoken = without_others(spoken, view.user.id)
-    elif not is_withheld:
+    else:
         found = find_drawn_alone(view.session, specimen.id)
         alone_ids = frozenset(one.spoken.candidate.id for one in found)
     tool = [] if is_withheld else [one for one in spoken if one.candidate.origin == "tool"]

@@ -116,6 +116,9 @@ def test_mark_of_the_other_reader_speaks_of_a_lone_object(
         for name in ("reader", "second")
     }
     drawn = _draw(people["reader"], image, HERE)
+    # Until it is locked, a read is one's own.
+    seen = {name: list_candidates(people[name], image)["objects"] for name in reads}
+    assert (len(seen["reader"]), seen["second"]) == (1, [])
     for name, read in reads.items():
         ok(people[name].post(f"/api/reads/{read['id']}/lock"), 200)
     assert len(_waiting(people["second"], image, "drawn_alone")) == 1

@@ -76,7 +76,9 @@ function pathOf(one) {
   return one.image_id ? `/reading/${one.image_id}?candidate=${one.candidate_id}` : `/specimens/${one.specimen_id}`;
 }
 
-const lookButton = (one) => one.may_be_taken ? takeButton(one) : closeButton(one);
+function lookButton(one) {
+  return one.may_be_taken ? takeButton(one) : closeButton(one);
+}
 
 function takeButton(one) {
   return el("button", { type: "button", "aria-label": `Take the second look of ${one.specimen_code}`, onclick: async () => {

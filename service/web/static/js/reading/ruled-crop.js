@@ -56,9 +56,9 @@ export function spanChoice(desk, onChange) {
   if (!desk.image.calibration) return null;
   const chosen = readSpan();
   const option = (value, words) => el("option", { value: value ?? "", selected: value === chosen }, words);
-  return el("div", { class: "field span-choice" }, el("label", { for: "crop-span" }, "Crop shows"),
+  return el("div", { class: "field span-choice" }, el("label", { for: "crop-span" }, "Width of the crop"),
     el("select", { id: "crop-span", onchange: ({ target }) => { keepSpan(target.value); onChange(); } },
-      option(null, "What the object fits"), SPANS_UM.map((span) => option(span, `${span} µm, always`))));
+      option(null, "to fit"), SPANS_UM.map((span) => option(span, `${span} µm`))));
 }
 
 function readSpan() {
