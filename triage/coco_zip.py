@@ -45,14 +45,12 @@ def import_coco_zip(
         If it is no such zip file, or nothing in it can be imported.
     """
     annotations = _unpack(zipped, work, limit_bytes)
-    return import_coco(
-        annotations,
-        _find_pictures(annotations),
-        out,
-        key=key,
-        groups=groups,
-        um_per_px=um_per_px,
-    )
+    pictures = _find_pictures(annotations)
+    try:
+        return import_coco(annotations, pictures, out, key=key, groups=groups, um_per_px=um_per_px)
+    except RecordError as err:
+        # Whoever sent the file knows nothing of the folder it was unpacked in.
+        raise RecordError(str(err).replace(f"{work}/", "")) from err
 
 
 def _find_pictures(annotations: Path) -> Path:
