@@ -173,6 +173,9 @@ def _assess(state: ImageState, proposal: ProposalRow | None, reports: dict[int, 
         return _Picture(state, adequacy, None)
     if report is not None and (area := _covered_mm2(report)) is not None:
         return _Picture(state, adequacy, area)
+    seen = adequacy.get("area") or {}
+    if seen.get("outline") is not None:
+        return _Picture(state, adequacy, float(seen["imaged"]["mm2"]))
     share = float(adequacy["assessed_fraction"])
     return _Picture(state, adequacy, image.width * image.height * share * um_per_px**2 / 1e6)
 

@@ -11,6 +11,7 @@ from triage.illumination import LEAST_CONTRAST, Light, measure_light, remark_on_
 from triage.images import Picture, to_grey
 from triage.optics import Objective
 from triage.records import Adequacy
+from triage.seen_area import describe_seen
 from triage.sharpness import LEAST_SHARPNESS, Focus, measure_focus
 from triage.visibility import LEAST_WIDTH_PX, judge_visibility
 
@@ -61,6 +62,7 @@ def assess_adequacy(
         focus=_describe_focus(focus),
         light=None if light is None else {name: round(value, 4) for name, value in asdict(light).items()},
         objective=None if objective is None else asdict(objective),
+        area=None if light is None else describe_seen(picture, um_per_px, focus),
     )
 
 

@@ -19,6 +19,9 @@ _CELLS = 1000
 _LEAST_GAP = 0.1
 _WHOLE_WIDTH = 0.6
 _THIRDS = ("left third", "middle third", "right third")
+_HEIGHTS = ("upper third", "middle of the height", "lower third")
+# Of a picture's shorter side: smaller black places are things, not gaps (our choice).
+_LEAST_PICTURE_GAP = 0.04
 
 
 @dataclass(frozen=True)
@@ -93,13 +96,51 @@ def measure_coverage(fields: Sequence[FieldArea], shape_hw: tuple[int, int]) -> 
     is_sharp = _draw([one for one in fields if one.is_sharp], grid_hw, cell_px)
     is_judged = _draw([one for one in fields if one.is_sharp is not None], grid_hw, cell_px)
     passes_y = _find_passes(fields)
+    edges = [0.0, *((a + b) / 2 for a, b in pairwise(passes_y)), float(shape_hw[0])]
+    bands = [(f"pass {n + 1}", top, bottom) for n, (top, bottom) in enumerate(pairwise(edges))]
     cell_area = (shape_hw[0] / grid_hw[0]) * (shape_hw[1] / grid_hw[1])
     return Coverage(
         imaged_px=float(is_seen.sum() * cell_area),
         sharp_px=float(is_sharp.sum() * cell_area),
         unjudged_px=float((is_seen & ~is_judged).sum() * cell_area),
         passes=len(passes_y),
-        gaps=_find_gaps(~is_seen, passes_y, cell_px, fields[0]),
+        gaps=_find_gaps(~is_seen, bands, cell_px, _LEAST_GAP * min(fields[0].width, fields[0].height)),
+    )
+
+
+def measure_picture(
+    is_seen: NDArray[np.bool_], is_under: NDArray[np.bool_], parts: Sequence[FieldArea], cell_px: float
+) -> Coverage:
+    """Areas and gaps of one picture of the coverslip.
+
+    Parameters
+    ----------
+    is_seen : ndarray of shape (h, w)
+        Where a reduced copy shows anything.
+    is_under : ndarray of shape (h, w)
+        What of it lies under the coverslip.
+    parts : sequence of FieldArea
+        Parts of the picture with their focus.
+    cell_px : float
+        Pixels of the picture to one of the copy.
+
+    Returns
+    -------
+    coverage : Coverage
+        Of what lies under the coverslip alone; `passes` is 0, gaps are named by thirds of the height.
+    """
+    is_imaged = is_seen & is_under
+    is_sharp = _draw([one for one in parts if one.is_sharp], is_seen.shape, cell_px)
+    is_judged = _draw([one for one in parts if one.is_sharp is not None], is_seen.shape, cell_px)
+    edges = np.linspace(0, is_seen.shape[0] * cell_px, len(_HEIGHTS) + 1).tolist()
+    bands = [(name, top, bottom) for name, (top, bottom) in zip(_HEIGHTS, pairwise(edges), strict=True)]
+    least_px = _LEAST_PICTURE_GAP * min(is_seen.shape) * cell_px
+    return Coverage(
+        imaged_px=float(is_imaged.sum() * cell_px**2),
+        sharp_px=float((is_imaged & is_sharp).sum() * cell_px**2),
+        unjudged_px=float((is_imaged & ~is_judged).sum() * cell_px**2),
+        passes=0,
+        gaps=_find_gaps(is_under & ~is_seen, bands, cell_px, least_px),
     )
 
 
@@ -132,38 +173,34 @@ def _find_passes(fields: Sequence[FieldArea]) -> list[float]:
 
 
 def _find_gaps(
-    is_gap: NDArray[np.bool_], passes_y: Sequence[float], cell_px: float, field: FieldArea
+    is_gap: NDArray[np.bool_], bands: Sequence[tuple[str, float, float]], cell_px: float, least_px: float
 ) -> tuple[Gap, ...]:
-    least = max(1, round(_LEAST_GAP * min(field.width, field.height) / cell_px))
+    """Gaps in each band, which has a name, a top and a lower edge in pixels."""
+    least = max(1, round(least_px / cell_px))
     kernel = np.ones((least, least), np.uint8)
     # A gap may touch the rim of the scan, but what lies beyond it makes no seam along it wider.
     padded = np.pad(is_gap.astype(np.uint8), least)
     wide = cv2.morphologyEx(padded, cv2.MORPH_OPEN, kernel)[least:-least, least:-least]
-    edges = [0.0, *((a + b) / 2 for a, b in pairwise(passes_y)), np.inf]
     gaps = []
-    for number, (top, bottom) in enumerate(pairwise(edges)):
+    for band_name, top, bottom in bands:
         band = wide.copy()
         band[: round(top / cell_px)] = 0
-        if np.isfinite(bottom):
-            band[round(bottom / cell_px) :] = 0
+        band[round(bottom / cell_px) :] = 0
         n, _, stats, _ = cv2.connectedComponentsWithStats(band, connectivity=4)
         for x, y, width, height, area in stats[1:n].tolist():
             if min(width, height) < least:
                 continue
-            name = _name_gap(number, x, width, is_gap.shape[1])
+            name = f"{band_name}, {_name_across(x, width, is_gap.shape[1])}"
             gaps.append(
                 Gap(x * cell_px, y * cell_px, width * cell_px, height * cell_px, area * cell_px**2, name)
             )
     return tuple(gaps)
 
 
-def _name_gap(number: int, x: int, width: int, columns: int) -> str:
+def _name_across(x: int, width: int, columns: int) -> str:
     if width > _WHOLE_WIDTH * columns:
-        return (
-            f"pass {number + 1}, whole width" if width > 0.95 * columns else f"pass {number + 1}, most of it"
-        )
-    third = min(2, int(3 * (x + width / 2) / columns))
-    return f"pass {number + 1}, {_THIRDS[third]}"
+        return "whole width" if width > 0.95 * columns else "most of it"
+    return _THIRDS[min(2, int(3 * (x + width / 2) / columns))]
 
 
 def check_side(coverslip_mm: float | None) -> None:
@@ -182,7 +219,11 @@ def check_side(coverslip_mm: float | None) -> None:
 
 
 def coverage_to_json(
-    coverage: Coverage, *, um_per_px: float | None, coverslip_mm: float | None
+    coverage: Coverage,
+    *,
+    um_per_px: float | None,
+    coverslip_mm: float | None,
+    outlined_px: float | None = None,
 ) -> dict[str, Any]:
     """Areas in mm2 and as shares of the coverslip, and the gaps in pixels of the mosaic.
 
@@ -193,6 +234,8 @@ def coverage_to_json(
         None: areas are unknown.
     coverslip_mm : float or None
         Side of the square coverslip; None: shares are unknown.
+    outlined_px : float, optional
+        Area of the coverslip where its whole outline was seen; shares are then of it.
 
     Raises
     ------
@@ -204,6 +247,8 @@ def coverage_to_json(
     check_side(coverslip_mm)
     mm2_a_px = None if um_per_px is None else um_per_px**2 / 1e6
     whole_mm2 = None if coverslip_mm is None else coverslip_mm**2
+    if outlined_px is not None and mm2_a_px is not None:
+        whole_mm2 = outlined_px * mm2_a_px
 
     def area(px: float) -> dict[str, float | None]:
         mm2 = None if mm2_a_px is None else px * mm2_a_px

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 # Below this brightness, of 255, lies the dark surround of an eyepiece, which shows nothing.
-_LEAST_GREY = 20.0
+LEAST_GREY = 20.0
 # At this brightness the camera is full. Dark objects still show on it, thin clear walls may not.
 _BURNT_OUT_GREY = 253.0
 MOST_BURNT_OUT = 0.3
@@ -57,7 +57,7 @@ def measure_light(grey: NDArray[np.float64]) -> Light:
     grey : ndarray of shape (H, W)
         Brightness, 0 to 255, of the picture or a reduced copy of it.
     """
-    is_lit = grey >= _LEAST_GREY
+    is_lit = grey >= LEAST_GREY
     return Light(
         black_fraction=1.0 - float(is_lit.mean()),
         burnt_out_fraction=float((grey >= _BURNT_OUT_GREY).mean()),

@@ -46,6 +46,7 @@ def _adequacy_to_json(adequacy: Adequacy) -> dict[str, Any]:
         "focus": adequacy.focus,
         "light": adequacy.light,
         "objective": adequacy.objective,
+        "area": adequacy.area,
     }
 
 

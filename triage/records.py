@@ -253,7 +253,8 @@ class Adequacy:
     """What of the picture was assessed, and which groups it can't show.
 
     `groups` says of each group why, `focus` and `light` what was measured of the picture, `objective` what it
-    is taken to have been photographed with; None where that isn't known.
+    is taken to have been photographed with; None where that isn't known. `area` says how much of the
+    coverslip it shows, as `triage.seen_area` describes it; None for a picture too small to show anything.
     """
 
     assessed_fraction: float
@@ -263,6 +264,7 @@ class Adequacy:
     focus: dict[str, float | None] | None = None
     light: dict[str, float] | None = None
     objective: dict[str, float | bool] | None = None
+    area: dict[str, Any] | None = None
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -37,7 +37,9 @@ _SURELY_MORE = 1.1
 # In grey levels; what a flat picture has is the rounding of its sums.
 _LEAST_EDGE = 1e-6
 _SAMPLE_PX = 512
+# So many samples, each half over the one before; large pictures get one beside the other, up to the second.
 _MOST_SAMPLES_A_SIDE = 4
+_MOST_CELLS_A_SIDE = 12
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,22 @@ class Sharpness:
 
 
 @dataclass(frozen=True)
+class FocusCell:
+    """A part of a picture, in its pixels, and how sharp a sample of it is; None: nothing to judge by."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    sharpness: Sharpness | None
+
+    @property
+    def is_sharp(self) -> bool | None:
+        """Whether it is in focus, allowing for what grain may hide."""
+        return None if self.sharpness is None else self.sharpness.at_most >= LEAST_SHARPNESS
+
+
+@dataclass(frozen=True)
 class Focus:
     """Sharpness of the sharpest part of a picture.
 
@@ -57,10 +75,13 @@ class Focus:
     sharpness : Sharpness
     um_per_px : float or None
         Scale that it was measured at; None where the picture's own is unknown.
+    cells : tuple of FocusCell
+        The whole picture, part by part.
     """
 
     sharpness: Sharpness
     um_per_px: float | None
+    cells: tuple[FocusCell, ...] = ()
 
     @property
     def is_blurred(self) -> bool:
@@ -174,19 +195,32 @@ def measure_focus(picture: Picture, um_per_px: float | None, *, overview_px: int
     rows, columns = max(1, round(picture.height * factor)), max(1, round(picture.width * factor))
     height, width = min(_SAMPLE_PX, rows), min(_SAMPLE_PX, columns)
     lefts, tops = _spread_samples(columns, width), _spread_samples(rows, height)
-    samples = (
-        picture.read_region(int(x), int(y), width, height, scaled_to_hw=(rows, columns))
-        for y, x in product(tops, lefts)
-    )
-    measured = [measure_sharpness(to_grey(sample)) for sample in samples]
-    judged = [sharpness for sharpness in measured if sharpness is not None]
+    cells = [
+        FocusCell(
+            *(value / factor for value in (left, top, right - left, bottom - top)),
+            measure_sharpness(
+                to_grey(picture.read_region(int(x), int(y), width, height, scaled_to_hw=(rows, columns)))
+            ),
+        )
+        for y, (top, bottom) in zip(tops, _part(tops, height, rows), strict=True)
+        for x, (left, right) in zip(lefts, _part(lefts, width, columns), strict=True)
+    ]
+    judged = [cell.sharpness for cell in cells if cell.sharpness is not None]
     if not judged:
         return None
     sharpest = max(judged, key=lambda sharpness: sharpness.value)
-    return Focus(sharpest, None if um_per_px is None else um_per_px / factor)
+    return Focus(sharpest, None if um_per_px is None else um_per_px / factor, tuple(cells))
 
 
 def _spread_samples(side: int, sample_px: int) -> NDArray[np.int64]:
     """Where samples begin along a side: each half over the one before, or up to a number spread apart."""
-    n = min(_MOST_SAMPLES_A_SIDE, 1 + -(-2 * (side - sample_px) // sample_px))
+    half_over = 1 + -(-2 * (side - sample_px) // sample_px)
+    n = max(min(_MOST_SAMPLES_A_SIDE, half_over), min(_MOST_CELLS_A_SIDE, side // sample_px))
     return np.linspace(0, side - sample_px, n).astype(np.int64)
+
+
+def _part(starts: NDArray[np.int64], sample_px: int, side: int) -> list[tuple[float, float]]:
+    """From where to where each sample speaks for the side: to halfway to the next one."""
+    middles = starts + sample_px / 2
+    edges = [0.0, *((middles[1:] + middles[:-1]) / 2).tolist(), float(side)]
+    return list(pairwise(edges))

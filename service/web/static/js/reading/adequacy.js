@@ -2,12 +2,14 @@
 
 import { byId, el, fill } from "../dom.js";
 import { figure } from "../words.js";
+import { showSeenArea } from "./seen-area.js";
 
 const LIMITS = { sampling: "too few pixels across", optics: "the objective resolves too little", focus: "out of focus" };
 const TOO_FEW_PIXELS = ["sampling"];
 
 export function showAdequacy(adequacy, caution, desk) {
   fill(byId("adequacy"), adequacy ? adequacyParts(adequacy, caution, desk) : el("p", { class: "hint" }, "Told once the proposals are made."));
+  showSeenArea(adequacy?.area, desk);
   const limits = adequacy ? [unresolvable(adequacy, desk), ...adequacy.notes.map((note) => el("p", {}, note))].filter(Boolean) : [];
   fill(byId("limits-notice"), limits);
   byId("limits-notice").hidden = limits.length === 0;
