@@ -77,6 +77,8 @@ def test_pictures_are_stitched_and_the_gap_is_named(
     link.click()
     reader.get_by_role("button", name="Show proposals").click()
     expect(reader.locator("#viewer img.leaflet-tile-loaded").first).to_be_visible(timeout=LONG_MS)
+    # The mosaic's own page has the map of its scan as soon as its candidates are there.
+    expect(reader.locator("#seen-area")).to_contain_text("pass 2, right third", timeout=LONG_MS)
 
 
 def test_pictures_that_do_not_overlap_give_one_sentence(

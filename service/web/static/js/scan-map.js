@@ -21,6 +21,7 @@ export function pictureMap(seen, picture, sideMm) {
     coverslip_mm: seen.outline?.is_whole ? seen.outline.area_mm2 : side,
     imaged: share(seen.imaged), in_focus: share(seen.in_focus), focus_not_judged: seen.focus_not_judged, gaps: seen.gaps,
   }, "picture")];
+  if (seen.parts.some(({ in_focus: isSharp }) => !isSharp)) words.push("Tinted parts of the map are in focus; dotted ones aren't, or nothing stands out there to judge it by.");
   if (seen.imaged.mm2 !== null && side !== null) words.push(`Shares are of the filed coverslip, ${side} x ${side} mm.`);
   const parts = seen.parts.map(({ bbox: [x, y, width, height], in_focus: isSharp }) => svg("rect", {
     class: isSharp ? "map-field" : "map-field map-unsharp", x, y, width, height,
