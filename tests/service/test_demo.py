@@ -105,6 +105,15 @@ def test_demo_has_a_stage_micrometer_to_calibrate_with(
     assert (picture["width"], picture["height"]) == (on_record["image_width"], on_record["image_height"])
 
 
+def test_demo_has_slides_to_practise_on(demo: tuple[subprocess.Popen[str], list[str]]) -> None:
+    _, lines = demo
+    user_name, (password, _) = next(iter(_logins(lines).items()))
+    with httpx.Client(base_url=_address(lines), timeout=60) as client:
+        ok(client.post("/api/session", json={"user_name": user_name, "password": password}), 200)
+        (collection,) = ok(client.get("/api/practice-collections"), 200)
+    assert len(collection["slides"]) == 4 and not collection["is_own"]
+
+
 def test_demo_ends_at_an_interrupt_and_removes_its_folder(
     demo: tuple[subprocess.Popen[str], list[str]], folder: Path
 ) -> None:
