@@ -64,7 +64,8 @@ def test_every_error_class_has_a_status_of_its_own_or_of_its_parent() -> None:
 
 def test_faults_are_ours_and_bad_input_is_the_senders() -> None:
     faults = {error.__name__ for error, status in STATUS_OF.items() if status >= 500}
-    assert faults == {"NoPdfError", "StorageError", "UnreachableError", "WeightsError", "WorkError"}
+    ours = {"NoPdfError", "NoTrainingError", "StorageError", "UnreachableError", "WeightsError", "WorkError"}
+    assert faults == ours
 
 
 @pytest.mark.parametrize(
