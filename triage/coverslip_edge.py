@@ -91,7 +91,7 @@ def find_outline(grey: NDArray[np.uint8], mm_per_px: float) -> CoverslipOutline 
         size_wh = (max(1, round(grey.shape[1] * shrink)), max(1, round(grey.shape[0] * shrink)))
         if min(size_wh) < 4 * _STRIP_PX[1]:
             continue
-        small = cv2.resize(grey, size_wh, interpolation=cv2.INTER_AREA)
+        small = np.asarray(cv2.resize(grey, size_wh, interpolation=cv2.INTER_AREA), dtype=np.uint8)
         outline = _find_in(_Look(small, *_list_line_points(small)), mm_per_px / shrink)
         if outline is not None:
             scale_xy = np.array(grey.shape[::-1]) / size_wh
@@ -206,7 +206,8 @@ def _walk(look: _Look, line: NDArray[np.float64]) -> NDArray[np.float64]:
     far = sum(look.grey.shape)
     along = np.array([-line[1], line[0]])
     way = -line[2] * line[:2] + np.arange(-far, far, dtype=np.float64)[:, None] * along
-    return way[_is_inside(way, look.grey.shape)]
+    kept: NDArray[np.float64] = way[_is_inside(way, look.grey.shape)]
+    return kept
 
 
 def _measure_across(
@@ -215,7 +216,7 @@ def _measure_across(
     """Steps inward across a way, and how far the usual level at each lies from those on both sides."""
     off = np.arange(-_STRIP_PX[1], _STRIP_PX[1] + 1)
     usual = np.array([_middle(_read(look, way_xy + at * inward_xy)) for at in off])
-    outer, inner = np.nanmean(usual[:4]), np.nanmean(usual[-4:])
+    outer, inner = _middle(usual[:4]), _middle(usual[-4:])
     is_between = (usual - outer) * (usual - inner) < 0
     stands_out = np.minimum(np.abs(usual - outer), np.abs(usual - inner))
     return off, np.nan_to_num(np.where(is_between, 0.0, stands_out))
@@ -229,8 +230,8 @@ def _find_middle(look: _Look, way_xy: NDArray[np.float64], inward_xy: NDArray[np
 
 
 def _is_inside(xy: NDArray[np.float64], shape_hw: tuple[int, ...]) -> NDArray[np.bool_]:
-    inside: NDArray[np.bool_] = ((xy >= 0) & (xy <= np.array(shape_hw[::-1]) - 1)).all(axis=1)
-    return inside
+    is_in = (xy >= 0) & (xy <= np.array(shape_hw[::-1]) - 1)
+    return np.asarray(is_in.all(axis=1), dtype=np.bool_)
 
 
 def _find_supported(look: _Look, way_xy: NDArray[np.float64]) -> NDArray[np.int64]:

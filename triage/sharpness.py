@@ -197,7 +197,10 @@ def measure_focus(picture: Picture, um_per_px: float | None, *, overview_px: int
     lefts, tops = _spread_samples(columns, width), _spread_samples(rows, height)
     cells = [
         FocusCell(
-            *(value / factor for value in (left, top, right - left, bottom - top)),
+            left / factor,
+            top / factor,
+            (right - left) / factor,
+            (bottom - top) / factor,
             measure_sharpness(
                 to_grey(picture.read_region(int(x), int(y), width, height, scaled_to_hw=(rows, columns)))
             ),
