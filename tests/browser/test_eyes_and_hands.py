@@ -1,4 +1,4 @@
-"""Every page in each of its states: no fault that axe calls serious, nothing cut off or scrolled sideways."""
+"""Every page in each of its states: no serious fault, nothing cut off, each control named, focus in sight."""
 
 from __future__ import annotations
 
@@ -21,8 +21,33 @@ AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="
 RUN_AXE = """async (rules) => (await axe.run(document, rules.length ? { runOnly: rules } : {})).violations
   .filter(({ impact }) => impact === 'serious' || impact === 'critical')
   .map(({ id, help, nodes }) => `${id}: ${help} ${nodes.map((node) => node.html).slice(0, 3).join(' ')}`)"""
-# A phone; and a desktop of 1280 px at 200 % (WCAG 2.2, 1.4.4 and 1.4.10).
-WIDTHS_PX = (390, 640)
+# Two phones; a desktop of 1280 px at 200 % (WCAG 2.2, 1.4.4 and 1.4.10), and one of 1440 px.
+WIDTHS_PX = (360, 390, 640, 1440)
+TABS_TRIED = 12
+# What assistive technology needs at least (WCAG 2.2, success criteria 1.1.1, 1.3.1, 2.4.2, 3.1.1, 4.1.2).
+LIST_FLAWS = """() => {
+  const all = (selector) => [...document.querySelectorAll(selector)];
+  const labelOf = (field) => [...(field.labels ?? [])].map((label) => label.textContent.trim()).join('')
+    || field.getAttribute('aria-label');
+  const nameOf = (control) => control.getAttribute('aria-label') || control.textContent.trim();
+  const ids = all('[id]').map((element) => element.id);
+  return [
+    ...all('input, select, textarea').filter((field) => !labelOf(field))
+      .map((field) => `no label: ${field.outerHTML}`),
+    ...all('button, a[href], summary').filter((control) => control.checkVisibility() && !nameOf(control))
+      .map((control) => `no name: ${control.outerHTML}`),
+    ...all('img').filter((image) => !image.hasAttribute('alt')).map((image) => `no alt: ${image.outerHTML}`),
+    ...(all('h1').length === 1 ? [] : [`${all('h1').length} h1`]),
+    ...(document.documentElement.lang === 'en-US' ? [] : ['no language']),
+    ...(document.title.replace('· Coverslip', '').trim() ? [] : ['no title']),
+    ...ids.filter((id, place) => ids.indexOf(id) !== place).map((id) => `id ${id} twice`),
+  ];
+}"""
+HAS_FOCUS_IN_SIGHT = """() => {
+  const shows = (element) => element && getComputedStyle(element).outlineStyle !== 'none';
+  const focused = document.activeElement;
+  return focused === document.body || shows(focused) || shows(focused.closest('label'));
+}"""
 # Boxes with text that their own edge cuts, or that must be scrolled sideways; the viewer moves by itself.
 LIST_CUT = """() => [...document.querySelectorAll('body *')].filter((element) => {
   if (!element.checkVisibility({ visibilityProperty: true }) || element.clientWidth < 2) return false;
@@ -131,6 +156,7 @@ def _show_candidate(page: Page) -> None:
 
 
 def _show_sheet(page: Page) -> None:
+    page.locator(".rail-item").first.wait_for()
     page.keyboard.press("t")
     expect(page.get_by_role("dialog")).to_contain_text("on your screen")
 
@@ -171,6 +197,14 @@ STATES: dict[str, tuple[str, str, Callable[[Page], None] | None]] = {
 }
 
 
+def _lose_focus(page: Page) -> Iterator[str]:
+    """What the keyboard comes to without showing it."""
+    for _ in range(TABS_TRIED):
+        page.keyboard.press("Tab")
+        if not page.evaluate(HAS_FOCUS_IN_SIGHT):
+            yield f"focus unseen: {page.evaluate('document.activeElement.outerHTML')}"
+
+
 @pytest.mark.parametrize("state", STATES)
 def test_page_has_no_serious_fault_and_cuts_nothing_off(
     state: str, pages: dict[str, Page], clients: Clients, clinic: Clinic
@@ -194,6 +228,8 @@ def test_page_has_no_serious_fault_and_cuts_nothing_off(
         widest = page.evaluate(WIDEST)
         found += [f"{width} px: scrolls to {widest} px"] if widest > width else []
         found += [f"{width} px: {one}" for one in page.evaluate(LIST_CUT)]
+    if not path.startswith("/api"):
+        found += page.evaluate(LIST_FLAWS) + list(_lose_focus(page))
     page.emulate_media(color_scheme="dark")
     found += [f"dark: {one}" for one in page.evaluate(RUN_AXE, ["color-contrast"])]
     assert not found, "\n".join(found)
@@ -201,6 +237,7 @@ def test_page_has_no_serious_fault_and_cuts_nothing_off(
 
 def test_faults_are_seen(pages: dict[str, Page], clinic: Clinic) -> None:
     page = pages["nobody"]
+    page.emulate_media(color_scheme="light")
     page.goto(f"{clinic.address}/sign-in")
     page.evaluate("""() => {
         const wide = document.createElement('div');
