@@ -230,12 +230,13 @@ def main(arguments: list[str] | None = None) -> int:
         f"{' --from-shipped' if options.from_shipped else ''}"
     )
     record = {
-        "start_sha256": file_sha256(RIM_GRAPH) if options.from_shipped else None,
         "graph_sha256": file_sha256(options.out / "rim.onnx"),
         "command": command,
         "n_pictures": len(rims.pictures),
         "n_objects_learnt": len(learnt),
     }
+    if options.from_shipped:
+        record["start"] = json.loads(RIM_GRAPH.with_suffix(".json").read_text(encoding="utf-8"))
     (options.out / "rim.json").write_text(json.dumps(record, indent=2) + "\n", encoding="utf-8")
     return 0
 
