@@ -7,9 +7,8 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -59,46 +58,37 @@ class Running:
 
 
 @pytest.fixture(scope="session")
-def start_once() -> Iterator[Callable[[str, Callable[[], AbstractContextManager[Any]]], Any]]:
-    """Starts what a name stands for when it is first asked for, and ends it with the tests.
+def backends() -> Iterator[Callable[[str], Backend]]:
+    """Starts the servers of a backend when they are first asked for, and ends them with the tests.
 
     Fixtures that depend on a parameter end whenever the parameter changes, as it does with each file.
     """
     with ExitStack() as stack:
-        started: dict[str, Any] = {}
+        started: dict[str, Backend] = {}
 
-        def start(name: str, begin: Callable[[], AbstractContextManager[Any]]) -> Any:
+        def start(name: str) -> Backend:
             if name not in started:
-                started[name] = stack.enter_context(begin())
+                started[name] = stack.enter_context(start_backend(name))
             return started[name]
 
         yield start
 
 
 @pytest.fixture(scope="session")
-def backend(request: pytest.FixtureRequest, start_once: Callable[..., Any]) -> Backend:
+def backend(request: pytest.FixtureRequest, backends: Callable[[str], Backend]) -> Backend:
     """Where the service keeps its records and files."""
     try:
-        backend: Backend = start_once(f"backend {request.param}", partial(start_backend, request.param))
+        return backends(request.param)
     except MissingServerError as err:
         if os.environ.get(REQUIRED):
             pytest.fail(f"{err} {REQUIRED} is set.")
         pytest.skip(str(err))
-    return backend
 
 
 @pytest.fixture(scope="session")
-def running(
-    tmp_path_factory: pytest.TempPathFactory, backend: Backend, start_once: Callable[..., Any]
-) -> Running:
-    """The service of this backend."""
-    folder = tmp_path_factory.getbasetemp() / f"service-{backend.name}" / "data"
-    service: Running = start_once(f"service {backend.name}", partial(_run_service, folder, backend))
-    return service
-
-
-@contextmanager
-def _run_service(folder: Path, backend: Backend) -> Iterator[Running]:
+def running(tmp_path_factory: pytest.TempPathFactory, backend: Backend) -> Iterator[Running]:
+    """The service of this backend; a process can run only one at a time."""
+    folder = tmp_path_factory.mktemp("service") / "data"
     chosen: dict[str, Any] = {"separate_processes": False, "upload_limit_mib": 4, "port": find_free_port()}
     settings = Settings(data_folder=folder, **chosen, **backend.new_place())
     for user_name, role in PEOPLE:
