@@ -17,6 +17,8 @@ from training.synthesize.ruling import Ruling, draw_ruling
 
 from .conftest import UM_PER_PX, Clinic, Drawn, open_watched, sign_in
 
+LONG_MS = 60_000
+
 # Along x and along y, in pictures of one size.
 ANGLES_DEG = {"x": 2.0, "y": 92.0}
 
@@ -40,8 +42,10 @@ def send(page: Page, clinic: Clinic, photograph: Path, **belongs: str) -> None:
     page.goto(f"{clinic.address}/calibrations/new")
     for label, value in belongs.items():
         page.get_by_label(label.replace("_", " "), exact=True).fill(value)
+    # The page takes no file before it says what was sent earlier.
+    page.locator("#sent-list li").first.wait_for()
     page.locator("#file-input").set_input_files(photograph)
-    page.wait_for_url("**/calibrations/pictures/*")
+    page.wait_for_url("**/calibrations/pictures/*", timeout=LONG_MS)
     expect(page.get_by_role("heading", level=1)).to_have_text(photograph.name)
     expect(page.locator("#results")).not_to_be_empty()
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -15,46 +14,7 @@ from PIL import Image, ImageDraw
 from playwright.sync_api import Browser, Page, expect
 
 from .conftest import Clinic, draw_picture, enter_with_session, open_watched
-
-# The engine axe-core (Deque Systems, MPL 2.0) checks against WCAG 2.2 and more.
-AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
-RUN_AXE = """async (rules) => (await axe.run(document, rules.length ? { runOnly: rules } : {})).violations
-  .filter(({ impact }) => impact === 'serious' || impact === 'critical')
-  .map(({ id, help, nodes }) => `${id}: ${help} ${nodes.map((node) => node.html).slice(0, 3).join(' ')}`)"""
-# Two phones; a desktop of 1280 px at 200 % (WCAG 2.2, 1.4.4 and 1.4.10), and one of 1440 px.
-WIDTHS_PX = (360, 390, 640, 1440)
-TABS_TRIED = 12
-# What assistive technology needs at least (WCAG 2.2, success criteria 1.1.1, 1.3.1, 2.4.2, 3.1.1, 4.1.2).
-LIST_FLAWS = """() => {
-  const all = (selector) => [...document.querySelectorAll(selector)];
-  const labelOf = (field) => [...(field.labels ?? [])].map((label) => label.textContent.trim()).join('')
-    || field.getAttribute('aria-label');
-  const nameOf = (control) => control.getAttribute('aria-label') || control.textContent.trim();
-  const ids = all('[id]').map((element) => element.id);
-  return [
-    ...all('input, select, textarea').filter((field) => !labelOf(field))
-      .map((field) => `no label: ${field.outerHTML}`),
-    ...all('button, a[href], summary').filter((control) => control.checkVisibility() && !nameOf(control))
-      .map((control) => `no name: ${control.outerHTML}`),
-    ...all('img').filter((image) => !image.hasAttribute('alt')).map((image) => `no alt: ${image.outerHTML}`),
-    ...(all('h1').length === 1 ? [] : [`${all('h1').length} h1`]),
-    ...(document.documentElement.lang === 'en-US' ? [] : ['no language']),
-    ...(document.title.replace('· Coverslip', '').trim() ? [] : ['no title']),
-    ...ids.filter((id, place) => ids.indexOf(id) !== place).map((id) => `id ${id} twice`),
-  ];
-}"""
-HAS_FOCUS_IN_SIGHT = """() => {
-  const shows = (element) => element && getComputedStyle(element).outlineStyle !== 'none';
-  const focused = document.activeElement;
-  return focused === document.body || shows(focused) || shows(focused.closest('label'));
-}"""
-# Boxes with text that their own edge cuts, or that must be scrolled sideways; the viewer moves by itself.
-LIST_CUT = """() => [...document.querySelectorAll('body *')].filter((element) => {
-  if (!element.checkVisibility({ visibilityProperty: true }) || element.clientWidth < 2) return false;
-  if (element.closest('.visually-hidden, #viewer, svg, input, select, textarea, [inert]')) return false;
-  return getComputedStyle(element).overflowX !== 'visible' && element.scrollWidth > element.clientWidth + 1;
-}).map((element) => `cut: ${element.outerHTML.slice(0, 200)}`)"""
-WIDEST = "document.documentElement.scrollWidth"
+from .faults import AXE, LIST_CUT, RUN_AXE, list_faults
 
 
 @dataclass(frozen=True)
@@ -197,14 +157,6 @@ STATES: dict[str, tuple[str, str, Callable[[Page], None] | None]] = {
 }
 
 
-def _lose_focus(page: Page) -> Iterator[str]:
-    """What the keyboard comes to without showing it."""
-    for _ in range(TABS_TRIED):
-        page.keyboard.press("Tab")
-        if not page.evaluate(HAS_FOCUS_IN_SIGHT):
-            yield f"focus unseen: {page.evaluate('document.activeElement.outerHTML')}"
-
-
 @pytest.mark.parametrize("state", STATES)
 def test_page_has_no_serious_fault_and_cuts_nothing_off(
     state: str, pages: dict[str, Page], clients: Clients, clinic: Clinic
@@ -212,7 +164,6 @@ def test_page_has_no_serious_fault_and_cuts_nothing_off(
     who, path, show = STATES[state]
     page = pages[who]
     page.set_viewport_size({"width": 1280, "height": 900})
-    page.emulate_media(color_scheme="light")
     # From elsewhere, so that a page that differs by what follows the # is loaded anew.
     page.goto("about:blank")
     page.goto(clinic.address + path.format(**clients.ids))
@@ -221,23 +172,12 @@ def test_page_has_no_serious_fault_and_cuts_nothing_off(
         show(page)
     elif not path.startswith("/api"):
         page.wait_for_load_state("networkidle")
-    page.evaluate(AXE)
-    found = page.evaluate(RUN_AXE, [])
-    for width in WIDTHS_PX:
-        page.set_viewport_size({"width": width, "height": 800})
-        widest = page.evaluate(WIDEST)
-        found += [f"{width} px: scrolls to {widest} px"] if widest > width else []
-        found += [f"{width} px: {one}" for one in page.evaluate(LIST_CUT)]
-    if not path.startswith("/api"):
-        found += page.evaluate(LIST_FLAWS) + list(_lose_focus(page))
-    page.emulate_media(color_scheme="dark")
-    found += [f"dark: {one}" for one in page.evaluate(RUN_AXE, ["color-contrast"])]
+    found = list_faults(page, is_paper=path.startswith("/api"))
     assert not found, "\n".join(found)
 
 
 def test_faults_are_seen(pages: dict[str, Page], clinic: Clinic) -> None:
     page = pages["nobody"]
-    page.emulate_media(color_scheme="light")
     page.goto(f"{clinic.address}/sign-in")
     page.evaluate("""() => {
         const wide = document.createElement('div');

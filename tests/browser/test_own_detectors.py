@@ -12,6 +12,7 @@ from playwright.sync_api import Page, expect
 from triage.labelled_set import choose_split, name_specimen
 
 from .conftest import SET_KEY, Clinic, draw_picture, sign_in
+from .faults import list_faults
 
 
 def find_specimen(split: str) -> str:
@@ -59,6 +60,7 @@ def test_a_detector_is_trained_looked_at_signed_in_and_left_again(
     expect(page.get_by_role("img", name="Reliability")).to_be_visible()
     expect(page.get_by_role("row", name="Focus: sharp")).to_contain_text("1 of 2, 50 %")
     expect(page.get_by_text("May take over")).to_be_visible()
+    assert list_faults(page) == []
     page.get_by_label("I read the comparison; nothing that the one in use found is lost.").check()
     page.get_by_role("button", name="Sign it into use").click()
     page.wait_for_url("**/detectors")

@@ -11,6 +11,7 @@ from triage.labelled_set import LabelledImage, LabelledObject, write_labelled_se
 from triage.zipped_set import zip_set
 
 from .conftest import UM_PER_PX, Clinic, draw_picture, find_picture, sign_in
+from .faults import list_faults
 
 
 @pytest.fixture
@@ -51,6 +52,7 @@ def test_learner_reads_a_slide_blind_and_gets_the_answers(page: Page, clinic: Cl
     expect(right).to_contain_text("It is 80 µm long and 60 µm wide.")
     expect(missed).to_contain_text("Coccidian oocyst")
     expect(missed).to_contain_text("Missed")
+    assert list_faults(page) == []
     page.get_by_role("link", name="All slides").click()
     expect(page.locator("#collections")).to_contain_text("1 of 2 objects right")
     expect(page.locator(".curve")).to_have_count(2)

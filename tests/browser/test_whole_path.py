@@ -151,9 +151,10 @@ def read_labelled_set(page: Page, folder: Path) -> COCO:
     page.get_by_role("link", name="Labelled sets").click()
     page.get_by_label("Only these").check()
     page.get_by_label("PF-0431").check()
-    page.get_by_role("button", name="Make the labelled set").click()
+    with page.expect_response(lambda one: one.request.method == "POST") as made:
+        page.get_by_role("button", name="Make the labelled set").click()
     with page.expect_download(timeout=LONG_MS) as download:
-        page.get_by_role("link", name=re.compile("Download set")).first.click()
+        page.get_by_role("link", name=f"Download set {made.value.json()['id']}", exact=True).click()
     with zipfile.ZipFile(download.value.path()) as archive:
         archive.extractall(folder / "set")
     annotations = next((folder / "set").rglob("annotations.json"))
