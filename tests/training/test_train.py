@@ -246,7 +246,7 @@ def test_adapting_has_gentler_settings_that_the_command_may_change(tmp_path: Pat
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (["--from-shipped"], "adapts to a labelled set. Name it with --data"),
+        (["--from-shipped"], "adapt to a labelled set. Name it with --data"),
         (["--from-shipped", "--data", "set", "--start", "none"], "not allowed with argument"),
     ],
 )
