@@ -39,11 +39,12 @@ HAS_FOCUS_IN_SIGHT = """() => {
   const focused = document.activeElement;
   return focused === document.body || shows(focused) || shows(focused.closest('label'));
 }"""
-# Boxes with text that their own edge cuts, or that must be scrolled sideways. The viewer moves by itself, and a
-# plot may be wider than a phone (WCAG 2.2, 1.4.10, excepts what needs two dimensions).
+# Boxes with text that their own edge cuts, or that must be scrolled sideways. The viewer moves by itself, and
+# a plot may be wider than a phone (WCAG 2.2, 1.4.10, excepts what needs two dimensions).
 LIST_CUT = """() => [...document.querySelectorAll('body *')].filter((element) => {
   if (!element.checkVisibility({ visibilityProperty: true }) || element.clientWidth < 2) return false;
-  if (element.closest('.visually-hidden, #viewer, figure, svg, input, select, textarea, [inert]')) return false;
+  const own = '.visually-hidden, #viewer, figure, svg, input, select, textarea, [inert]';
+  if (element.closest(own)) return false;
   return getComputedStyle(element).overflowX !== 'visible' && element.scrollWidth > element.clientWidth + 1;
 }).map((element) => `cut: ${element.outerHTML.slice(0, 200)}`)"""
 WIDEST = "document.documentElement.scrollWidth"
