@@ -94,7 +94,7 @@ def _accept(listener: socket.socket, line: Line, target_port: int) -> None:
 
 
 def _pass_on(line: Line, source: socket.socket, target: socket.socket, is_sending: bool) -> None:
-    n_bytes = 0
+    n_bytes, is_taken = 0, True
     with suppress(OSError):
         while piece := source.recv(65536):
             n_bytes += len(piece)
@@ -103,9 +103,20 @@ def _pass_on(line: Line, source: socket.socket, target: socket.socket, is_sendin
             if is_sending and is_due and n_bytes > MUCH_BYTES:
                 line.cut(source, target)
                 return
-            target.sendall(piece)
+            # A service that has answered already takes no more; the rest must go somewhere, or the browser
+            # waits for ever and never reads the answer.
+            is_taken = is_taken and _send(target, piece)
     with suppress(OSError):
         target.shutdown(socket.SHUT_WR)
+
+
+def _send(target: socket.socket, piece: bytes) -> bool:
+    """Whether the other end took it."""
+    try:
+        target.sendall(piece)
+    except OSError:
+        return False
+    return True
 
 
 @pytest.fixture
