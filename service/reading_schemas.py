@@ -239,4 +239,7 @@ class WaitingOut(Answered):
     words: str | None
     is_mine: bool
     may_be_taken: Annotated[bool, Field(description="A second look that is nobody's yet.")]
+    may_be_given_back: Annotated[
+        bool, Field(description="A second look that its reader took, where you may give it back.")
+    ]
     blind: bool

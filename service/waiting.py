@@ -14,6 +14,7 @@ from service.settle import is_unsettled
 from service.store import doctor_calls, reading, settling, specimens
 from service.store.models import Specimen
 from service.store.reading import Spoken
+from service.store.specimens import SecondLookState
 
 
 @dataclass(frozen=True)
@@ -48,8 +49,15 @@ def _second_looks(view: View) -> Iterator[WaitingOut]:
             waits_for=state.reader_id,
             is_mine=state.may_be_of(view.user.id) and has_role(view.user, "reader"),
             may_be_taken=state.reader_id is None,
+            may_be_given_back=_may_give_back(view, state),
             blind=state.look.is_blind,
         )
+
+
+def _may_give_back(view: View, state: SecondLookState) -> bool:
+    if state.claim is None:
+        return False
+    return has_role(view.user, "reader" if state.claim.reader_id == view.user.id else "veterinarian")
 
 
 def _differing(view: View) -> Iterator[WaitingOut]:
@@ -153,6 +161,7 @@ def _item(
     words: str | None = None,
     blind: bool = False,
     may_be_taken: bool = False,
+    may_be_given_back: bool = False,
 ) -> WaitingOut:
     row = None if place.spoken is None else place.spoken.candidate
     return WaitingOut(
@@ -169,5 +178,6 @@ def _item(
         words=words,
         is_mine=is_mine,
         may_be_taken=may_be_taken,
+        may_be_given_back=may_be_given_back,
         blind=blind,
     )

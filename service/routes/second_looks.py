@@ -9,6 +9,7 @@ from service.dependencies import DatabaseDep, IdPath, ReaderDep, UserDep
 from service.present import view_for
 from service.schemas import SecondLookIn, SecondLookOut
 from service.store import people, specimens
+from service.store.second_look_returns import return_second_look
 from service.store.specimens import SecondLookState
 
 router = APIRouter(tags=["second looks"])
@@ -51,6 +52,18 @@ def claim_second_look(look_id: IdPath, user: ReaderDep, database: DatabaseDep) -
     """Take a second look that was asked of anybody; 409 where somebody else was first."""
     with database.write() as session:
         state = specimens.claim_second_look(session, look_id=look_id, reader_id=user.id)
+        specimen = specimens.read_specimen(session, state.look.specimen_id)
+        return view_for(session, user).second_look(state, specimen)
+
+
+@router.post("/second-looks/{look_id}/return")
+def give_second_look_back(look_id: IdPath, user: ReaderDep, database: DatabaseDep) -> SecondLookOut:
+    """Give back a second look that you took, or as a veterinarian anybody's; 409 once it was answered in."""
+    with database.write() as session:
+        may_return_any = has_role(user, "veterinarian")
+        state = return_second_look(
+            session, look_id=look_id, returned_by=user.id, may_return_any=may_return_any
+        )
         specimen = specimens.read_specimen(session, state.look.specimen_id)
         return view_for(session, user).second_look(state, specimen)
 

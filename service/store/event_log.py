@@ -55,7 +55,16 @@ _PROGRESS = {
     "detector_runs": frozenset(("attempt", "step", "seconds_left", "curve")),
 }
 # Whose act a row is, the surest column first: in a second look the reader is who was asked.
-_PEOPLE = ("asked_by", "closed_by", "opened_by", "signed_by", "drawn_by", "created_by", "reader_id")
+_PEOPLE = (
+    "asked_by",
+    "closed_by",
+    "returned_by",
+    "opened_by",
+    "signed_by",
+    "drawn_by",
+    "created_by",
+    "reader_id",
+)
 _PARENTS = ("read_id", "mark_id", "sheet_id", "offer_id", "amendment_id")
 _LONGEST_VALUE = 4000
 _NOTED, _TOOL, _ACTOR = "noted events", "tool candidates", "acting user"

@@ -43,6 +43,7 @@ APPEND_ONLY = (
     "second_looks",
     "second_look_closings",
     "second_look_claims",
+    "second_look_returns",
     "adjudications",
     "sign_offs",
     "mark_withdrawals",
@@ -549,9 +550,19 @@ class SecondLookClaim(Base):
 
     __tablename__ = "second_look_claims"
     id: Mapped[int] = mapped_column(primary_key=True)
-    second_look_id: Mapped[int] = mapped_column(ForeignKey("second_looks.id"), unique=True)
+    second_look_id: Mapped[int] = mapped_column(ForeignKey("second_looks.id"), index=True)
     reader_id: Mapped[int] = mapped_column(ForeignKey("users.id"))
     claimed_at: Mapped[datetime] = mapped_column(default=utc_now)
+
+
+class SecondLookReturn(Base):
+    """The end of a reader's word to do a second look, which waits for whoever is free again."""
+
+    __tablename__ = "second_look_returns"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    claim_id: Mapped[int] = mapped_column(ForeignKey("second_look_claims.id"), unique=True)
+    returned_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    returned_at: Mapped[datetime] = mapped_column(default=utc_now)
 
 
 class SecondLookClosing(Base):

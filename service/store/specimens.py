@@ -17,6 +17,7 @@ from service.store.models import (
     SecondLook,
     SecondLookClaim,
     SecondLookClosing,
+    SecondLookReturn,
     Specimen,
 )
 from service.store.versions import Signed, find_signed
@@ -103,7 +104,7 @@ def refuse_if_signed_off(session: Session, specimen: Specimen) -> None:
 
 @dataclass(frozen=True)
 class SecondLookState:
-    """A second look with who took it, where it was asked of whoever is free, and its closing, if any."""
+    """A second look with who has taken it, where whoever is free was asked, and its closing, if any."""
 
     look: SecondLook
     closing: SecondLookClosing | None
@@ -133,11 +134,12 @@ def add_second_look(
 
 def list_second_looks(session: Session, specimen_id: int | None = None) -> list[SecondLookState]:
     """Second looks of one specimen, or of all, oldest first."""
+    holds = SecondLookClaim.id.not_in(select(SecondLookReturn.claim_id))
     wanted = (
         select(SecondLook, SecondLookClosing, SecondLookClaim)
         .join(Specimen, Specimen.id == SecondLook.specimen_id)
         .outerjoin(SecondLookClosing, SecondLookClosing.second_look_id == SecondLook.id)
-        .outerjoin(SecondLookClaim, SecondLookClaim.second_look_id == SecondLook.id)
+        .outerjoin(SecondLookClaim, (SecondLookClaim.second_look_id == SecondLook.id) & holds)
         .order_by(SecondLook.id)
     )
     if specimen_id is not None:
@@ -157,7 +159,7 @@ def claim_second_look(session: Session, *, look_id: int, reader_id: int) -> Seco
     ConflictError
         If it is closed, or somebody else's already.
     """
-    state = _read_open_look(session, look_id)
+    state = read_open_look(session, look_id)
     if state.look.asked_by == reader_id:
         raise NotAllowedError("You asked for this second look, so another reader takes it.")
     if state.reader_id is not None:
@@ -184,7 +186,7 @@ def close_second_look(session: Session, *, look_id: int, reader_id: int) -> Seco
     ConflictError
         If it is closed already.
     """
-    state = _read_open_look(session, look_id)
+    state = read_open_look(session, look_id)
     if state.reader_id is not None and reader_id not in (state.reader_id, state.look.asked_by):
         raise NotAllowedError("This second look waits for another reader.")
     closing = SecondLookClosing(second_look_id=look_id, closed_by=reader_id)
@@ -193,7 +195,7 @@ def close_second_look(session: Session, *, look_id: int, reader_id: int) -> Seco
     return SecondLookState(state.look, closing, state.claim)
 
 
-def _read_open_look(session: Session, look_id: int) -> SecondLookState:
+def read_open_look(session: Session, look_id: int) -> SecondLookState:
     """A second look that is not closed; other writers are kept from it until the block ends."""
     look = session.get(SecondLook, look_id, with_for_update=True)
     if look is None:

@@ -318,6 +318,7 @@ TOGETHER = (
     Row("POST /api/specimens/{specimen_id}/second-looks", "assistant", "404", {}, 201),
     Row("GET /api/second-looks", "assistant", "same"),
     Row("POST /api/second-looks/{look_id}/claim", "reader", "404", first=201),
+    Row("POST /api/second-looks/{look_id}/return", "reader", "404"),
     Row("POST /api/second-looks/{look_id}/close", "reader", "404"),
     Row("GET /api/reading-rules", "assistant", "same"),
     # No rule, so that what is filed later begins without one.

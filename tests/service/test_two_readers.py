@@ -68,6 +68,48 @@ def test_second_look_for_anybody_is_taken_by_one_of_two_at_once(
     problem(people[late].post("/api/second-looks/999999/claim"), 404)
 
 
+def test_second_look_given_back_waits_as_before_for_another_reader(
+    people: dict[str, httpx.Client], image: dict[str, Any]
+) -> None:
+    second, vet = people["second"], people["vet"]
+    look = _ask(people["reader"], image, blind=True)
+    url = f"/api/second-looks/{look['id']}"
+    assert "Nobody has taken" in problem(second.post(f"{url}/return"), 409)["detail"]
+    ok(second.post(f"{url}/claim"), 201)
+    for name, may in (("second", True), ("vet", True), ("reader", False), ("assistant", False)):
+        assert _waiting(people[name], image, "second_look")[0]["may_be_given_back"] is may, name
+    assert "Another reader has" in problem(people["reader"].post(f"{url}/return"), 403)["detail"]
+    first = list_candidates(second, image)["candidates"][0]
+    marked = mark(second, first)
+    assert "1 object was marked" in problem(vet.post(f"{url}/return"), 409)["detail"]
+    ok(second.post(f"/api/marks/{marked['id']}/withdrawal"), 200)
+    assert ok(second.post(f"{url}/return"), 200)["reader"] is None
+    (row,) = _waiting(vet, image, "second_look")
+    assert (row["is_mine"], row["may_be_taken"], row["since"]) == (True, True, look["created_at"])
+    ok(vet.post(f"{url}/claim"), 201)
+    assert list_candidates(vet, image)["candidates"][0]["withdrawn"] == []
+    logged = ok(people["reader"].get(f"/api/specimens/{image['specimen_id']}/events"), 200)
+    tables = ("second_look_claims", "marks", "mark_withdrawals", "second_look_returns")
+    told = [(one["table"], one["who"]["display_name"]) for one in logged if one["table"] in tables]
+    assert told == [*((name, "The second") for name in tables), ("second_look_claims", "The vet")]
+
+
+def test_second_look_with_a_locked_read_or_of_one_asked_by_name_is_not_given_back(
+    people: dict[str, httpx.Client], image: dict[str, Any]
+) -> None:
+    named = _ask(
+        people["reader"], image, reader_id=ok(people["second"].get("/api/session"), 200)["user"]["id"]
+    )
+    detail = problem(people["second"].post(f"/api/second-looks/{named['id']}/return"), 409)["detail"]
+    assert "by name" in detail
+    look = _ask(people["reader"], image)
+    ok(people["vet"].post(f"/api/second-looks/{look['id']}/claim"), 201)
+    read = ok(people["vet"].post(f"/api/images/{image['id']}/reads", json={"mode": "unaided"}), 201)
+    ok(people["vet"].post(f"/api/reads/{read['id']}/lock"), 200)
+    detail = problem(people["vet"].post(f"/api/second-looks/{look['id']}/return"), 409)["detail"]
+    assert "locked in this second look" in detail
+
+
 def test_only_who_took_it_reads_blind(people: dict[str, httpx.Client], image: dict[str, Any]) -> None:
     first = list_candidates(people["reader"], image)["candidates"][0]
     mark(people["reader"], first)

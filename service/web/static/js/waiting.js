@@ -53,7 +53,7 @@ function row(one) {
     cell("Waits for", forWhom(one)),
     cell("Since", el("span", { class: "date" }, `${dateTime(one.since)} (${age(one.since)})`)),
     cell("Asked by", personName(one.asked_by)),
-    cell("To do", one.kind === "second_look" && one.is_mine ? lookButton(one) : el("a", { class: "button", href: pathOf(one), "aria-label": `Open ${words.toLowerCase()} of ${one.specimen_code}` }, "Open")));
+    cell("To do", one.kind === "second_look" && (one.is_mine || one.may_be_given_back) ? lookButtons(one) : el("a", { class: "button", href: pathOf(one), "aria-label": `Open ${words.toLowerCase()} of ${one.specimen_code}` }, "Open")));
 }
 
 function forWhom(one) {
@@ -76,8 +76,9 @@ function pathOf(one) {
   return one.image_id ? `/reading/${one.image_id}?candidate=${one.candidate_id}` : `/specimens/${one.specimen_id}`;
 }
 
-function lookButton(one) {
-  return one.may_be_taken ? takeButton(one) : closeButton(one);
+function lookButtons(one) {
+  if (one.may_be_taken) return takeButton(one);
+  return el("div", { class: "actions" }, one.is_mine && closeButton(one), one.may_be_given_back && returnButton(one));
 }
 
 function takeButton(one) {
@@ -94,4 +95,12 @@ function closeButton(one) {
     announce("Your second look is done. Where readers differ, it is listed here.");
     await load();
   } }, "It is done");
+}
+
+function returnButton(one) {
+  return el("button", { type: "button", class: "quiet", "aria-label": `Give the second look of ${one.specimen_code} back`, onclick: async () => {
+    const returned = await withProblem(problem, () => post(`/api/second-looks/${one.id}/return`));
+    if (returned) announce("The second look waits for whoever is free again, since it was asked for.");
+    await reload();
+  } }, "Give it back");
 }

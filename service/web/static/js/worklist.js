@@ -72,7 +72,9 @@ function secondLook(look) {
   const words = [`asked by ${personName(look.asked_by)}`, look.reader ? null : "of whoever is free", dateTime(look.created_at), look.blind && "blind"];
   return el("li", { class: "panel second-look" },
     el("span", {}, el("a", { href: `/specimens/${look.specimen_id}` }, look.specimen_code), ` ${words.filter(Boolean).join(", ")}`),
-    look.reader ? actButton("My second look is done", look, "close") : actButton("Take this second look", look, "claim"));
+    el("div", { class: "actions" },
+      look.reader ? actButton("My second look is done", look, "close") : actButton("Take this second look", look, "claim"),
+      look.claimed_at && actButton("Give it back", look, "return")));
 }
 
 function actButton(words, look, act) {
