@@ -10,7 +10,7 @@ import numpy as np
 from triage.illumination import LEAST_CONTRAST, Light, measure_light, remark_on_light
 from triage.images import Picture, to_grey
 from triage.optics import Objective
-from triage.records import Adequacy
+from triage.records import Adequacy, CodedNote
 from triage.seen_area import describe_seen
 from triage.sharpness import LEAST_SHARPNESS, Focus, measure_focus
 from triage.visibility import LEAST_WIDTH_PX, judge_visibility
@@ -56,7 +56,7 @@ def assess_adequacy(
     notes += _remark_on_focus(focus, light)
     return Adequacy(
         assessed_fraction=0.0 if light is None else round(1.0 - light.black_fraction, 4),
-        notes=tuple(notes),
+        coded_notes=tuple(notes),
         groups_not_resolvable=tuple(one.group for one in groups if one.is_resolvable is False),
         groups=groups,
         focus=_describe_focus(focus),
@@ -99,29 +99,36 @@ def _describe_focus(focus: Focus | None) -> dict[str, float | None] | None:
     }
 
 
-def _remark_on_size(picture: Picture, is_too_small: bool) -> Iterator[str]:
+def _remark_on_size(picture: Picture, is_too_small: bool) -> Iterator[CodedNote]:
     if is_too_small:
-        yield (
+        yield CodedNote(
+            "too_small",
             f"The picture is {picture.width} x {picture.height} px; nothing can be recognised below "
-            f"{LEAST_WIDTH_PX:g} px."
+            f"{LEAST_WIDTH_PX:g} px.",
+            {"width": picture.width, "height": picture.height, "least": LEAST_WIDTH_PX},
         )
 
 
-def _remark_on_knowledge(um_per_px: float | None, objective: Objective | None) -> Iterator[str]:
+def _remark_on_knowledge(um_per_px: float | None, objective: Objective | None) -> Iterator[CodedNote]:
     if um_per_px is None:
-        yield (
+        yield CodedNote(
+            "scale_unknown",
             "The scale is unknown: sizes can't be measured, and which groups the picture could show "
-            "can't be said."
+            "can't be said.",
         )
     if objective is not None and objective.is_aperture_usual:
-        yield (
+        yield CodedNote(
+            "aperture_usual",
             f"The aperture of the objective isn't on record; {objective.numerical_aperture:g} is taken, "
-            f"usual for {objective.magnification:g}x (from memory, no source). Read it from the objective."
+            f"usual for {objective.magnification:g}x (from memory, no source). Read it from the objective.",
+            {"aperture": objective.numerical_aperture, "magnification": objective.magnification},
         )
 
 
-def _remark_on_focus(focus: Focus | None, light: Light | None) -> Iterator[str]:
+def _remark_on_focus(focus: Focus | None, light: Light | None) -> Iterator[CodedNote]:
     if focus is None and light is not None and light.contrast >= LEAST_CONTRAST:
-        yield "Nothing stands out clearly enough to judge the focus by."
+        yield CodedNote("focus_unjudged", "Nothing stands out clearly enough to judge the focus by.")
     if focus is not None and focus.is_blurred:
-        yield "The picture looks blurred; objects may not be told apart. Take it again in focus."
+        yield CodedNote(
+            "blurred", "The picture looks blurred; objects may not be told apart. Take it again in focus."
+        )

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from triage.records import CodedNote
 
 # Below this brightness, of 255, lies the dark surround of an eyepiece, which shows nothing.
 LEAST_GREY = 20.0
@@ -108,21 +111,30 @@ def _sample_fluid(
     return np.array(place).reshape(-1, 2), np.array(fluid)
 
 
-def remark_on_light(light: Light) -> tuple[str, ...]:
+def remark_on_light(light: Light) -> tuple[CodedNote, ...]:
     """What is to be said of the light, a sentence or two each; nothing where it is good."""
     if light.black_fraction == 1:
-        return ("The whole picture is black and shows nothing.",)
-    remarks = {
-        f"{100 * light.black_fraction:.0f} % of the area is black and shows nothing.": (
-            light.black_fraction > MOST_BLACK
-        ),
-        "Much of the picture is burnt out; thin walls may not show. Take it again with less light.": (
-            light.burnt_out_fraction > MOST_BURNT_OUT
-        ),
-        "The light is uneven: the darkest part has less than half the light of the brightest. Center the "
-        "condenser and the lamp.": light.evenness < LEAST_EVENNESS,
-        "The picture has hardly any contrast; thin-walled objects would not show.": (
-            light.contrast < LEAST_CONTRAST
-        ),
-    }
-    return tuple(sentence for sentence, is_due in remarks.items() if is_due)
+        return (CodedNote("black", "The whole picture is black and shows nothing."),)
+    return tuple(_remark_on_light(light))
+
+
+def _remark_on_light(light: Light) -> Iterator[CodedNote]:
+    if light.black_fraction > MOST_BLACK:
+        percent = f"{100 * light.black_fraction:.0f}"
+        sentence = f"{percent} % of the area is black and shows nothing."
+        yield CodedNote("black_in_part", sentence, {"percent": int(percent)})
+    if light.burnt_out_fraction > MOST_BURNT_OUT:
+        yield CodedNote(
+            "burnt_out",
+            "Much of the picture is burnt out; thin walls may not show. Take it again with less light.",
+        )
+    if light.evenness < LEAST_EVENNESS:
+        yield CodedNote(
+            "uneven",
+            "The light is uneven: the darkest part has less than half the light of the brightest. Center the "
+            "condenser and the lamp.",
+        )
+    if light.contrast < LEAST_CONTRAST:
+        yield CodedNote(
+            "contrast", "The picture has hardly any contrast; thin-walled objects would not show."
+        )

@@ -25,6 +25,7 @@ from triage.errors import ImageError
 from triage.file_scale import read_file_scale
 from triage.first_bytes import name_kind
 from triage.limits import Limits
+from triage.records import CodedNote
 from triage.tiff import TiffLayout, read_tiff_layout
 
 __all__ = ["Limits", "Picture", "open_picture", "say_damaged", "to_grey"]
@@ -48,7 +49,7 @@ class Picture:
         In pixels, upright.
     um_per_px : float or None
         Scale that the file itself states, in µm per pixel.
-    remarks : tuple of str
+    remarks : tuple of CodedNote
         What a person should know about the file, for instance that only its first page was read.
     """
 
@@ -59,7 +60,7 @@ class Picture:
         file_name: str,
         sha256: str,
         um_per_px: float | None = None,
-        remarks: tuple[str, ...] = (),
+        remarks: tuple[CodedNote, ...] = (),
         work_folder: tempfile.TemporaryDirectory[str] | None = None,
     ) -> None:
         self._pixels = pixels
@@ -206,7 +207,7 @@ def _sniff(path: Path, name: str) -> str:
     return name_kind(head, name)
 
 
-_Loaded = tuple[pyvips.Image, tuple[str, ...], tempfile.TemporaryDirectory[str] | None]
+_Loaded = tuple[pyvips.Image, tuple[CodedNote, ...], tempfile.TemporaryDirectory[str] | None]
 
 
 def _load_heic(path: Path, name: str, limits: Limits) -> _Loaded:
@@ -302,7 +303,7 @@ def _decode(path: Path, kind: str, **options: Any) -> pyvips.Image:
     return load(str(path), **{**settings, **options})
 
 
-def _count_pages(path: Path, header: pyvips.Image) -> tuple[str, ...]:
+def _count_pages(path: Path, header: pyvips.Image) -> tuple[CodedNote, ...]:
     pages = header.get("n-pages") if header.get_typeof("n-pages") else 1
     if pages < 2:
         return ()
@@ -310,7 +311,8 @@ def _count_pages(path: Path, header: pyvips.Image) -> tuple[str, ...]:
     # The further pages of a pyramid are smaller copies of the first, so nothing is left out there.
     if (second.width, second.height) != (header.width, header.height):
         return ()
-    return (f"The file has {pages} pages; only the first was read.",)
+    sentence = f"The file has {pages} pages; only the first was read."
+    return (CodedNote("first_page_only", sentence, {"pages": pages}),)
 
 
 def _find_brightest(path: Path, kind: str, header: pyvips.Image) -> float | None:

@@ -23,7 +23,7 @@ from triage.merge import join_detections, merge_detections, take_detections
 from triage.optics import Objective
 from triage.proposal import CAUTION
 from triage.rank import rank_rows
-from triage.records import Candidate, Detections, Detector, Proposal, Ranked
+from triage.records import Candidate, CodedNote, Detections, Detector, Proposal, Ranked
 from triage.score_calibration import UNCALIBRATED, ScoreCalibration, read_score_calibration
 from triage.stored_detections import detections_from_json, detections_to_json
 from triage.strata import warn_of_weak_groups
@@ -63,9 +63,10 @@ _FINE_PASS_PIXELS = 24_000_000
 # smaller ones are, they take five times as long. What that costs was measured (`training/runs.md`).
 _ONE_PASS_PIXELS = 100_000_000
 _ONE_PASS_COARSER = (1.5, 2.2)
-_ONE_PASS_REMARK = (
+_ONE_PASS_REMARK = CodedNote(
+    "one_pass",
     "A picture this large is looked at in its own scale alone: objects below 25 µm are found less often "
-    "than in smaller pictures of the same scale. Upload single fields where such small ones matter."
+    "than in smaller pictures of the same scale. Upload single fields where such small ones matter.",
 )
 # Without a scale: at most this many halvings, the first enlarged where the picture is no larger than this.
 _UNSCALED_STEPS = 4
@@ -99,7 +100,7 @@ class ProposalPlan:
         What makes the detector's scores shares that hold, with a scale or without.
     judged : mapping
         What the detector's record says of how often it finds what.
-    remarks : tuple of str
+    remarks : tuple of CodedNote
         What a person should know of how it is looked at.
     """
 
@@ -111,7 +112,7 @@ class ProposalPlan:
     objective: Objective | None = None
     score_calibration: ScoreCalibration = UNCALIBRATED
     judged: Mapping[str, Any] = field(default_factory=dict)
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[CodedNote, ...] = ()
 
     @property
     def n_batches(self) -> int:
@@ -294,7 +295,7 @@ def conclude_measured(picture: Picture, plan: ProposalPlan, candidates: Sequence
         height=picture.height,
         calibration=asdict(plan.calibration) if plan.calibration else None,
         detector=plan.detector,
-        adequacy=replace(adequacy, notes=(*adequacy.notes, *plan.remarks, *warnings)),
+        adequacy=replace(adequacy, coded_notes=(*adequacy.coded_notes, *plan.remarks, *warnings)),
         candidates=tuple(candidates),
         caution=CAUTION,
     )

@@ -41,6 +41,7 @@ def _adequacy_to_json(adequacy: Adequacy) -> dict[str, Any]:
     return {
         "assessed_fraction": adequacy.assessed_fraction,
         "notes": list(adequacy.notes),
+        "coded_notes": [{"code": note.code, "values": note.values} for note in adequacy.coded_notes],
         "groups_not_resolvable": list(adequacy.groups_not_resolvable),
         "groups": [_visibility_to_json(one) for one in adequacy.groups],
         "focus": adequacy.focus,

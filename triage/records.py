@@ -249,6 +249,25 @@ class Visibility:
 
 
 @dataclass(frozen=True)
+class CodedNote:
+    """A remark on a picture.
+
+    Attributes
+    ----------
+    code : str
+        What is remarked, for whoever words it in another language.
+    text : str
+        The remark in English, a sentence or two.
+    values : dict
+        The figures and names in it.
+    """
+
+    code: str
+    text: str
+    values: dict[str, float | str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Adequacy:
     """What of the picture was assessed, and which groups it can't show.
 
@@ -258,13 +277,18 @@ class Adequacy:
     """
 
     assessed_fraction: float
-    notes: tuple[str, ...] = ()
+    coded_notes: tuple[CodedNote, ...] = ()
     groups_not_resolvable: tuple[str, ...] = ()
     groups: tuple[Visibility, ...] = ()
     focus: dict[str, float | None] | None = None
     light: dict[str, float] | None = None
     objective: dict[str, float | bool] | None = None
     area: dict[str, Any] | None = None
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The remarks in English."""
+        return tuple(note.text for note in self.coded_notes)
 
 
 @dataclass(frozen=True)

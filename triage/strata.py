@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from triage.groups import find_group
-from triage.records import Adequacy
+from triage.records import Adequacy, CodedNote
 
 STATED_RECALL = 0.9
 """A group found less often than this is named (our choice)."""
@@ -107,8 +107,8 @@ def to_measured(adequacy: Adequacy) -> dict[str, float]:
     return {name: float(value) for name, value in found.items() if value is not None}
 
 
-def warn_of_weak_groups(scores: Mapping[str, Any], adequacy: Adequacy) -> tuple[str, ...]:
-    """A sentence for each group that the detector finds too seldom in pictures like this one.
+def warn_of_weak_groups(scores: Mapping[str, Any], adequacy: Adequacy) -> tuple[CodedNote, ...]:
+    """A note for each group that the detector finds too seldom in pictures like this one.
 
     Parameters
     ----------
@@ -119,17 +119,26 @@ def warn_of_weak_groups(scores: Mapping[str, Any], adequacy: Adequacy) -> tuple[
 
     Returns
     -------
-    sentences : tuple of str
+    notes : tuple of CodedNote
         None for groups that the picture can't show at all: that is said elsewhere.
     """
     weak = find_weak_groups(scores, to_measured(adequacy))
-    return tuple(_to_sentence(one) for one in weak if one.group not in adequacy.groups_not_resolvable)
+    return tuple(_to_note(one) for one in weak if one.group not in adequacy.groups_not_resolvable)
 
 
-def _to_sentence(weak: WeakGroup) -> str:
+def _to_note(weak: WeakGroup) -> CodedNote:
     factor, cure = _CURES[weak.factor]
     low, high = weak.interval
-    return (
+    sentence = (
         f"Assessed, but may be missed: {find_group(weak.group).label}. In drawn pictures of like {factor} "
         f"({weak.value:.2g}) {weak.found} of {weak.objects} were found ({low:.2f} to {high:.2f}). {cure}"
     )
+    values: dict[str, float | str] = {
+        "group": weak.group,
+        "value": float(f"{weak.value:.2g}"),
+        "found": weak.found,
+        "objects": weak.objects,
+        "low": round(low, 2),
+        "high": round(high, 2),
+    }
+    return CodedNote(f"weak_{weak.factor}", sentence, values)

@@ -44,6 +44,21 @@ def tell_limit(words: dict[str, Any], judged: Mapping[str, Any]) -> str:
     return str(said["judged"].format(why=why, least=f"{LEAST_WIDTH_PX:g}", steps=steps))
 
 
+def tell_notes(words: dict[str, Any], adequacy: Mapping[str, Any]) -> tuple[str, ...]:
+    """What else was remarked on a picture; as it was stored where that was before remarks had codes."""
+    coded: Sequence[Mapping[str, Any]] | None = adequacy.get("coded_notes")
+    if coded is None:
+        return tuple(adequacy.get("notes", ()))
+    return tuple(_tell_note(words, note["code"], note["values"]) for note in coded)
+
+
+def _tell_note(words: dict[str, Any], code: str, values: Mapping[str, Any]) -> str:
+    named = dict(values)
+    if "group" in values:
+        named["group"] = words["groups"].get(values["group"], values["group"])
+    return str(words["notes"][code].format(**named))
+
+
 def _tell_px(px: float | None) -> str:
     """Below what is needed, as the limit says, however it was rounded."""
     return f"{min(cut_digits(px or 0.0), cut_digits(LEAST_WIDTH_PX - 0.1)):g}"

@@ -12,7 +12,7 @@ from service.amending import list_signed
 from service.numbers import count_specimen
 from service.objects_counted import Counted, count_objects
 from service.papers.count_words import tell_area, tell_group, tell_not_assessed, tell_remarks
-from service.papers.limit_words import tell_limits
+from service.papers.limit_words import tell_limits, tell_notes
 from service.papers.reading_course import tell_changes, tell_rules, tell_tails, tell_time
 from service.present import View
 from service.settle import current_answer, needs_mark
@@ -116,7 +116,7 @@ def _gather_limits(
     for state in states:
         proposal = proposals.get(state.image.id)
         adequacy = {} if proposal is None else proposal.head.get("adequacy") or {}
-        told = (*tell_limits(words, adequacy), *adequacy.get("notes", ())) if adequacy else ()
+        told = (*tell_limits(words, adequacy), *tell_notes(words, adequacy)) if adequacy else ()
         if told:
             limits.setdefault(told, []).append(state.image.file_name)
     return [(", ".join(names), list(told)) for told, names in limits.items()]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+import itertools
 import re
 import socket
 import sys
@@ -12,15 +14,23 @@ from typing import Any
 
 import httpx
 import pytest
+import pyvips
 from service_calls import list_candidates, mark, next_number, ok, problem, upload_slide
 from service_slides import draw_slide
 
+import triage
 from service.errors import NoPdfError
 from service.papers import render, words
-from service.papers.limit_words import tell_limits
+from service.papers.limit_words import tell_limits, tell_notes
+from triage.adequacy import assess_adequacy
 from triage.errors import RecordError
 from triage.groups import candidate_groups, look_alikes
+from triage.illumination import Light, remark_on_light
+from triage.images import Picture
 from triage.optics import Objective, usual_objective
+from triage.proposal import proposal_to_json
+from triage.records import Adequacy, Proposal
+from triage.strata import warn_of_weak_groups
 from triage.visibility import judge_visibility
 
 FOLDER = Path(render.__file__).parent
@@ -182,6 +192,51 @@ def test_limits_of_a_picture_are_told_in_the_words_of_the_paper() -> None:
     }
     assert tell_limits(other, {"groups_not_resolvable": ["giardia_cyst"]}) == ("Giardia-Zyste: zu klein",)
     assert tell_limits(said, {"groups_not_resolvable": []}) == ()
+
+
+def test_every_remark_on_a_picture_has_its_words() -> None:
+    codes = {f"weak_{factor}" for factor in ("sharpness", "contrast", "evenness")}
+    for path in Path(triage.__file__).parent.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            is_note = isinstance(node, ast.Call) and getattr(node.func, "id", None) == "CodedNote"
+            if is_note and isinstance(code := node.args[0], ast.Constant):
+                codes.add(str(code.value))
+    assert codes == set(words.read_words()["notes"])
+
+
+def test_remarks_on_a_picture_are_told_in_the_words_of_the_paper() -> None:
+    tiny = assess_adequacy(open_pixels(1, 1), None, None, objective=usual_objective(10))
+    light = (*remark_on_light(Light(0.21, 0.5, 1.0, 0.3)), *remark_on_light(Light(1.0, 0.0, 0.0, 1.0)))
+    strata = {"group": "oocyst", "low": 0.0, "high": 1.0, "found": 8, "objects": 20, "interval": [0.22, 0.61]}
+    factors = [("sharpness", "focus"), ("contrast", "light"), ("evenness", "light")]
+    weak = [
+        warn_of_weak_groups(
+            {"strata": {"rows": [{**strata, "factor": factor}]}}, Adequacy(1.0, **{where: {factor: 0.354}})
+        )
+        for factor, where in factors
+    ]
+    notes = Adequacy(1.0, (*tiny.coded_notes, *light, *itertools.chain(*weak)))
+    head = proposal_to_json(Proposal("a.png", "0" * 64, 1, 1, None, {}, notes))["adequacy"]
+    assert len(head["notes"]) == 11
+    assert tell_notes(words.read_words(), head) == tuple(head["notes"])
+    in_no_language = tell_notes(invent_words(words.read_words()), head)
+    assert [re.findall(r"[A-Za-z]", sentence.replace("10x", "")) for sentence in in_no_language] == [[]] * 11
+    assert "8 ħħ 20" in " ".join(in_no_language)
+    assert tell_notes({}, {"notes": ["Of an older proposal."]}) == ("Of an older proposal.",)
+
+
+def invent_words(said: Any) -> Any:
+    """The same texts in a language whose only letter is no English one."""
+    if isinstance(said, str):
+        return re.sub(r"(\{[^}]*\})|[A-Za-z]", lambda found: found[1] or "ħ", said)
+    if isinstance(said, list):
+        return [invent_words(one) for one in said]
+    return {name: invent_words(one) for name, one in said.items()}
+
+
+def open_pixels(width: int, height: int) -> Picture:
+    """A grey picture."""
+    return Picture(pyvips.Image.black(width, height, bands=3) + 128, file_name="grey.png", sha256="0" * 64)
 
 
 def assess_head(*, um_per_px: float, objective: Objective) -> dict[str, Any]:

@@ -71,9 +71,9 @@ def test_the_warning_names_group_figures_and_cure_unless_the_picture_cant_show_i
 ) -> None:
     scores = {"strata": {"rows": tabulate(several(20, 8, "oocyst", sharpness=0.3))}}
     adequacy = Adequacy(
-        assessed_fraction=1.0, notes=(), groups_not_resolvable=not_resolvable, focus={"sharpness": 0.35}
+        assessed_fraction=1.0, groups_not_resolvable=not_resolvable, focus={"sharpness": 0.35}
     )
     warnings = warn_of_weak_groups(scores, adequacy)
     assert len(warnings) == n_sentences
-    for sentence in warnings:
-        assert all(words in sentence for words in ("Coccidian oocyst", "8 of 20", "go to 40x"))
+    for note in warnings:
+        assert all(words in note.text for words in ("Coccidian oocyst", "8 of 20", "go to 40x"))

@@ -33,7 +33,7 @@ def test_evenness_follows_the_fall_of_the_light() -> None:
 @pytest.mark.parametrize(("darkest", "is_remarked"), [(0.6, False), (0.35, True)])
 def test_uneven_light_is_remarked_below_a_half(darkest: float, is_remarked: bool) -> None:
     remarks = remark_on_light(measure_light(field(darkest=darkest)))
-    assert ("The light is uneven" in " ".join(remarks)) == is_remarked
+    assert ("uneven" in [one.code for one in remarks]) == is_remarked
 
 
 def test_objects_that_fill_a_part_make_no_uneven_light() -> None:
@@ -46,7 +46,7 @@ def test_objects_that_fill_a_part_make_no_uneven_light() -> None:
 def test_burnt_out_share_grows_with_the_exposure() -> None:
     measured = [measure_light(field(level)).burnt_out_fraction for level in (180, 240, 252, 256)]
     assert measured == sorted(measured) and measured[0] == 0 and measured[-1] > 0.5
-    assert "burnt out" in " ".join(remark_on_light(measure_light(field(256))))
+    assert "burnt_out" in [one.code for one in remark_on_light(measure_light(field(256)))]
 
 
 def test_dark_surround_of_an_eyepiece_is_black_and_not_uneven() -> None:
@@ -57,13 +57,12 @@ def test_dark_surround_of_an_eyepiece_is_black_and_not_uneven() -> None:
     assert light.black_fraction == pytest.approx(1 - np.pi / 4, abs=0.01)
     assert light.evenness > 0.9
     (remark,) = remark_on_light(light)
-    assert remark == "22 % of the area is black and shows nothing."
+    assert remark.text == "22 % of the area is black and shows nothing."
 
 
 def test_black_picture_is_told_once() -> None:
-    assert remark_on_light(measure_light(np.zeros((20, 20)))) == (
-        "The whole picture is black and shows nothing.",
-    )
+    (remark,) = remark_on_light(measure_light(np.zeros((20, 20))))
+    assert remark.text == "The whole picture is black and shows nothing."
 
 
 def test_one_grey_pixel_is_measured() -> None:

@@ -154,7 +154,7 @@ def test_open_picture_reads_16_bit_rgb_png(tmp_path: Path, rgb: NDArray[np.uint8
 def test_open_picture_says_that_further_pages_were_not_read(tmp_path: Path, rgb: NDArray[np.uint8]) -> None:
     tifffile.imwrite(tmp_path / "a.tif", np.stack([rgb, rgb, rgb]), photometric="rgb")
     with open_picture(tmp_path / "a.tif") as picture:
-        assert picture.remarks == ("The file has 3 pages; only the first was read.",)
+        assert [one.text for one in picture.remarks] == ["The file has 3 pages; only the first was read."]
 
 
 def test_open_picture_is_the_same_from_memory_and_from_file(tmp_path: Path, rgb: NDArray[np.uint8]) -> None:
