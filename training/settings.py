@@ -38,10 +38,22 @@ class Settings:
     drawn_tiles: int | None = None
     patience: int | None = None
     check_every: int = 25
+    compiled: bool = False
 
 
 FREE_SETTINGS = frozenset(
-    ("out", "device", "workers", "held_out", "name", "um_per_px", "resume", "stop_after", "checkpoint_every")
+    (
+        "out",
+        "device",
+        "compiled",
+        "workers",
+        "held_out",
+        "name",
+        "um_per_px",
+        "resume",
+        "stop_after",
+        "checkpoint_every",
+    )
 )
 """Settings that may differ when a training goes on: they change nothing in what is learnt."""
 
@@ -114,6 +126,9 @@ def parse_settings(arguments: list[str] | None = None) -> Settings:
         "--stop-after", type=float, help="end this part after so many minutes, with a checkpoint to resume"
     )
     parser.add_argument("--checkpoint-every", type=float, help="seconds between checkpoints")
+    parser.add_argument(
+        "--compiled", action="store_true", help="compile the network first: pays in long trainings on a GPU"
+    )
     parser.add_argument("--report-every", type=int, help="steps between reports")
     parser.add_argument("--um-per-px", type=float, help="scale it is served at")
     parser.add_argument(

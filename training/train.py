@@ -119,6 +119,8 @@ def train(
 def start_trainer(settings: Settings, share: Share, device: torch.device) -> Trainer:
     """A trainer before its first step."""
     torch.manual_seed(settings.seed)
+    # Batches have one size: what is fastest for it is looked for once.
+    torch.backends.cudnn.benchmark = True
     if settings.batch % share.n:
         raise TrainingError(
             f"A batch of {settings.batch} tiles can't be shared by {share.n} processes. "
@@ -131,6 +133,7 @@ def start_trainer(settings: Settings, share: Share, device: torch.device) -> Tra
         Schedule(settings.steps, limit_s=limit_s, learning_rate=settings.rate),
         n_candidate_groups=len(candidate_groups()),
         augment=Augmenter(settings.seed, share=share),
+        compiled_for=settings.batch // share.n if settings.compiled else None,
     )
 
 

@@ -55,6 +55,24 @@ def test_losses_fall_and_are_reported(draw_shapes: Any) -> None:
     assert reports[1]["total"] < reports[0]["total"]
 
 
+def test_only_full_batches_run_compiled(draw_shapes: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    compiled = []
+
+    def compile_slowly(forward: Callable[[torch.Tensor], torch.Tensor]) -> Callable[[torch.Tensor], Any]:
+        def run(images: torch.Tensor) -> torch.Tensor:
+            compiled.append(len(images))
+            return forward(images)
+
+        return run
+
+    monkeypatch.setattr(torch, "compile", compile_slowly)
+    network = small_trainer(3).network
+    trainer = Trainer(network, Schedule(3), n_candidate_groups=2, compiled_for=4)
+    short, *full = [*batches_of(draw_shapes, 1, n_tiles=2), *batches_of(draw_shapes, 2)]
+    train_one_epoch(trainer, [short, *full])
+    assert compiled == [4, 4]
+
+
 def test_tiles_without_objects_train() -> None:
     empty = {"boxes": torch.zeros(0, 4), "labels": torch.zeros(0, dtype=torch.int64)}
     trainer = small_trainer(2)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from training.synthesize.appearance import draw_camera, draw_debris, draw_light, draw_optics
 from training.synthesize.camera import Camera, Light
@@ -32,6 +33,8 @@ FAR_SLAB = 1
 NEAR_SLAB = 2
 _SMALLEST_WIDTH_PX = 7.0
 _TRIES = 12
+_LEAST_OFFSET = 0.7
+"""Of the smaller radius: no two middles lie closer, so that both outlines can still be told."""
 _CROSSING = 2.5
 """Larvae and hairs may be so many times longer than an egg may be: pictures often show a part of one."""
 
@@ -227,23 +230,54 @@ def _find_place(
     um_per_px: float,
     taken: Sequence[tuple[float, float, float]],
 ) -> tuple[float, float, float]:
-    """x, y and radius of a free place; near a neighbour for clusters, anywhere if none is free."""
+    """x, y and radius of a free place; near a neighbour for clusters, across one for overlaps.
+
+    Where none is free it is anywhere.
+    """
     radius = (one.length_um + one.width_um) / 4 / um_per_px
     extent = np.array(shape_hw[::-1], float)
     inset = min(one.length_um / um_per_px / 2, 0.5 * extent.min()) if style.centred else -0.35 * radius
+    if taken and style.overlap_share and rng.random() < style.overlap_share:
+        return (*_find_place_across(rng, radius, extent, inset, taken), radius)
     touching = bool(taken) and rng.random() < style.cluster_share
     x, y = 0.0, 0.0
     for _ in range(_TRIES):
         if touching:
             x0, y0, r0 = taken[rng.integers(len(taken))]
-            turn, distance = rng.uniform(0, 2 * np.pi), rng.uniform(0.8, 1.1) * (r0 + radius)
-            x, y = x0 + distance * np.cos(turn), y0 + distance * np.sin(turn)
+            x, y = _step_from(rng, x0, y0, rng.uniform(0.8, 1.1) * (r0 + radius))
         else:
             x, y = rng.uniform(inset, extent - inset)
         gap = 0.75 if touching else 1.0
         if all(np.hypot(x - x0, y - y0) > gap * (radius + r0) for x0, y0, r0 in taken):
             break
     return float(x), float(y), radius
+
+
+def _find_place_across(
+    rng: np.random.Generator,
+    radius: float,
+    extent: NDArray[np.float64],
+    inset: float,
+    taken: Sequence[tuple[float, float, float]],
+) -> tuple[float, float]:
+    """x and y of a place that lies across another object, in the picture and on no other one's middle."""
+    x, y = 0.0, 0.0
+    for _ in range(_TRIES):
+        x0, y0, r0 = taken[rng.integers(len(taken))]
+        least = _LEAST_OFFSET * min(radius, r0)
+        x, y = _step_from(rng, x0, y0, rng.uniform(least, max(0.8 * (r0 + radius), least)))
+        is_inside = bool(np.all((np.array((x, y)) >= inset) & (np.array((x, y)) <= extent - inset)))
+        if is_inside and all(
+            np.hypot(x - x1, y - y1) > _LEAST_OFFSET * min(radius, r1) for x1, y1, r1 in taken
+        ):
+            break
+    return x, y
+
+
+def _step_from(rng: np.random.Generator, x0: float, y0: float, distance: float) -> tuple[float, float]:
+    """A place so far from x0, y0, in any direction."""
+    turn = rng.uniform(0, 2 * np.pi)
+    return float(x0 + distance * np.cos(turn)), float(y0 + distance * np.sin(turn))
 
 
 def _scatter(

@@ -26,6 +26,8 @@ class Style:
         The main object lies whole inside the picture.
     cluster_share : float
         Share of objects that touch or overlap the one before.
+    overlap_share : float
+        Share of objects that lie across another one, of any size.
     clutter : tuple of float
         Amount of debris, 0 to 1.
     softness : tuple of float
@@ -47,6 +49,7 @@ class Style:
     least_look_alikes: int = 0
     centred: bool = False
     cluster_share: float = 0.12
+    overlap_share: float = 0.0
     clutter: Span = (0.0, 0.7)
     softness: Span = (0.1, 1.3)
     resolved_px: Span = (0.7, 2.8)
@@ -117,6 +120,7 @@ TRAINING = Style(
                 look_alikes_per_mpx=(0.0, 16.0),
                 clutter=(0.0, 0.8),
                 resolved_px=(0.7, 6.0),
+                overlap_share=0.12,
             ),
         ),
         (
@@ -127,9 +131,19 @@ TRAINING = Style(
                 least_candidates=1,
                 candidates_per_mpx=(0.0, 30.0),
                 look_alikes_per_mpx=(0.0, 25.0),
+                overlap_share=0.12,
             ),
         ),
-        (0.27, replace(CLUTTERED, object_px=_SMALL, least_candidates=1, candidates_per_mpx=(0.0, 45.0))),
+        (
+            0.27,
+            replace(
+                CLUTTERED,
+                object_px=_SMALL,
+                least_candidates=1,
+                candidates_per_mpx=(0.0, 45.0),
+                overlap_share=0.3,
+            ),
+        ),
     ),
 )
 

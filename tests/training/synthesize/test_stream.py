@@ -1,5 +1,7 @@
 """Tiles depend on their seed and number alone."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import torch
@@ -8,7 +10,7 @@ from training.synthesize.kinds import KINDS
 from training.synthesize.render import render_scenes
 from training.synthesize.scene import draw_scene
 from training.synthesize.stream import draw_batch
-from training.synthesize.style import BACKGROUND, LOOK_ALIKE, STYLES, TRAINING, Style
+from training.synthesize.style import BACKGROUND, FIELD, LOOK_ALIKE, STYLES, TRAINING, Style
 from triage.groups import candidate_groups, read_groups
 
 SMALL = Style("small", object_px=(20.0, 60.0), least_candidates=1, candidates_per_mpx=(40.0, 80.0))
@@ -25,6 +27,29 @@ def test_tile_is_the_same_whatever_the_batch(dark_ellipse):
     one, truths_of_one = draw_small(5, 1, dark_ellipse)
     assert (three[0].int() - one[0].int()).abs().max() <= 1
     assert np.array_equal(truths_of_three[0].boxes_xyxy, truths_of_one[0].boxes_xyxy)
+
+
+def count_crossing(style: Style) -> int:
+    """Pairs of drawn objects whose circles of mean radius overlap, in 20 scenes."""
+    n_pairs = 0
+    for index in range(20):
+        scene = draw_scene(4, index, style, (384, 384), um_per_px=0.5)
+        circles = [
+            (*centre, np.ptp(outline, axis=0).mean() / 2 / scene.um_per_px)
+            for things in scene.objects.values()
+            for centre, outline in zip(things.centre_xy, things.outline_um, strict=True)
+        ]
+        n_pairs += sum(
+            np.hypot(x - x0, y - y0) < 0.8 * (r + r0)
+            for number, (x, y, r) in enumerate(circles)
+            for x0, y0, r0 in circles[:number]
+        )
+    return n_pairs
+
+
+def test_objects_lie_across_each_other_where_a_style_asks_for_it():
+    plain = replace(FIELD, candidates_per_mpx=(20.0, 40.0), cluster_share=0.0)
+    assert count_crossing(replace(plain, overlap_share=0.5)) > 3 * count_crossing(plain)
 
 
 def test_tiles_of_a_batch_differ(dark_ellipse):
