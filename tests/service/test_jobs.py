@@ -40,6 +40,7 @@ from triage.errors import ImageError
 from triage.tiles import BATCH_TILES
 
 ROOT = Path(__file__).resolve().parents[2]
+PYTHON_PATH = os.pathsep.join(filter(None, (str(ROOT), os.environ.get("PYTHONPATH"))))
 # `COVERSLIP_TEST_KILLS=100 pytest tests/service/test_jobs.py -k killed` kills as often as is asked.
 KILLS = int(os.environ.get("COVERSLIP_TEST_KILLS", "2"))
 SEED = int(os.environ.get("COVERSLIP_TEST_SEED", "1"))
@@ -56,7 +57,7 @@ def _service(
     options = ["--data", str(folder), "--port", str(port), "--weights", weights]
     if calls_before_hang is not None:
         options += ["--calls-before-hang", str(calls_before_hang)]
-    environment = os.environ | {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
+    environment = os.environ | {"PYTHONPATH": PYTHON_PATH, "OMP_NUM_THREADS": "1"}
     process = subprocess.Popen([sys.executable, script, *options], env=environment)
     try:
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=60) as client:
