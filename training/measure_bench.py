@@ -1,11 +1,13 @@
 """Measure drawn objects of known size, and say how far off the sizes and their stated uncertainties are.
 
-    python -m training.measure_bench [--n 200] [--seed 7] [--data SET] [--fit]
+    python -m training.measure_bench [--n 200] [--seed 7] [--data SET | --plain] [--fit] [--rim GRAPH]
 
 prints, by group and by focus, the bias of length and width, the median error, the median of the stated
 standard uncertainty, how often the stated 95 % interval holds the truth (each share with its own interval),
 and for how many no outline was found; beside it the same diameters as scikit-image's `regionprops` and
-OpenCV's `fitEllipse` give for the outlined area. `--data` measures the ellipses of a labelled set instead.
+OpenCV's `fitEllipse` give for the outlined area. `--data` measures the ellipses of a labelled set instead,
+`--plain` plain discs and rings. Several seeds are measured side by side (`--seed 7 8 9 --workers 3`, `--n`
+of each). `--rim` judges a network that is not in use, with the factors of the one that is.
 `--fit` prints by how much the stated uncertainties would have to be widened on these objects; check it on
 another seed. The drawn objects are none that the network of `triage.rim` learnt. The search starts from the
 true ellipse, disturbed about as much as the detector's own is.
@@ -14,170 +16,58 @@ true ellipse, disturbed about as much as the detector's own is.
 from __future__ import annotations
 
 import argparse
+import csv
 import json
 import math
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
-from functools import cache
-from itertools import count
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from itertools import chain
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
-import pyvips
 from numpy.typing import NDArray
 
 from training.guesses import disturb_guess
+from training.known_pictures import KnownObject, KnownPicture, draw_known, draw_plain_known, read_known
 from training.metrics import wilson_interval
 from triage.errors import TriageError
-from triage.groups import candidate_groups, read_groups
-from triage.images import Picture, open_picture
 from triage.outline import NoOutline, Outline, find_outlines
-from triage.records import Ellipse
-from triage.rim import find_shell_edge
+from triage.rim import RIM_GRAPH, ShellEdge, find_shell_edge
 from triage.shell import LENGTH_SD_FACTOR, WIDTH_SD_FACTOR, ShellSize, measure_shell
 
 Floats = NDArray[np.float64]
 
-SIDE_PX = 400
-FOCUS_STRATA = ((0.0, 0.3, "sharp"), (0.3, 1.0, "soft"), (1.0, np.inf, "blurred"))
-"""In depths of field, wavelength over NA²."""
 COVERAGE_FACTOR = 1.96
-_LEAST_WIDTH_PX = 12.0
-_LEAST_SHOWN = 0.95
-# Drawing a stock costs more than a picture, so that only a few are used; none that the rim network learnt.
-_STOCKS_USED = 2
-_FIRST_STOCK = 12
 _MASK_FACTOR = 4
-
-
-@dataclass(frozen=True)
-class KnownObject:
-    """An object of known ellipse, with the group and focus that it is counted under."""
-
-    truth: Ellipse
-    group: str
-    focus: str
+_SAVED = (
+    "group",
+    "focus",
+    "true_length_px",
+    "true_width_px",
+    "length_px",
+    "width_px",
+    "length_relative_sd",
+    "width_relative_sd",
+)
 
 
 @dataclass(frozen=True)
 class Measured:
-    """A known object and what came of measuring it; `outline` and `size` are None where none was found."""
+    """A known object and what came of measuring it; all but it None where nothing was found."""
 
     known: KnownObject
     outline: Outline | None
     size: ShellSize | None
+    edge: ShellEdge | None = None
 
 
-KnownPicture = tuple[Picture, list[KnownObject]]
-
-
-def draw_known(seed: int) -> Iterator[KnownPicture]:
-    """Endless drawn pictures, group after group, each with its whole, uncovered objects that stand alone."""
-    # Drawing needs torch, which measuring a labelled set doesn't.
-    from training.synthesize.kinds import KINDS
-    from training.synthesize.kinds.kind import Kind
-    from training.synthesize.render import render_scenes
-    from training.synthesize.scene import draw_scene
-    from training.synthesize.stock import STOCKS_OF_A_KIND, Stock, draw_stock
-    from training.synthesize.style import FIELD
-
-    style = replace(
-        FIELD,
-        name="measured",
-        object_px=(28.0, 260.0),
-        least_candidates=1,
-        candidates_per_mpx=(5.0, 25.0),
-        look_alikes_per_mpx=(0.0, 6.0),
-        centred=True,
-        cluster_share=0.05,
-        clutter=(0.0, 0.5),
-        softness=(0.05, 1.6),
-        eyepiece_share=0.0,
-        marks_share=0.0,
-    )
-    first = _FIRST_STOCK + seed * _STOCKS_USED % (STOCKS_OF_A_KIND - _FIRST_STOCK)
-
-    @cache
-    def few_stocks(kind: Kind, number: int) -> Stock:
-        return draw_stock(kind, first + number % _STOCKS_USED)
-
-    groups = candidate_groups()
-    for index in count():
-        group = groups[index % len(groups)]
-        kinds = {
-            name: kind for name, kind in KINDS.items() if kind.group == group or kind.group not in groups
-        }
-        scene = draw_scene(seed, index, style, (SIDE_PX, SIDE_PX), kinds=kinds, stocks=few_stocks)
-        tiles, truths = render_scenes([scene], kinds=kinds)
-        pixels = tiles[0].permute(1, 2, 0).contiguous().numpy()
-        picture = Picture(pyvips.Image.new_from_array(pixels), file_name="drawn", sha256="")
-        yield picture, _known_objects(truths[0])
-
-
-def _known_objects(truth: Any) -> list[KnownObject]:
-    names = [group.name for group in read_groups()]
-    known = []
-    for row, label in enumerate(truth.labels):
-        is_whole = not truth.is_truncated[row] and truth.shown[row] >= _LEAST_SHOWN
-        if names[label] in candidate_groups() and is_whole and truth.ellipses[row, 3] >= _LEAST_WIDTH_PX:
-            ellipse = Ellipse(*(float(value) for value in truth.ellipses[row]))
-            if _stands_alone(ellipse, truth.ellipses):
-                known.append(KnownObject(ellipse, names[label], name_focus(float(truth.focus_depths[row]))))
-    return known
-
-
-def _stands_alone(ellipse: Ellipse, all_ellipses: Floats) -> bool:
-    """Whether none of the others can touch it, whatever their tilt."""
-    apart = np.hypot(all_ellipses[:, 0] - ellipse.cx, all_ellipses[:, 1] - ellipse.cy)
-    return int((apart < 0.55 * (all_ellipses[:, 2] + ellipse.length_px)).sum()) == 1
-
-
-def name_focus(depths: float) -> str:
-    """The stratum of an object so many depths of field away from the plane of focus."""
-    return next(name for low, high, name in FOCUS_STRATA if low <= depths < high)
-
-
-def read_known(folder: Path) -> Iterator[KnownPicture]:
-    """Pictures of a labelled set with the ellipses that a person drew; cut objects are left out.
-
-    Raises
-    ------
-    RecordError
-        If the folder holds no labelled set.
-    ImageError
-        If a picture can't be read.
-    """
-    from triage.errors import RecordError
-
-    try:
-        coco = json.loads((folder / "annotations.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError) as err:
-        raise RecordError(
-            f"{folder} has no annotations.json that can be read ({err}). Give a labelled set's folder."
-        ) from err
-    groups = {category["id"]: category["name"] for category in coco["categories"]}
-    for image in coco["images"]:
-        known = [
-            KnownObject(_to_ellipse(one["ellipse"]), groups[one["category_id"]], "unknown")
-            for one in coco["annotations"]
-            if one["image_id"] == image["id"] and one.get("ellipse") and not one.get("truncated")
-        ]
-        if known:
-            with open_picture(folder / "images" / image["file_name"]) as picture:
-                yield picture, known
-
-
-def _to_ellipse(drawn: dict[str, float]) -> Ellipse:
-    length = drawn["major_px"] if "major_px" in drawn else drawn["length_px"]
-    width = drawn["minor_px"] if "minor_px" in drawn else drawn["width_px"]
-    return Ellipse(drawn["cx"], drawn["cy"], length, width, drawn["angle_deg"])
-
-
-def measure_known(pictures: Iterator[KnownPicture], n: int | None, seed: int) -> list[Measured]:
-    """The first `n` objects (None: all) measured from disturbed guesses."""
+def measure_known(
+    pictures: Iterable[KnownPicture], n: int | None, seed: int, graph: Path = RIM_GRAPH
+) -> list[Measured]:
+    """The first `n` objects (None: all) measured from disturbed guesses, their rims read by `graph`."""
     rng = np.random.default_rng(seed)
     measured: list[Measured] = []
     for picture, known in pictures:
@@ -186,7 +76,8 @@ def measure_known(pictures: Iterator[KnownPicture], n: int | None, seed: int) ->
             if isinstance(outline, NoOutline):
                 measured.append(Measured(one, None, None))
             else:
-                measured.append(Measured(one, outline, measure_shell(outline)))
+                edge = find_shell_edge(outline, graph)
+                measured.append(Measured(one, outline, measure_shell(outline, edge), edge))
         if n is not None and len(measured) >= n:
             return measured[:n]
     return measured
@@ -250,16 +141,13 @@ def describe_others(measured: Sequence[Measured]) -> dict[str, dict[str, float]]
             return float(region.axis_major_length), float(region.axis_minor_length)
 
         ways["skimage.measure.regionprops"] = _by_moments
-    found = [one for one in measured if one.outline is not None]
+    found = [(one.known.truth, one.edge) for one in measured if one.edge is not None]
     figures = {}
     for name, way in ways.items() if found else ():
         errors = []
-        for one in found:
-            assert one.outline is not None
-            length, width = (
-                side / _MASK_FACTOR for side in way(draw_mask(find_shell_edge(one.outline).points))
-            )
-            errors.append((length / one.known.truth.length_px - 1, width / one.known.truth.width_px - 1))
+        for truth, edge in found:
+            length, width = (side / _MASK_FACTOR for side in way(draw_mask(edge.points)))
+            errors.append((length / truth.length_px - 1, width / truth.width_px - 1))
         both = np.array(errors)
         figures[name] = {
             "length_bias": round(float(both[:, 0].mean()), 4),
@@ -346,19 +234,59 @@ def _write_line(name: str, figures: dict[str, float | int | None]) -> str:
     return line
 
 
+def save_measured(measured: Sequence[Measured], path: Path) -> None:
+    """Write true and found sides in pixels, and what the network says of its error, as shares of them."""
+    with path.open("w", newline="", encoding="utf-8") as file:
+        lines = csv.writer(file)
+        lines.writerow(_SAVED)
+        for one in measured:
+            if one.size is not None and one.edge is not None:
+                truth, found = one.known.truth, one.size.ellipse
+                sides = (truth.length_px, truth.width_px, found.length_px, found.width_px)
+                sds = (one.edge.length_relative_sd, one.edge.width_relative_sd)
+                lines.writerow((one.known.group, one.known.focus, *(f"{value:.5g}" for value in sides + sds)))
+
+
+def _measure_seeds(options: argparse.Namespace) -> list[Measured]:
+    measure = partial(_measure_seed, options.data, options.plain, options.n, options.rim)
+    if options.workers == 1 or len(options.seed) == 1:
+        return list(chain.from_iterable(map(measure, options.seed)))
+    # These processes need torch, which measuring a labelled set doesn't.
+    from training.synthesize.processes import open_processes
+
+    with open_processes(options.workers) as pool:
+        return list(chain.from_iterable(pool.map(measure, options.seed)))
+
+
+def _measure_seed(data: Path | None, is_plain: bool, n: int, graph: Path, seed: int) -> list[Measured]:
+    if data is not None:
+        return measure_known(read_known(data), None, seed, graph)
+    if is_plain:
+        return measure_known(draw_plain_known(seed), None, seed, graph)
+    return measure_known(draw_known(seed), n, seed, graph)
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Measure as the command line says; 0, or 1 after one sentence on what was wrong."""
     parser = argparse.ArgumentParser(
         prog="python -m training.measure_bench", description=(__doc__ or "").split("\n")[0]
     )
-    parser.add_argument("--n", type=int, default=200, help="drawn objects to measure")
-    parser.add_argument("--seed", type=int, default=7, help="which objects are drawn, how guesses are off")
-    parser.add_argument("--data", type=Path, help="labelled set whose ellipses to measure instead")
+    parser.add_argument("--n", type=int, default=200, help="drawn objects to measure, of each seed")
+    parser.add_argument(
+        "--seed", type=int, nargs="+", default=[7], help="which objects are drawn, how guesses are off"
+    )
+    instead = parser.add_mutually_exclusive_group()
+    instead.add_argument("--data", type=Path, help="labelled set whose ellipses to measure instead")
+    instead.add_argument("--plain", action="store_true", help="measure plain discs and rings instead")
     parser.add_argument("--fit", action="store_true", help="print fitted terms of the uncertainty")
+    parser.add_argument(
+        "--rim", type=Path, default=RIM_GRAPH, help="rim.onnx to judge (default: the one in use)"
+    )
+    parser.add_argument("--workers", type=int, default=1, help="seeds measured side by side")
+    parser.add_argument("--save", type=Path, help="CSV to write, a line for each outline")
     options = parser.parse_args(arguments)
     try:
-        pictures = read_known(options.data) if options.data else draw_known(options.seed)
-        measured = measure_known(pictures, None if options.data else options.n, options.seed)
+        measured = _measure_seeds(options)
     except TriageError as err:
         print(err, file=sys.stderr)
         return 1
@@ -368,6 +296,8 @@ def main(arguments: list[str] | None = None) -> int:
     if options.fit:
         for name, factor in fit_factors(measured).items():
             print(name, factor)
+    if options.save:
+        save_measured(measured, options.save)
     return 0
 
 

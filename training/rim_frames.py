@@ -7,20 +7,17 @@ from torch import Tensor
 
 from triage.rim_frame import ANGLES, N_RAYS
 
-_SEARCHED_SHARE = 0.75
 
+def choose_frames(truth: Tensor, searched: Tensor, share: float, generator: torch.Generator) -> Tensor:
+    """Frames (B, 5) to read in: this share as the search leaves them, the others disturbed true ones.
 
-def choose_frames(truth: Tensor, searched: Tensor, n_plain: int, generator: torch.Generator) -> Tensor:
-    """Frames (B, 5) to read in: most as the search leaves them; others, and the first `n_plain`, disturbed.
-
-    `searched` (B, SEARCHES, 5) has NaN where the search finds nothing.
+    `searched` (B, SEARCHES, 5) has NaN where the search finds nothing; such frames are disturbed ones too.
     """
     n, n_searches = searched.shape[:2]
     which = torch.randint(n_searches, (n,), device=truth.device, generator=generator)
     picked = searched[torch.arange(n, device=truth.device), which]
-    is_searched = torch.rand(n, device=truth.device, generator=generator) < _SEARCHED_SHARE
+    is_searched = torch.rand(n, device=truth.device, generator=generator) < share
     is_searched &= picked.isfinite().all(dim=1)
-    is_searched[:n_plain] = False
     return torch.where(is_searched[:, None], picked, disturb(truth, generator))
 
 

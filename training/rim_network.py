@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+import warnings
+from pathlib import Path
+
 import torch
 from torch import Tensor, nn
 
+from triage.rim import RIM_GRAPH
 from triage.rim_frame import ANGLES, N_RAYS, RIM_RHO
 
 _GROUND_COLUMNS = 16
@@ -76,3 +82,37 @@ class RimNetwork(nn.Module):
 
 def _go_round(planes: Tensor, reach: int) -> Tensor:
     return torch.cat([planes[:, :, N_RAYS - reach :], planes, planes[:, :, :reach]], dim=2)
+
+
+def read_shipped() -> RimNetwork:
+    """The network in use, its weights taken from its graph."""
+    import onnx
+
+    weights = {
+        each.name: torch.from_numpy(onnx.numpy_helper.to_array(each).copy())
+        for each in onnx.load(RIM_GRAPH).graph.initializer
+    }
+    network = RimNetwork()
+    network.load_state_dict({name: weights[name] for name in network.state_dict()})
+    return network
+
+
+def export(network: RimNetwork, path: Path) -> None:
+    """Write the graph: `rims`, `sides` of one object in; `radii`, `log_sd` out."""
+    from training.export import forget_origin
+
+    example = torch.zeros(1, N_RAYS, len(RIM_RHO)), torch.ones(1, 2)
+    with warnings.catch_warnings(), contextlib.redirect_stdout(io.StringIO()):
+        warnings.simplefilter("ignore")  # the exporter warns about its own internals
+        program = torch.onnx.export(
+            network.cpu().eval(),
+            example,
+            dynamo=True,
+            input_names=["rims", "sides"],
+            output_names=["radii", "log_sd"],
+            verbose=False,
+        )
+    assert program is not None
+    model = program.model_proto
+    forget_origin(model)
+    path.write_bytes(model.SerializeToString())

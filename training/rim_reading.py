@@ -50,34 +50,6 @@ class Reader:
         return upper * (1 - to_below) + lower * to_below
 
 
-def draw_plain(frames: Tensor, ellipses: Tensor, generator: torch.Generator) -> Tensor:
-    """Grey values of plain discs and rings in the frames; their edge is where brightness changes fastest."""
-    n, device = len(frames), frames.device
-
-    def even(low: float, high: float) -> Tensor:
-        return low + (high - low) * torch.rand(n, 1, 1, device=device, generator=generator)
-
-    rho = torch.as_tensor(RIM_RHO, dtype=torch.float32, device=device)
-    points = place(frames, rho.expand(n, N_RAYS, len(rho)))
-    cx, cy, length, width, turn = (column.reshape(-1, 1, 1) for column in ellipses.unbind(1))
-    x, y = points[..., 0] - cx, points[..., 1] - cy
-    u, v = x * turn.cos() + y * turn.sin(), y * turn.cos() - x * turn.sin()
-    reach = torch.hypot(2 * u / length, 2 * v / width).clamp_min(1e-3)
-    slope = torch.hypot(4 * u / length**2, 4 * v / width**2) / reach
-    distance = (reach - 1) / slope.clamp_min(1e-6)
-    blur = even(0.6, 1.0) + even(0, 1) ** 2 * 0.04 * width
-    thickness = even(0.06, 0.5) * width
-
-    def inside(far: Tensor) -> Tensor:
-        return torch.special.ndtr(-far / blur)
-
-    depth = even(20, 120)
-    refill = even(0, 1) * (even(0, 1) < 0.6)
-    grey = 200 - depth * (inside(distance) - refill * inside(distance + thickness))
-    noise = torch.randn(grey.shape, device=device, generator=generator)
-    return (grey + noise * even(0.2, 6)).clamp(0, 255)
-
-
 def look_otherwise(rims: Tensor, generator: torch.Generator) -> Tensor:
     """The same rims in other light: gamma, grain, now and then bright on dark."""
     n, device = len(rims), rims.device

@@ -50,21 +50,28 @@ class ShellEdge:
     width_relative_sd: float
 
 
-def find_shell_edge(outline: Outline) -> ShellEdge:
-    """Where the shell ends, read from the grey values in the outline's frame and then in its own."""
+def find_shell_edge(outline: Outline, graph: Path = RIM_GRAPH) -> ShellEdge:
+    """Where the shell ends, read from the grey values in the outline's frame and then in its own.
+
+    Parameters
+    ----------
+    outline : Outline
+    graph : Path, optional
+        The network that reads; the one in use if left out.
+    """
     rim = outline.rim
     ellipse = rim.ellipse
     for _ in range(_READINGS):
-        points, log_sd = _read(rim, ellipse)
+        points, log_sd = _read(graph, rim, ellipse)
         ellipse = measure_moments(points[None])[0]
     length_sd, width_sd = (float(value) for value in np.exp(log_sd))
     return ShellEdge((points + rim.origin) * rim.per_px, length_sd, width_sd)
 
 
-def _read(rim: RimView, ellipse: Floats) -> tuple[Floats, Floats]:
+def _read(graph: Path, rim: RimView, ellipse: Floats) -> tuple[Floats, Floats]:
     """Points of the shell's edge in pixels of the patch, and logarithms of the relative uncertainties."""
     grey, _ = sample(rim.patch, unroll_points(ellipse))
-    radii, log_sd = _open_graph().run(
+    radii, log_sd = _open_graph(graph).run(
         ["radii", "log_sd"],
         # One object a call: sums over a batch could round a row by what stands beside it.
         {"rims": grey[None], "sides": ellipse[None, 2:4].astype(np.float32)},
@@ -74,11 +81,11 @@ def _read(rim: RimView, ellipse: Floats) -> tuple[Floats, Floats]:
 
 
 @cache
-def _open_graph() -> Any:
+def _open_graph(graph: Path) -> Any:
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
     options.inter_op_num_threads = 1
     options.use_deterministic_compute = True
-    return onnxruntime.InferenceSession(RIM_GRAPH, options, providers=["CPUExecutionProvider"])
+    return onnxruntime.InferenceSession(graph, options, providers=["CPUExecutionProvider"])

@@ -1,15 +1,20 @@
 from __future__ import annotations
 
+import csv
 import json
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
+import onnx
 import pytest
 import pyvips
 
+from training import measure_bench
+from training.known_pictures import KnownObject, draw_plain_known, name_focus, signed_depths
 from training.measure_bench import (
-    KnownObject,
     Measured,
     describe,
     describe_others,
@@ -17,10 +22,10 @@ from training.measure_bench import (
     fit_factors,
     main,
     measure_known,
-    name_focus,
 )
 from triage.images import Picture
 from triage.records import Ellipse
+from triage.rim import RIM_GRAPH
 
 SIDES = [(90.0, 60.0), (70.0, 50.0), (110.0, 80.0), (60.0, 44.0)]
 
@@ -85,8 +90,21 @@ def _grow(known: KnownObject, factor: float) -> KnownObject:
     return KnownObject(grown, known.group, known.focus)
 
 
+def test_focus_is_told_by_side() -> None:
+    truth = SimpleNamespace(focus_depths=np.array([0.5, 2.0]), focus_um=np.array([3.0, -9.0]))
+    assert [signed_depths(truth, row) for row in (0, 1)] == [0.5, -2.0]
+
+
 @pytest.mark.parametrize(
-    ("depths", "name"), [(0.0, "sharp"), (0.3, "soft"), (0.99, "soft"), (5.0, "blurred")]
+    ("depths", "name"),
+    [
+        (0.0, "sharp"),
+        (0.3, "soft, above"),
+        (-0.3, "sharp"),
+        (-0.99, "soft, below"),
+        (5.0, "blurred, above"),
+        (-5.0, "blurred, below"),
+    ],
 )
 def test_focus_strata(depths: float, name: str) -> None:
     assert name_focus(depths) == name
@@ -116,6 +134,43 @@ def test_labelled_set_is_measured(tmp_path: Path, capsys: pytest.CaptureFixture[
     lines = capsys.readouterr().out.splitlines()
     assert next(line for line in lines if line.startswith("oocyst")).split()[1:3] == ["4", "0.0"]
     assert any(line.startswith("LENGTH_SD_FACTOR") for line in lines)
+
+
+def test_plain_forms_are_drawn_with_their_sides() -> None:
+    shown = 0
+    for picture, (known,) in draw_plain_known(3):
+        if known.group == "disc 24 x 20" or known.group == "disc 90 x 60":
+            grey = picture.read_region(0, 0, 240, 240).astype(float).mean(axis=2)
+            area = (215 - grey).sum() / (215 - 90)
+            assert area == pytest.approx(np.pi / 4 * known.truth.length_px * known.truth.width_px, rel=0.01)
+            shown += 1
+    assert shown == 6
+
+
+def test_seeds_are_measured_side_by_side_and_saved(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("training.synthesize.processes.open_processes", ThreadPoolExecutor)
+    monkeypatch.setattr(measure_bench, "draw_known", lambda seed: iter([draw_discs()] * 2))
+    asked = ["--seed", "1", "2", "--workers", "2", "--n", "5", "--save", str(tmp_path / "sizes.csv")]
+    assert main(asked) == 0
+    assert capsys.readouterr().out.splitlines()[-3].split()[:2] == ["all", "10"]
+    with (tmp_path / "sizes.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 10 and rows[0] != rows[5]
+    for row in rows:
+        assert float(row["length_px"]) == pytest.approx(float(row["true_length_px"]), rel=0.02)
+        assert 0 < float(row["length_relative_sd"]) < 0.05
+
+
+def test_another_network_reads_the_rims(tmp_path: Path) -> None:
+    model = onnx.load(RIM_GRAPH)
+    (bias,) = (each for each in model.graph.initializer if each.name == "delta.bias")
+    bias.CopyFrom(onnx.numpy_helper.from_array(onnx.numpy_helper.to_array(bias) + 2, "delta.bias"))
+    (tmp_path / "larger.onnx").write_bytes(model.SerializeToString())
+    (one,) = measure_known(iter([draw_discs()]), 1, 3, tmp_path / "larger.onnx")
+    assert one.size is not None
+    assert one.size.ellipse.length_px > 1.05 * one.known.truth.length_px
 
 
 def test_folder_without_a_set_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
