@@ -143,7 +143,7 @@ def summarise(
         `LISTED_AT` false positives a picture if left out.
     """
     curve = free_response([one.matches for one in judged])
-    cut = _cut_at(curve, LISTED_AT) if listed_from is None else listed_from
+    cut = curve.cut_at(LISTED_AT) if listed_from is None else listed_from
     objects = [(one, index) for one in judged for index in range(one.matches.n_objects)]
     found = [row for row in (_finder_of(one, index, cut) for one, index in objects) if row is not None]
     n_right = sum(candidate.group == group for candidate, group in found)
@@ -168,12 +168,6 @@ def summarise(
         "misses": [_describe_miss(one, index) for one, index in objects if not _finder_of(one, index, cut)],
         "false_alarms": list_false_alarms(judged),
     }
-
-
-def _cut_at(curve: Curve, false_per_picture: float) -> float:
-    """Lowest threshold that allows this many false positives a picture."""
-    allowed = curve.thresholds[curve.false_per_picture <= false_per_picture + 1e-12]
-    return float(allowed.min(initial=1.0))
 
 
 def _share(share: float, n: int) -> dict[str, Any]:

@@ -45,7 +45,7 @@ def draw_recall(path: Path, figures: dict[str, Any]) -> None:
         axis.legend(fontsize=8, loc="lower right")
     axes[0][0].set_ylabel("recall")
     figure.suptitle(f"{figures['recall']['of']} objects; dots: the cut of {cut:.3f}", fontsize=9)
-    _save(figure, path)
+    save_figure(figure, path)
 
 
 def draw_lengths(path: Path, length: dict[str, Any]) -> None:
@@ -67,7 +67,7 @@ def draw_lengths(path: Path, length: dict[str, Any]) -> None:
         )
     axis.set(xlabel="mean of length said and marked, µm", ylabel="said less marked, µm")
     axis.set_title(f"{length['n']} objects", fontsize=9)
-    _save(figure, path)
+    save_figure(figure, path)
 
 
 def draw_counts(path: Path, counts: dict[str, Any]) -> None:
@@ -91,7 +91,7 @@ def draw_counts(path: Path, counts: dict[str, Any]) -> None:
         f"{counts['coverslips']} coverslips, concordance {'unknown' if said is None else f'{said:.3f}'}",
         fontsize=9,
     )
-    _save(figure, path)
+    save_figure(figure, path)
 
 
 def draw_scores(path: Path, calibration: dict[str, Any]) -> None:
@@ -107,10 +107,11 @@ def draw_scores(path: Path, calibration: dict[str, Any]) -> None:
     axis.plot([row["mean_score"] for row in bins], [row["share_right"] for row in bins], "o", color=INK)
     axis.set(xlim=(0, 1), ylim=(0, 1.02), xlabel="score", ylabel="share on an object", aspect="equal")
     axis.set_title(f"error {calibration['error']:.3f}, {calibration['n']} candidates", fontsize=9)
-    _save(figure, path)
+    save_figure(figure, path)
 
 
-def _save(figure: Any, path: Path) -> None:
+def save_figure(figure: Any, path: Path) -> None:
+    """Write a figure to a PNG file that says nothing of the program, and close it."""
     from matplotlib import pyplot
 
     figure.tight_layout()

@@ -20,7 +20,7 @@ from training.drawn import DrawBatch
 from training.engine import Batch
 from training.evaluate import Judged, judge_picture
 from training.held_out import draw_held_out, judge
-from training.metrics import FALSE, Curve, free_response, wilson_interval
+from training.metrics import FALSE, free_response, wilson_interval
 from training.parallel import choose_device
 from training.settings import Settings
 from training.splits import take_split
@@ -146,7 +146,7 @@ def to_figures(judged: Sequence[Judged], *, default_cut: float, drawn: dict[str,
         Figures on drawn tiles.
     """
     curve = free_response([one.matches for one in judged])
-    listed = _list_found(judged, _cut_at(curve, LISTED_AT))
+    listed = _list_found(judged, curve.cut_at(LISTED_AT))
     at_recall = curve.cut_for(STATED_RECALL)
     lowest = float(curve.thresholds.min(initial=1.0))
     return LocalFigures(
@@ -162,12 +162,6 @@ def to_figures(judged: Sequence[Judged], *, default_cut: float, drawn: dict[str,
         length_errors=tuple(error for found in listed if (error := _length_error(*found)) is not None),
         drawn=drawn,
     )
-
-
-def _cut_at(curve: Curve, false_per_picture: float) -> float:
-    """Lowest threshold that allows this many false positives a picture."""
-    allowed = curve.thresholds[curve.false_per_picture <= false_per_picture + 1e-12]
-    return float(allowed.min(initial=1.0))
 
 
 def _list_found(judged: Sequence[Judged], cut: float) -> list[tuple[Judged, int, int]]:

@@ -173,6 +173,11 @@ class Curve:
         reached = self.recall >= recall - 1e-12
         return float(self.thresholds[reached].max()) if reached.any() else None
 
+    def cut_at(self, false_per_picture: float) -> float:
+        """Lowest threshold that allows this many false positives a picture; 1 if none is so strict."""
+        allowed = self.thresholds[self.false_per_picture <= false_per_picture + 1e-12]
+        return float(allowed.min(initial=1.0))
+
     def recall_from(self, threshold: float) -> float:
         """Recall of candidates that score at least `threshold`."""
         return float(self.recall[self.thresholds >= threshold].max(initial=0.0))

@@ -1,0 +1,191 @@
+"""What labelling some slides of one's own brings: drawn hospitals, simulated readers, training, judging.
+
+    python -m training.hospitals --out DIR [--hospitals 3] [--labels 10 20 50 100] [--slides-judged 40]
+        [--workers 16] [--device cuda] [--minutes 9]
+
+draws hospitals that differ in light, stain, debris, microscope and camera (`training.drawn_hospitals`),
+marks their slides as readers would who miss, misname and misplace some (`training.simulated_readers`), adapts
+the shipped detector to so many of them as `training.train --from-shipped` does, and judges each on other
+slides of the same hospital, which no training reads, and on drawn fields of all sorts, which it may forget. A
+slide is one drawn field of 1,000 x 750 px. Writes DIR/figures.json and DIR/recall.png and prints a table; 0
+labels is the shipped detector. The same command goes on where a time limit cut it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shlex
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+from training.dataset import MarkedPicture
+from training.drawn_hospitals import HOSPITALS, Hospital, draw_hospital, lock
+from training.engine import TrainingError
+from training.hospital_figures import FORGOTTEN, OWN, summarise, to_lines, to_panels
+from training.label_plots import draw_labels
+from training.settings import ADAPTING, Settings
+from training.simulated_readers import ReaderRates, mark_as_readers
+from training.synthesize.style import FIELD
+from training.trials import FALSE_PER_SLIDE, Trial, keep_settings, run_trials
+from triage.errors import TriageError
+
+SHAPE_HW = (750, 1000)
+GENERAL = Hospital("general drawn fields", 0.5, replace(FIELD, least_candidates=1))
+FIGURES_FILE, PLOT_FILE = "figures.json", "recall.png"
+_POOL_SEED, _JUDGED_SEED, _GENERAL_SEED = 41_000, 42_000, 43_000
+
+
+def plan_trials(options: argparse.Namespace, rates: ReaderRates) -> list[Trial]:
+    """Draw the slides, and say what is to be trained on which of them and judged on which others."""
+    general = _draw(options, GENERAL, "general", options.general, _GENERAL_SEED)
+    trials = []
+    for number, hospital in enumerate(list(HOSPITALS.values())[: options.hospitals]):
+        stem = hospital.name.replace(" ", "-")
+        pool = _draw(options, hospital, f"{stem}/pool", max(options.labels), _POOL_SEED + number)
+        judged = _draw(options, hospital, f"{stem}/judged", options.slides_judged, _JUDGED_SEED + number)
+        marked = mark_as_readers(pool, rates, seed=options.seed)
+        sets = {OWN: lock(judged), FORGOTTEN: lock(general)}
+        for n_labels in sorted({0, *options.labels}, reverse=True):
+            facts = {"hospital": hospital.name, "labels": n_labels, "marks": _count_marks(marked[:n_labels])}
+            trials.append(Trial(f"{stem}-{n_labels}", facts, marked[:n_labels], sets, seed=options.seed))
+    return trials
+
+
+def _draw(
+    options: argparse.Namespace, hospital: Hospital, folder: str, n: int, seed: int
+) -> list[MarkedPicture]:
+    return draw_hospital(
+        options.out / "slides" / folder,
+        hospital,
+        n=n,
+        seed=seed + 1000 * options.seed,
+        shape_hw=SHAPE_HW,
+        workers=options.workers,
+    )
+
+
+def _count_marks(pictures: Sequence[MarkedPicture]) -> int:
+    return sum(len(one.objects) for one in pictures)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the experiment as the command line says; 0, or 1 after one sentence on what was wrong."""
+    started_s = time.monotonic()
+    options = parse_arguments(arguments)
+    command = "python -m training.hospitals " + shlex.join(sys.argv[1:] if arguments is None else arguments)
+    rates = ReaderRates()
+    settings = to_settings(options)
+    asked = {key: value for key, value in vars(options).items() if key not in _FREE}
+    try:
+        keep_settings(options.out, {**asked, "readers": asdict(rates)})
+        trials = plan_trials(options, rates)
+        print(f"slides drawn, {time.monotonic() - started_s:.0f} s", flush=True)
+        results = []
+        stop_at_s = started_s + 60 * options.minutes
+        for trial, result in run_trials(
+            trials,
+            settings,
+            command=command,
+            side_by_side=options.trainings or options.workers,
+            stop_at_s=stop_at_s,
+        ):
+            results.append(result)
+            print(f"{trial.name}: {time.monotonic() - started_s:.0f} s", flush=True)
+    except (TriageError, TrainingError, OSError) as err:
+        print(err, file=sys.stderr)
+        return 1
+    write_figures(options, command, rates, summarise(results), n_left=len(trials) - len(results))
+    return 0
+
+
+def write_figures(
+    options: argparse.Namespace,
+    command: str,
+    rates: ReaderRates,
+    rows: Sequence[dict[str, Any]],
+    *,
+    n_left: int,
+) -> None:
+    """The table on standard output, figures and plot in the folder."""
+    print("\n".join(to_lines(rows)))
+    if n_left:
+        print(f"{n_left} trainings are left; the same command goes on.")
+    figures = {
+        "command": command,
+        "slide": f"one drawn field of {SHAPE_HW[1]} x {SHAPE_HW[0]} px with one object or more",
+        "false_per_slide": FALSE_PER_SLIDE,
+        "readers": {**asdict(rates), "source": "assumed; no source gives rates for each object"},
+        "hospitals": {name: asdict(one) for name, one in list(HOSPITALS.items())[: options.hospitals]},
+        "rows": rows,
+        "trials_left": n_left,
+    }
+    text = json.dumps(figures, indent=1, ensure_ascii=False)
+    (options.out / FIGURES_FILE).write_text(text + "\n", encoding="utf-8")
+    if rows:
+        title = (
+            f"Recall at {FALSE_PER_SLIDE:g} false candidates a slide; 95 % intervals by drawing slides anew"
+        )
+        draw_labels(options.out / PLOT_FILE, to_panels(rows), y_label="recall", title=title)
+
+
+_FREE = ("out", "device", "workers", "trainings", "minutes")
+"""Options that may differ when an experiment goes on."""
+
+
+def to_settings(options: argparse.Namespace) -> Settings:
+    """Of every training."""
+    return Settings(
+        out=options.out,
+        start=options.start,
+        steps=options.steps,
+        batch=options.batch,
+        tile_px=options.tile_px,
+        rate=options.rate,
+        drawn_share=options.drawn_share,
+        drawn_tiles=options.drawn_tiles,
+        held_out=1,
+        seed=options.seed,
+        device=options.device,
+        # One process draws by itself, without a stock to share.
+        workers=0 if options.workers <= 1 else options.workers,
+    )
+
+
+def parse_arguments(arguments: list[str] | None = None) -> argparse.Namespace:
+    """The options of a command line; those of a training are as in `training.settings.ADAPTING`."""
+    parser = argparse.ArgumentParser(
+        prog="python -m training.hospitals", description=(__doc__ or "").split("\n")[0]
+    )
+    add = parser.add_argument
+    add("--out", type=Path, required=True, help="folder for slides, weights, figures and the plot")
+    add("--hospitals", type=int, default=3, help=f"how many, 1 to {len(HOSPITALS)} (default: 3)")
+    add("--labels", type=int, nargs="+", default=[10, 20, 50, 100], help="slides labelled")
+    add("--slides-judged", type=int, default=40, help="other slides of a hospital (default: 40)")
+    add("--general", type=int, default=40, help="drawn fields of all sorts to judge on (default: 40)")
+    add("--start", default=ADAPTING["start"], help="shipped, or a folder of weights")
+    add("--steps", type=int, default=ADAPTING["steps"], help="training steps (default: 300)")
+    add("--batch", type=int, default=Settings.batch, help="squares in a step (default: 32)")
+    add("--tile-px", type=int, default=Settings.tile_px, help="side of a square (default: 384)")
+    add("--rate", type=float, default=ADAPTING["rate"], help="highest learning rate")
+    add("--drawn-share", type=float, default=Settings.drawn_share, help="share of drawn tiles in a batch")
+    add("--drawn-tiles", type=int, default=256, help="tiles to draw for that (default: 256)")
+    add("--workers", type=int, default=1, help="processes that draw")
+    add("--trainings", type=int, help="trainings side by side on the device (default: as --workers)")
+    add("--device", default=Settings.device, help="auto, cpu, cuda or cuda:0")
+    add("--minutes", type=float, default=60.0, help="begin no training after this time (default: 60)")
+    add("--seed", type=int, default=1)
+    options = parser.parse_args(arguments)
+    if not 1 <= options.hospitals <= len(HOSPITALS):
+        parser.error(f"--hospitals is {options.hospitals}; it must be from 1 to {len(HOSPITALS)}.")
+    if min(*options.labels, options.slides_judged, options.general) < 1:
+        parser.error("--labels, --slides-judged and --general must be 1 or more.")
+    return options
+
+
+if __name__ == "__main__":
+    sys.exit(main())
