@@ -1,222 +1,219 @@
 """Whether labelling what would teach most takes fewer labels than labelling at random, on drawn slides.
 
-    python -m training.label_next_bench --out DIR [--pool 40] [--test 16] [--labels 4 8 16] [--repeats 2]
+    python -m training.label_next_bench --out DIR [--seeds 5] [--pool 80] [--test 40] [--labels 4 8 16 32]
+        [--repeats 2] [--start shipped] [--workers 16] [--device cuda] [--minutes 9]
 
-draws slides as a hospital with a dim, hazy microscope would photograph them, lets the shipped detector rank
-the pool (`triage.label_next`), adapts it to the first pictures of that order and of random orders, and judges
-each on other slides of that hospital. Prints recall at one false positive per picture against pictures
-labelled, with Wilson 95 % intervals, and writes them to DIR/curves.json.
+draws, for each seed, slides as a hospital with a dim, hazy microscope would photograph them, most of them
+with nothing to find; lets the shipped detector rank the pool (`triage.label_next`), adapts a detector to the
+first slides of that order and of random orders, and judges each on other slides of that hospital. Prints
+recall against slides labelled, with intervals over seeds, and the share of the labels that the ranking needs;
+writes DIR/curves.json and DIR/curves.png. The same command goes on where a time limit cut it. Training starts
+from the shipped detector, or with `--start imagenet` from features that never saw a slide, where labels must
+teach everything.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import statistics
 import sys
 import time
-from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-import torch
-from PIL import Image
 
-from training.dataset import MarkedPicture, read_marked_pictures
-from training.drawn import draw_slides
-from training.engine import Batch, TrainingError
-from training.evaluate import judge_picture
-from training.held_out import draw_held_out
-from training.hospital_look import Look, take_look
+from training.dataset import MarkedPicture
+from training.drawn_hospitals import HOSPITALS, draw_hospital, lock
+from training.engine import TrainingError
 from training.label_next import look_at
+from training.label_next_figures import AS_IS, RANDOM, RANKED, compare_orders, to_lines, to_series
+from training.label_plots import draw_labels
 from training.local_figures import open_detector
-from training.metrics import free_response, wilson_interval
-from training.settings import Settings
+from training.parallel import choose_device
+from training.settings import ADAPTING, Settings
 from training.start_weights import start_folder
-from training.supply import Given
-from training.synthesize.coco import write_coco
-from training.synthesize.render import render_scenes
-from training.synthesize.scene import draw_scene
-from training.synthesize.style import STYLES
-from training.train import train
+from training.synthesize.processes import open_processes
+from training.synthesize.style import FIELD
+from training.trials import FALSE_PER_SLIDE, Trial, keep_settings, run_trials
 from triage.errors import RecordError, TriageError
-from triage.label_next import rank_to_label
-from triage.labelled_set import ANNOTATIONS_FILE, IMAGES_FOLDER
+from triage.label_next import PictureSaid, rank_to_label
 
-HOSPITAL = Look(gamma=1.7, tint=(1.0, 0.86, 0.62), blur_px=2.2, haze=0.35, noise=7.0)
-"""A dim lamp, a yellow filter, dust in the condenser and a coarse camera (made up)."""
-UM_PER_PX = 0.5
+EMPTY_SHARE = 0.6
+"""Of the slides, so many have nothing to find (assumed; most slides of a clinic hold nothing)."""
+HOSPITAL = replace(
+    HOSPITALS["dim lamp"],
+    style=replace(
+        FIELD,
+        parts=(
+            (EMPTY_SHARE, replace(FIELD, candidates_per_mpx=(0.0, 0.0))),
+            (1 - EMPTY_SHARE, replace(FIELD, least_candidates=1, candidates_per_mpx=(2.0, 16.0))),
+        ),
+    ),
+)
 SHAPE_HW = (480, 640)
-FALSE_PER_PICTURE = 1.0
-CURVES_FILE = "curves.json"
+CURVES_FILE, PLOT_FILE = "curves.json", "curves.png"
+_LOOKED_AT_ONCE = 10
+_POOL_SEED, _TEST_SEED = 10_000, 20_000
+_FREE = ("out", "device", "workers", "trainings", "minutes")
+"""Options that may differ when the bench goes on."""
 
 
 @dataclass(frozen=True)
-class Point:
-    """What came of one order at one number of labels."""
+class Hand:
+    """What one seed deals: the slides to choose from, the locked ones, and the orders of choice."""
 
-    order: str
-    n_labelled: int
-    n_found: int
-    n_objects: int
-    seconds: float
-
-    @property
-    def recall(self) -> float:
-        """Share found at `FALSE_PER_PICTURE`."""
-        return self.n_found / max(self.n_objects, 1)
+    seed: int
+    pool: list[MarkedPicture]
+    test: list[MarkedPicture]
+    orders: dict[str, list[int]]
 
 
-def draw_hospital(
-    folder: Path, *, n: int, seed: int, look: Look = HOSPITAL, shape_hw: tuple[int, int] = SHAPE_HW
-) -> list[MarkedPicture]:
-    """Drawn slides as one hospital would photograph them, with their truth, in a folder."""
-    (folder / IMAGES_FOLDER).mkdir(parents=True)
-    truths, names = [], []
-    for index in range(n):
-        scene = draw_scene(seed, index, STYLES["field"], shape_hw, um_per_px=UM_PER_PX)
-        pictures, (truth,) = render_scenes([scene])
-        pixels = take_look(pictures[0].permute(1, 2, 0).numpy(), look, seed=seed + index)
-        names.append(f"{seed}-{index:04d}.png")
-        Image.fromarray(pixels).save(folder / IMAGES_FOLDER / names[-1])
-        truths.append(truth)
-    write_coco(folder / ANNOTATIONS_FILE, names, shape_hw, truths)
-    return read_marked_pictures(folder)
-
-
-def order_pool(pool: Sequence[MarkedPicture], n_random: int, *, seed: int) -> dict[str, list[int]]:
+def order_pool(said: Sequence[PictureSaid], n_random: int, *, seed: int) -> dict[str, list[int]]:
     """The order of the ranking, and some random ones, as places in the pool."""
-    detector = open_detector(start_folder("shipped"), torch.device("cpu"))
-    said = [look_at(one.path, detector, one.um_per_px) for one in pool]
-    orders = {"ranked": [one.index for one in rank_to_label(said)]}
+    orders = {RANKED: [one.index for one in rank_to_label(said)]}
     for number in range(n_random):
-        shuffled = np.random.default_rng([seed, number]).permutation(len(pool))
-        orders[f"random {number + 1}"] = [int(index) for index in shuffled]
+        shuffled = np.random.default_rng([seed, number]).permutation(len(said))
+        orders[f"{RANDOM} {number + 1}"] = [int(index) for index in shuffled]
     return orders
 
 
-def judge_folder(folder: Path, test: Sequence[MarkedPicture]) -> tuple[int, int]:
-    """Objects found at `FALSE_PER_PICTURE`, and all of them."""
-    detector = open_detector(folder, torch.device("cpu"))
-    curve = free_response([judge_picture(one, detector, is_scale_used=True).matches for one in test])
-    return round(curve.recall_at(FALSE_PER_PICTURE) * curve.n_objects), curve.n_objects
+def look_at_some(pictures: Sequence[MarkedPicture], device: str) -> list[PictureSaid]:
+    """What the shipped detector says of each."""
+    detector = open_detector(start_folder("shipped"), choose_device(device))
+    return [look_at(one.path, detector, one.um_per_px) for one in pictures]
 
 
-def run_orders(
-    pool: Sequence[MarkedPicture],
-    test: Sequence[MarkedPicture],
-    orders: dict[str, list[int]],
-    settings: Settings,
-    labels: Sequence[int],
-) -> Iterator[Point]:
-    """One point for each order and number of labels, after the detector as it is."""
-    held_out: list[Batch] = list(draw_held_out(settings, torch.device("cpu"), draw_slides))
-    yield Point("as it is", 0, *judge_folder(start_folder(settings.start), test), 0.0)
-    for n_labelled in labels:
-        for name, order in orders.items():
-            started_s = time.monotonic()
-            out = settings.out / f"{name.replace(' ', '-')}-{n_labelled}"
-            chosen = Given(pictures=[pool[index] for index in order[:n_labelled]], held_out=held_out)
-            values = {**vars(settings), "out": out, "data": pool[0].path.parents[1]}
-            train(Settings(**values), command="training.label_next_bench", given=chosen)
-            yield Point(name, n_labelled, *judge_folder(out, test), time.monotonic() - started_s)
+def deal(options: argparse.Namespace) -> list[Hand]:
+    """Draw the slides of all seeds and order their pools."""
+    draw = partial(draw_hospital, hospital=HOSPITAL, shape_hw=SHAPE_HW, workers=options.workers)
+    hands = []
+    for seed in range(options.seed, options.seed + options.seeds):
+        folder = options.out / "slides" / str(seed)
+        pool = draw(folder / "pool", n=options.pool, seed=_POOL_SEED + seed)
+        test = draw(folder / "test", n=options.test, seed=_TEST_SEED + seed)
+        hands.append(Hand(seed, pool, test, {}))
+    said = iter(_look_at_all([one for hand in hands for one in hand.pool], options))
+    return [
+        replace(hand, orders=order_pool([next(said) for _ in hand.pool], options.repeats, seed=hand.seed))
+        for hand in hands
+    ]
 
 
-def compare_orders(points: Sequence[Point]) -> dict[str, Any]:
-    """Labels that the ranking needs for the mean recall that random orders reach with the most labels.
-
-    Returns
-    -------
-    comparison : dict
-        `share_of_labels` None where the ranking never gets there.
-    """
-    most = max(one.n_labelled for one in points)
-    goal = statistics.fmean(
-        one.recall for one in points if one.order.startswith("random") and one.n_labelled == most
-    )
-    enough = [one.n_labelled for one in points if one.order == "ranked" and one.recall >= goal]
-    return {
-        "goal": goal,
-        "random_labels": most,
-        "ranked_labels": min(enough, default=None),
-        "share_of_labels": min(enough) / most if enough else None,
-    }
+def _look_at_all(pictures: Sequence[MarkedPicture], options: argparse.Namespace) -> list[PictureSaid]:
+    if options.workers <= 1:
+        return look_at_some(pictures, options.device)
+    some = [pictures[first : first + _LOOKED_AT_ONCE] for first in range(0, len(pictures), _LOOKED_AT_ONCE)]
+    with open_processes(min(options.workers, len(some))) as pool:
+        looked = pool.map(partial(look_at_some, device=options.device), some)
+        return [one for said in looked for one in said]
 
 
-def to_line(point: Point) -> str:
-    """One point for a person."""
-    low, high = wilson_interval(point.n_found, point.n_objects)
-    found = f"{point.recall:.3f} {point.n_found}/{point.n_objects} ({low:.3f}-{high:.3f})"
-    return f"{point.n_labelled:>4} pictures  {point.order:<10}  {found}"
-
-
-def to_verdict(comparison: dict[str, Any]) -> str:
-    """What the curves come to, in a sentence."""
-    share = comparison["share_of_labels"]
-    said = (
-        "the ranking never reached it"
-        if share is None
-        else f"the ranking reached it with {comparison['ranked_labels']}, {share:.0%} of them"
-    )
-    return (
-        f"Random choice reached {comparison['goal']:.3f} with {comparison['random_labels']} pictures; {said}."
-    )
+def plan_trials(hands: Sequence[Hand], labels: Sequence[int], *, has_detector: bool) -> list[Trial]:
+    """Seed by seed, so that those which are done are complete where a time limit cuts the rest."""
+    trials = []
+    for hand in hands:
+        sets = {"own": lock(hand.test)}
+        if has_detector:
+            facts = {"seed": hand.seed, "order": AS_IS, "labels": 0}
+            trials.append(Trial(f"{hand.seed}-as-it-is", facts, [], sets))
+        for n_labels in sorted(labels, reverse=True):
+            for name, order in hand.orders.items():
+                facts = {"seed": hand.seed, "order": name.split()[0], "labels": n_labels}
+                chosen = [hand.pool[index] for index in order[:n_labels]]
+                stem = f"{hand.seed}-{name.replace(' ', '-')}-{n_labels}"
+                trials.append(Trial(stem, facts, chosen, sets, seed=hand.seed))
+    return trials
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Compare as the command line says; 0, or 1 after one sentence on what was wrong."""
+    started_s = time.monotonic()
     options = _parser().parse_args(arguments)
+    settings = to_settings(options)
     try:
         if max(options.labels) > options.pool:
             raise RecordError(
-                f"--labels asks for {max(options.labels)} of {options.pool} pictures; ask less."
+                f"--labels asks for {max(options.labels)} of {options.pool} slides; ask for fewer."
             )
-        settings = Settings(
-            out=options.out,
-            steps=options.steps,
-            batch=options.batch,
-            tile_px=options.tile_px,
-            start="shipped",
-            rate=options.rate,
-            drawn_share=0.0,
-            held_out=1,
-            seed=options.seed,
-            device="cpu",
-        )
-        pool = draw_hospital(options.out / "pool", n=options.pool, seed=10_000 + options.seed)
-        test = draw_hospital(options.out / "test", n=options.test, seed=20_000 + options.seed)
-        print(f"Recall at {FALSE_PER_PICTURE:g} false positive per picture; Wilson 95 % intervals.")
-        orders = order_pool(pool, options.repeats, seed=options.seed)
-        points = []
-        for point in run_orders(pool, test, orders, settings, options.labels):
-            points.append(point)
-            print(to_line(point), flush=True)
+        keep_settings(options.out, {key: value for key, value in vars(options).items() if key not in _FREE})
+        hands = deal(options)
+        print(f"slides drawn and ranked, {time.monotonic() - started_s:.0f} s", flush=True)
+        trials = plan_trials(hands, options.labels, has_detector=options.start != "imagenet")
+        results = []
+        stop_at_s = started_s + 60 * options.minutes
+        for trial, result in run_trials(
+            trials,
+            settings,
+            command="training.label_next_bench",
+            side_by_side=options.trainings or options.workers,
+            stop_at_s=stop_at_s,
+        ):
+            results.append(result)
+            own = result["judged"]["own"]
+            found = f"{sum(own['found'])} of {sum(own['of'])}"
+            print(f"{trial.name}: {found}, {time.monotonic() - started_s:.0f} s", flush=True)
     except (TriageError, TrainingError, OSError) as err:
         print(err, file=sys.stderr)
         return 1
-    comparison = compare_orders(points)
-    print(to_verdict(comparison))
-    record = {"points": [asdict(one) for one in points], "comparison": comparison, "orders": orders}
+    comparison = compare_orders(results)
+    print(f"Recall at {FALSE_PER_SLIDE:g} false candidates a slide.")
+    print("\n".join(to_lines(comparison)))
+    n_left = len(trials) - len(results)
+    if n_left:
+        print(f"{n_left} trainings are left; the same command goes on.")
+    orders = {hand.seed: hand.orders for hand in hands}
+    record = {"comparison": comparison, "points": results, "orders": orders, "trials_left": n_left}
     (options.out / CURVES_FILE).write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+    if comparison["rows"]:
+        panels = {f"training from {options.start}, {comparison['seeds']} seeds": to_series(comparison)}
+        title = f"Recall at {FALSE_PER_SLIDE:g} false candidates a slide; 95 % intervals over seeds"
+        draw_labels(options.out / PLOT_FILE, panels, y_label="recall", title=title)
     return 0
+
+
+def to_settings(options: argparse.Namespace) -> Settings:
+    """Of every training."""
+    rate = Settings.rate if options.start == "imagenet" else ADAPTING["rate"]
+    return Settings(
+        out=options.out,
+        steps=options.steps,
+        batch=options.batch,
+        tile_px=options.tile_px,
+        start=options.start,
+        rate=rate if options.rate is None else options.rate,
+        drawn_share=0.0,
+        held_out=1,
+        seed=options.seed,
+        device=options.device,
+        # One process draws by itself, without a stock to share.
+        workers=0 if options.workers <= 1 else options.workers,
+    )
 
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m training.label_next_bench", description=(__doc__ or "").split("\n")[0]
     )
-    parser.add_argument("--out", type=Path, required=True, help="new folder for pictures, weights and curves")
-    parser.add_argument("--pool", type=int, default=40, help="pictures to choose from (default: 40)")
-    parser.add_argument("--test", type=int, default=16, help="pictures to judge on (default: 16)")
-    parser.add_argument("--labels", type=int, nargs="+", default=[4, 8, 16], help="pictures labelled")
-    parser.add_argument("--repeats", type=int, default=2, help="random orders (default: 2)")
-    parser.add_argument("--steps", type=int, default=40, help="training steps each (default: 40)")
-    parser.add_argument("--batch", type=int, default=8, help="squares in a step (default: 8)")
-    parser.add_argument("--tile-px", type=int, default=256, help="side of a square (default: 256)")
-    parser.add_argument("--rate", type=float, default=3e-4, help="highest learning rate")
-    parser.add_argument("--seed", type=int, default=1)
+    add = parser.add_argument
+    add("--out", type=Path, required=True, help="folder for slides, weights and curves")
+    add("--pool", type=int, default=80, help="slides to choose from, for each seed (default: 80)")
+    add("--test", type=int, default=40, help="slides to judge on, for each seed (default: 40)")
+    add("--labels", type=int, nargs="+", default=[4, 8, 16, 32], help="slides labelled")
+    add("--seeds", type=int, default=5, help="repetitions, each with slides of its own (default: 5)")
+    add("--repeats", type=int, default=2, help="random orders of each seed (default: 2)")
+    add("--start", default="shipped", help="shipped, imagenet, or a folder of weights")
+    add("--steps", type=int, default=150, help="training steps each (default: 150)")
+    add("--batch", type=int, default=16, help="squares in a step (default: 16)")
+    add("--tile-px", type=int, default=256, help="side of a square (default: 256)")
+    add("--rate", type=float, help="highest learning rate")
+    add("--workers", type=int, default=1, help="processes that draw")
+    add("--trainings", type=int, help="trainings side by side on the device (default: as --workers)")
+    add("--device", default=Settings.device, help="auto, cpu, cuda or cuda:0")
+    add("--minutes", type=float, default=60.0, help="begin no training after this time (default: 60)")
+    add("--seed", type=int, default=1, help="the first of the seeds")
     return parser
 
 

@@ -2,14 +2,16 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from PIL import Image
 
 from training import label_next, label_next_bench
+from training.dataset import MarkedPicture
 from training.hospital_look import Look, take_look
-from training.label_next_bench import Point, compare_orders, to_verdict
+from training.label_next_figures import NEVER, compare_orders, share_of_labels, to_verdict
 from triage.label_next import PictureSaid
 
 
@@ -37,22 +39,67 @@ def test_folder_without_pictures_is_refused_in_one_sentence(
     assert "holds no files. Name a folder of pictures." in capsys.readouterr().err
 
 
-def _point(order: str, n_labelled: int, n_found: int) -> Point:
-    return Point(order, n_labelled, n_found, 20, 0.0)
+LABELS = [4, 8, 16]
+
+
+def _results(seed: int, random: list[int], ranked: list[int]) -> list[dict[str, Any]]:
+    """Objects found of 20 as it is, and with each of `LABELS`."""
+
+    def tell(order: str, labels: int, found: int) -> dict[str, Any]:
+        judged = {"own": {"found": [found, 0], "of": [15, 5]}}
+        return {"seed": seed, "order": order, "labels": labels, "judged": judged}
+
+    return [
+        tell("as it is", 0, random[0]),
+        *(tell("random", n, found) for n, found in zip(LABELS, random[1:], strict=True)),
+        *(tell("ranked", n, found) for n, found in zip(LABELS, ranked, strict=True)),
+    ]
 
 
 def test_share_of_labels_is_what_the_ranking_needs_for_the_same_recall() -> None:
-    points = [
-        _point("as it is", 0, 2),
-        *(_point("ranked", n, found) for n, found in [(4, 8), (8, 15), (16, 17)]),
-        *(_point("random 1", n, found) for n, found in [(4, 6), (8, 10), (16, 16)]),
-        *(_point("random 2", n, found) for n, found in [(4, 6), (8, 10), (16, 14)]),
+    comparison = compare_orders(
+        [*_results(1, [2, 6, 10, 14], [8, 14, 17]), *_results(2, [2, 6, 10, 16], [8, 16, 17])]
+    )
+    assert comparison["rows"][-1]["random"]["recall"] == pytest.approx(0.75)
+    assert comparison["share"]["share"] == pytest.approx(8 / 16)
+    assert comparison["share"]["draws_within_wanted"] == 1.0
+    # Student's t with one degree of freedom is 12.706 at 97.5 % (handbook table); the deviation is 0.05 √2.
+    low, high = comparison["rows"][-1]["random"]["interval"]
+    assert (high - low) / 2 == pytest.approx(12.706 * 0.05, rel=1e-3)
+    assert "reached 0.750 with 16 slides; the ranking reached it with 50% of them" in to_verdict(comparison)
+
+
+def test_share_of_labels_lies_between_those_tried_or_is_never() -> None:
+    random, labels = np.array([0.1, 0.3, 0.5, 0.7]), [0, *LABELS]
+    assert share_of_labels(labels, random, np.array([0.1, 0.5, 0.9, 0.6])) == pytest.approx(6 / 16)
+    assert share_of_labels(labels, random, np.array([0.1, 0.5, 0.6, 0.65])) == NEVER
+    assert np.isnan(share_of_labels(labels, random[::-1], random))
+
+
+def test_a_seed_that_was_cut_short_is_left_out() -> None:
+    whole, cut = _results(1, [2, 6, 10, 14], [4, 8, 10]), _results(2, [2, 6, 10, 16], [8, 16, 17])[:-1]
+    comparison = compare_orders([*whole, *cut])
+    assert comparison["seeds"] == 1
+    assert "the ranking did not reach it." in to_verdict(comparison)
+    assert to_verdict(compare_orders(cut)) == "No seed is complete yet."
+
+
+def test_bench_trains_on_each_order_and_number_of_labels(tmp_path: Path) -> None:
+    slides = [
+        MarkedPicture(number, tmp_path / f"{number}.png", 0.5, str(number), (), ()) for number in range(6)
     ]
-    comparison = compare_orders(points)
-    assert comparison["goal"] == pytest.approx(0.75) and comparison["ranked_labels"] == 8
-    assert "with 8, 50% of them" in to_verdict(comparison)
-    never = compare_orders([_point("ranked", 4, 1), _point("random 1", 4, 2)])
-    assert never["share_of_labels"] is None and "never reached it" in to_verdict(never)
+    said = [PictureSaid(float(number), np.full(3, float(number))) for number in range(6)]
+    orders = label_next_bench.order_pool(said, 2, seed=1)
+    assert sorted(orders) == ["random 1", "random 2", "ranked"] and orders["ranked"][0] == 5
+    hand = label_next_bench.Hand(3, slides, slides[:2], orders)
+    trials = label_next_bench.plan_trials([hand], [2, 4], has_detector=True)
+    assert [one.name for one in trials] == [
+        "3-as-it-is",
+        *(f"3-{order}-{n}" for n in (4, 2) for order in ("ranked", "random-1", "random-2")),
+    ]
+    assert [one.image_id for one in trials[4].pictures] == orders["ranked"][:2]
+    assert {one.split for trial in trials for one in trial.judged["own"]} == {"judging"}
+    assert len(label_next_bench.plan_trials([hand], [2, 4], has_detector=False)) == 6
 
 
 def test_look_changes_light_and_nothing_where_it_is_plain() -> None:
@@ -68,4 +115,4 @@ def test_look_changes_light_and_nothing_where_it_is_plain() -> None:
 def test_more_labels_than_pictures_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     arguments = ["--out", str(tmp_path / "b"), "--pool", "3", "--labels", "4"]
     assert label_next_bench.main(arguments) == 1
-    assert "--labels asks for 4 of 3 pictures" in capsys.readouterr().err
+    assert "--labels asks for 4 of 3 slides" in capsys.readouterr().err
