@@ -1,11 +1,13 @@
 """Times 1, 2 and 4 processes that take work off a service on this machine, over HTTP as a browser would ask.
 
-    python -m training.workers_bench [--counts 1 2 4] [--pictures 8] [--side-px 2048]
+    python -m training.workers_bench [--counts 1 2 4] [--pictures 8] [--side-px 2048] [--cores-each 2]
 
 For each count a service that takes no work itself, and so many processes of `coverslip work`, are started in
 an empty data folder (SQLite, or whatever COVERSLIP_DATABASE_URL and COVERSLIP_OBJECT_STORE_URL say). Each
 process first ends one picture, so that starting and loading the detector are not timed. Then all pictures are
-uploaded, and the clock runs from the first upload until the last one's candidates are there.
+uploaded, and the clock runs from the first upload until the last one's candidates are there. With
+`--cores-each` every process has so many cores of its own (Linux; `taskset` says which there are), and the
+service has those that are left.
 """
 
 from __future__ import annotations
@@ -65,7 +67,11 @@ class WorkersTimed:
 
 
 def time_workers(
-    *, counts: Sequence[int] = COUNTS, n_pictures: int = 8, side_px: int = 2048
+    *,
+    counts: Sequence[int] = COUNTS,
+    n_pictures: int = 8,
+    side_px: int = 2048,
+    cores_each: int | None = None,
 ) -> list[WorkersTimed]:
     """The time that each number of processes takes for the same drawn pictures.
 
@@ -77,12 +83,16 @@ def time_workers(
         Timed, at every count; one more for each process is drawn to warm up with.
     side_px : int
         Of each square picture.
+    cores_each : int, optional
+        Cores of its own, and threads of the detector, that each process gets; left out: all share all.
 
     Raises
     ------
     RecordError
-        If a number is below 1, or a process ends or takes longer than an hour.
+        If a number is below 1, there are too few cores, or a process ends or takes longer than an hour.
     """
+    if cores_each is not None:
+        _share_cores(max(counts), cores_each)
     if min((*counts, n_pictures, side_px // 256)) < 1:
         raise RecordError(
             f"Asked for {list(counts)} processes and {n_pictures} pictures of {side_px} px; ask for 1 or "
@@ -91,7 +101,10 @@ def time_workers(
     pictures = [_draw(number, side_px) for number in range(n_pictures + max(counts))]
     timed: list[WorkersTimed] = []
     for count in counts:
-        seconds = _time_count(count, pictures[:n_pictures], pictures[n_pictures : n_pictures + count])
+        cores = None if cores_each is None else _share_cores(count, cores_each)
+        seconds = _time_count(
+            count, pictures[:n_pictures], pictures[n_pictures : n_pictures + count], cores=cores
+        )
         first_s = timed[0].seconds if timed else seconds
         mpx = n_pictures * side_px**2 / 1e6
         timed.append(WorkersTimed(count, n_pictures, mpx, round(seconds, 1), round(first_s / seconds, 2)))
@@ -112,6 +125,19 @@ def describe(timed: Sequence[WorkersTimed]) -> list[str]:
     ]
 
 
+def _share_cores(count: int, cores_each: int) -> list[set[int]]:
+    """Cores of each process, and last those that are left for the service."""
+    here = sorted(os.sched_getaffinity(0))
+    n_taken = count * cores_each
+    if cores_each < 1 or n_taken >= len(here):
+        raise RecordError(
+            f"{count} processes of {cores_each} cores each and a service need at least {n_taken + 1} cores; "
+            f"there are {len(here)}. Ask for fewer, and for 1 core or more."
+        )
+    shares = [set(here[start : start + cores_each]) for start in range(0, n_taken, cores_each)]
+    return [*shares, set(here[n_taken:])]
+
+
 def _draw(number: int, side_px: int) -> bytes:
     scene = draw_scene(_SEED, number, STYLES["field"], (side_px, side_px), um_per_px=UM_PER_PX)
     drawn, _ = render_scenes([scene])
@@ -120,7 +146,9 @@ def _draw(number: int, side_px: int) -> bytes:
     return file.getvalue()
 
 
-def _time_count(count: int, pictures: Sequence[bytes], warming: Sequence[bytes]) -> float:
+def _time_count(
+    count: int, pictures: Sequence[bytes], warming: Sequence[bytes], *, cores: list[set[int]] | None
+) -> float:
     with tempfile.TemporaryDirectory(prefix="coverslip-workers-") as name, ExitStack() as stack:
         folder = Path(name)
         port = _find_free_port()
@@ -134,12 +162,16 @@ def _time_count(count: int, pictures: Sequence[bytes], warming: Sequence[bytes])
         )
         serving = environment | {"COVERSLIP_WORKERS": "0"}
         working = environment | {"COVERSLIP_WORKERS": "1"}
-        processes = [stack.enter_context(_running("serve", folder / "serve.log", serving))]
+        if cores is not None:
+            working["COVERSLIP_DETECTOR_THREADS"] = str(len(cores[0]))
+        shares: Sequence[set[int] | None] = cores or [None] * (count + 1)
+        processes = [stack.enter_context(_running("serve", folder / "serve.log", serving, shares[-1]))]
         caller = _Caller(f"http://127.0.0.1:{port}", processes)
         caller.sign_in()
         preparation_id = caller.file_specimen()
         for number in range(count):
-            processes.append(stack.enter_context(_running("work", folder / f"{number}.log", working)))
+            log = folder / f"{number}.log"
+            processes.append(stack.enter_context(_running("work", log, working, shares[number])))
         # One at a time would warm one process alone.
         caller.wait_for([caller.upload(preparation_id, picture) for picture in warming])
         begun = time.monotonic()
@@ -219,11 +251,16 @@ def _run_program(*words: str, environment: dict[str, str]) -> None:
 
 
 @contextmanager
-def _running(command: str, log: Path, environment: dict[str, str]) -> Iterator[subprocess.Popen[bytes]]:
+def _running(
+    command: str, log: Path, environment: dict[str, str], cores: set[int] | None
+) -> Iterator[subprocess.Popen[bytes]]:
     with log.open("wb") as file:
         process = subprocess.Popen(
             [sys.executable, "-m", "service.cli", command], env=environment, stdout=file, stderr=file
         )
+    if cores is not None:
+        # Before it has started anything that would not take them over.
+        os.sched_setaffinity(process.pid, cores)
     try:
         yield process
     finally:
@@ -246,9 +283,15 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--counts", type=int, nargs="+", default=list(COUNTS))
     parser.add_argument("--pictures", type=int, default=8)
     parser.add_argument("--side-px", type=int, default=2048)
+    parser.add_argument("--cores-each", type=int, help="cores of its own that each process gets")
     options = parser.parse_args(arguments)
     try:
-        timed = time_workers(counts=options.counts, n_pictures=options.pictures, side_px=options.side_px)
+        timed = time_workers(
+            counts=options.counts,
+            n_pictures=options.pictures,
+            side_px=options.side_px,
+            cores_each=options.cores_each,
+        )
     except RecordError as err:
         sys.exit(str(err))
     print("\n".join(describe(timed)))

@@ -1,12 +1,15 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import pytest
 
 from training.bench import main
 from training.coverslip_bench import Spent, Timed, to_figures
+from training.workers_bench import time_workers
+from triage.errors import RecordError
 
 
 def test_bench_prints_the_figures_of_a_coverslip(
@@ -35,3 +38,9 @@ def test_figures_count_what_was_sampled_for_all_tiles() -> None:
     assert figures["total_over_forward"] == 1.25 and figures["looking_over_forward_cpu"] == 1.1
     assert figures["looking_over_plain_loop"] == 0.562
     assert figures["cost_per_tile_over_quarter_cpu"] == 1.225
+
+
+def test_workers_with_cores_of_their_own_leave_one_for_the_service() -> None:
+    n_here = len(os.sched_getaffinity(0))
+    with pytest.raises(RecordError, match=f"need at least {n_here + 1} cores; there are {n_here}"):
+        time_workers(counts=(1,), cores_each=n_here)
