@@ -1,13 +1,13 @@
 """Measure drawn objects of known size, and say how far off the sizes and their stated uncertainties are.
 
-    python -m training.measure_bench [--n 200] [--seed 7] [--data SET | --plain] [--fit] [--rim GRAPH]
+    python -m training.measure_bench [--n 200] [--seed 7] [--data SET | --plain] [--fit] [--rim GRAPH ...]
 
 prints, by group and by focus, the bias of length and width, the median error, the median of the stated
 standard uncertainty, how often the stated 95 % interval holds the truth (each share with its own interval),
 and for how many no outline was found; beside it the same diameters as scikit-image's `regionprops` and
 OpenCV's `fitEllipse` give for the outlined area. `--data` measures the ellipses of a labelled set instead,
 `--plain` plain discs and rings. Several seeds are measured side by side (`--seed 7 8 9 --workers 3`, `--n`
-of each). `--rim` judges a network that is not in use, with the factors of the one that is.
+of each). `--rim` judges networks that are not in use, with the factors of the one that is.
 `--fit` prints by how much the stated uncertainties would have to be widened on these objects; check it on
 another seed. The drawn objects are none that the network of `triage.rim` learnt. The search starts from the
 true ellipse, disturbed about as much as the detector's own is.
@@ -20,7 +20,7 @@ import csv
 import json
 import math
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import chain
@@ -43,6 +43,7 @@ Floats = NDArray[np.float64]
 COVERAGE_FACTOR = 1.96
 _MASK_FACTOR = 4
 _SAVED = (
+    "seed",
     "group",
     "focus",
     "true_length_px",
@@ -64,22 +65,36 @@ class Measured:
     edge: ShellEdge | None = None
 
 
-def measure_known(
-    pictures: Iterable[KnownPicture], n: int | None, seed: int, graph: Path = RIM_GRAPH
-) -> list[Measured]:
-    """The first `n` objects (None: all) measured from disturbed guesses, their rims read by `graph`."""
+Found = tuple[KnownObject, Outline | None]
+
+
+def measure_known(pictures: Iterable[KnownPicture], n: int | None, seed: int) -> list[Measured]:
+    """The first `n` objects (None: all) measured from disturbed guesses."""
+    return measure_outlines(find_known(pictures, n, seed), RIM_GRAPH)
+
+
+def find_known(pictures: Iterable[KnownPicture], n: int | None, seed: int) -> list[Found]:
+    """The first `n` objects (None: all), and what the search from disturbed guesses finds of each."""
     rng = np.random.default_rng(seed)
-    measured: list[Measured] = []
+    pairs: list[Found] = []
     for picture, known in pictures:
         found = find_outlines(picture, [disturb_guess(one.truth, rng) for one in known])
         for one, outline in zip(known, found, strict=True):
-            if isinstance(outline, NoOutline):
-                measured.append(Measured(one, None, None))
-            else:
-                edge = find_shell_edge(outline, graph)
-                measured.append(Measured(one, outline, measure_shell(outline, edge), edge))
-        if n is not None and len(measured) >= n:
-            return measured[:n]
+            pairs.append((one, None if isinstance(outline, NoOutline) else outline))
+        if n is not None and len(pairs) >= n:
+            return pairs[:n]
+    return pairs
+
+
+def measure_outlines(pairs: Sequence[Found], graph: Path) -> list[Measured]:
+    """The sizes that the network of `graph` reads."""
+    measured = []
+    for known, outline in pairs:
+        if outline is None:
+            measured.append(Measured(known, None, None))
+        else:
+            edge = find_shell_edge(outline, graph)
+            measured.append(Measured(known, outline, measure_shell(outline, edge), edge))
     return measured
 
 
@@ -234,36 +249,54 @@ def _write_line(name: str, figures: dict[str, float | int | None]) -> str:
     return line
 
 
-def save_measured(measured: Sequence[Measured], path: Path) -> None:
+def save_measured(by_seed: Mapping[int, Sequence[Measured]], path: Path) -> None:
     """Write true and found sides in pixels, and what the network says of its error, as shares of them."""
     with path.open("w", newline="", encoding="utf-8") as file:
         lines = csv.writer(file)
         lines.writerow(_SAVED)
-        for one in measured:
-            if one.size is not None and one.edge is not None:
-                truth, found = one.known.truth, one.size.ellipse
-                sides = (truth.length_px, truth.width_px, found.length_px, found.width_px)
-                sds = (one.edge.length_relative_sd, one.edge.width_relative_sd)
-                lines.writerow((one.known.group, one.known.focus, *(f"{value:.5g}" for value in sides + sds)))
+        for seed, measured in by_seed.items():
+            lines.writerows((seed, *_list_sizes(one)) for one in measured if one.size is not None)
 
 
-def _measure_seeds(options: argparse.Namespace) -> list[Measured]:
+def _list_sizes(one: Measured) -> list[str]:
+    assert one.size is not None and one.edge is not None
+    truth, found = one.known.truth, one.size.ellipse
+    sides = (truth.length_px, truth.width_px, found.length_px, found.width_px)
+    sds = (one.edge.length_relative_sd, one.edge.width_relative_sd)
+    return [one.known.group, one.known.focus, *(f"{value:.5g}" for value in sides + sds)]
+
+
+def _measure_seeds(options: argparse.Namespace) -> list[list[list[Measured]]]:
+    """For each seed what each network of `options.rim` reads of its objects."""
     measure = partial(_measure_seed, options.data, options.plain, options.n, options.rim)
     if options.workers == 1 or len(options.seed) == 1:
-        return list(chain.from_iterable(map(measure, options.seed)))
+        return list(map(measure, options.seed))
     # These processes need torch, which measuring a labelled set doesn't.
     from training.synthesize.processes import open_processes
 
     with open_processes(options.workers) as pool:
-        return list(chain.from_iterable(pool.map(measure, options.seed)))
+        return list(pool.map(measure, options.seed))
 
 
-def _measure_seed(data: Path | None, is_plain: bool, n: int, graph: Path, seed: int) -> list[Measured]:
+def _measure_seed(
+    data: Path | None, is_plain: bool, n: int, graphs: Sequence[Path], seed: int
+) -> list[list[Measured]]:
     if data is not None:
-        return measure_known(read_known(data), None, seed, graph)
-    if is_plain:
-        return measure_known(draw_plain_known(seed), None, seed, graph)
-    return measure_known(draw_known(seed), n, seed, graph)
+        pairs = find_known(read_known(data), None, seed)
+    elif is_plain:
+        pairs = find_known(draw_plain_known(seed), None, seed)
+    else:
+        pairs = find_known(draw_known(seed), n, seed)
+    return [measure_outlines(pairs, graph) for graph in graphs]
+
+
+def _print_all(measured: Sequence[Measured], is_fitted: bool) -> None:
+    print_table(measured)
+    for name, figures in describe_others(measured).items():
+        print(name, json.dumps(figures))
+    if is_fitted:
+        for name, factor in fit_factors(measured).items():
+            print(name, factor)
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -280,24 +313,24 @@ def main(arguments: list[str] | None = None) -> int:
     instead.add_argument("--plain", action="store_true", help="measure plain discs and rings instead")
     parser.add_argument("--fit", action="store_true", help="print fitted terms of the uncertainty")
     parser.add_argument(
-        "--rim", type=Path, default=RIM_GRAPH, help="rim.onnx to judge (default: the one in use)"
+        "--rim", type=Path, nargs="+", default=[RIM_GRAPH], help="graphs to judge, if not the one in use"
     )
     parser.add_argument("--workers", type=int, default=1, help="seeds measured side by side")
-    parser.add_argument("--save", type=Path, help="CSV to write, a line for each outline")
+    parser.add_argument("--save", type=Path, help="folder for a CSV for each graph, a line for each outline")
     options = parser.parse_args(arguments)
     try:
-        measured = _measure_seeds(options)
+        by_seed = _measure_seeds(options)
     except TriageError as err:
         print(err, file=sys.stderr)
         return 1
-    print_table(measured)
-    for name, figures in describe_others(measured).items():
-        print(name, json.dumps(figures))
-    if options.fit:
-        for name, factor in fit_factors(measured).items():
-            print(name, factor)
-    if options.save:
-        save_measured(measured, options.save)
+    for number, graph in enumerate(options.rim):
+        sizes = {seed: parts[number] for seed, parts in zip(options.seed, by_seed, strict=True)}
+        if len(options.rim) > 1:
+            print(graph)
+        _print_all(list(chain.from_iterable(sizes.values())), options.fit)
+        if options.save:
+            options.save.mkdir(parents=True, exist_ok=True)
+            save_measured(sizes, options.save / f"sizes_{number}.csv")
     return 0
 
 

@@ -19,9 +19,11 @@ from training.measure_bench import (
     describe,
     describe_others,
     draw_mask,
+    find_known,
     fit_factors,
     main,
     measure_known,
+    measure_outlines,
 )
 from triage.images import Picture
 from triage.records import Ellipse
@@ -152,12 +154,12 @@ def test_seeds_are_measured_side_by_side_and_saved(
 ) -> None:
     monkeypatch.setattr("training.synthesize.processes.open_processes", ThreadPoolExecutor)
     monkeypatch.setattr(measure_bench, "draw_known", lambda seed: iter([draw_discs()] * 2))
-    asked = ["--seed", "1", "2", "--workers", "2", "--n", "5", "--save", str(tmp_path / "sizes.csv")]
+    asked = ["--seed", "1", "2", "--workers", "2", "--n", "5", "--save", str(tmp_path)]
     assert main(asked) == 0
     assert capsys.readouterr().out.splitlines()[-3].split()[:2] == ["all", "10"]
-    with (tmp_path / "sizes.csv").open(encoding="utf-8") as file:
+    with (tmp_path / "sizes_0.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    assert len(rows) == 10 and rows[0] != rows[5]
+    assert [row["seed"] for row in rows] == ["1"] * 5 + ["2"] * 5 and rows[0] != rows[5]
     for row in rows:
         assert float(row["length_px"]) == pytest.approx(float(row["true_length_px"]), rel=0.02)
         assert 0 < float(row["length_relative_sd"]) < 0.05
@@ -168,7 +170,7 @@ def test_another_network_reads_the_rims(tmp_path: Path) -> None:
     (bias,) = (each for each in model.graph.initializer if each.name == "delta.bias")
     bias.CopyFrom(onnx.numpy_helper.from_array(onnx.numpy_helper.to_array(bias) + 2, "delta.bias"))
     (tmp_path / "larger.onnx").write_bytes(model.SerializeToString())
-    (one,) = measure_known(iter([draw_discs()]), 1, 3, tmp_path / "larger.onnx")
+    (one,) = measure_outlines(find_known(iter([draw_discs()]), 1, 3), tmp_path / "larger.onnx")
     assert one.size is not None
     assert one.size.ellipse.length_px > 1.05 * one.known.truth.length_px
 
