@@ -5,7 +5,8 @@
 adapts the shipped detector once for each fold, to the pictures of the other folds, and judges it on the
 fold's own. No group of pictures (of one specimen, or what `--groups` names) is on both sides. Prints the
 figures before and after, pooled over the folds, and writes them to DIR/figures.json; the adapted weights, for
-looking alone, stay in DIR/fold-1 and so on. Drawn tiles are drawn once and shared by all folds.
+looking alone, stay in DIR/fold-1 and so on. Drawn tiles are drawn once and shared by all folds. With
+`--trainings 5` the folds run side by side on the device.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ import statistics
 import sys
 import time
 from collections.abc import Sequence
+from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +30,6 @@ from training.dataset import MarkedPicture, read_marked_pictures
 from training.drawn import DrawBatch
 from training.engine import TrainingError
 from training.evaluate import Judged, judge_picture
-from training.held_out import draw_held_out
 from training.local_figures import (
     LocalFigures,
     judge_drawn,
@@ -41,8 +43,10 @@ from training.parallel import choose_device
 from training.settings import ADAPTING, Settings
 from training.splits import deal_folds
 from training.start_weights import start_folder
-from training.supply import Given, count_drawn, draw_few, open_drawing
+from training.supply import open_drawing
+from training.synthesize.processes import open_processes
 from training.train import train
+from training.trials import give, save_tiles
 from triage.errors import RecordError, TriageError
 from triage.labelled_set import ANNOTATIONS_FILE
 from triage.weights import read_record
@@ -107,6 +111,7 @@ def cross_validate(
     n_folds: int,
     command: str,
     is_scale_used: bool = True,
+    side_by_side: int = 1,
 ) -> tuple[LocalFigures, LocalFigures, list[Fold]]:
     """Figures before and after adapting, each picture judged by a detector that saw none of its group.
 
@@ -123,6 +128,8 @@ def cross_validate(
         For the records of the folds.
     is_scale_used : bool
         Whether pictures of known scale are judged with it.
+    side_by_side : int
+        Folds at once, each in a process of its own; with 1 all run in this one.
 
     Raises
     ------
@@ -132,31 +139,27 @@ def cross_validate(
     folds = deal_folds(pictures, n_folds=n_folds)
     device = choose_device(settings.device)
     started_s = time.monotonic()
-    held_out = list(draw_held_out(settings, device, draw))
-    n_drawn = count_drawn(settings)
-    drawn = draw_few(settings, n_drawn, device, draw) if n_drawn else None
-    _tell(f"drew {sum(len(targets) for _, targets in [*held_out, *(drawn or [])])} tiles", started_s)
+    tiles = save_tiles(settings, draw)
+    held_out = give(pictures, tiles).held_out or []
+    _tell("drew tiles", started_s)
     started_s = time.monotonic()
     start = start_folder(settings.start)
     before = _judge(pictures, start, device, is_scale_used)
     _tell(f"judged {len(pictures)} pictures with the detector as it is", started_s)
+    run = partial(_run_fold, settings=settings, tiles=tiles, command=command, is_scale_used=is_scale_used)
+    learnt = [[one for one in pictures if one not in fold] for fold in folds]
+    numbers = range(1, len(folds) + 1)
     done: list[Fold] = []
-    for number, fold in enumerate(folds, start=1):
-        fold_s = time.monotonic()
-        learnt = [one for one in pictures if one not in fold]
-        done.append(
-            _run_fold(
-                number,
-                learnt,
-                fold,
-                dataclasses.replace(settings, out=settings.out / f"fold-{number}"),
-                Given(learnt, drawn, held_out),
-                draw,
-                command=command,
-                is_scale_used=is_scale_used,
+    with ExitStack() as stack:
+        side_by_side = min(side_by_side, len(folds))
+        pool = stack.enter_context(open_processes(side_by_side)) if side_by_side > 1 else None
+        for fold in (pool.map if pool else map)(run, numbers, learnt, folds):
+            done.append(fold)
+            print(
+                f"fold {fold.number} of {n_folds}: learnt {fold.n_learnt}, judged {len(fold.judged)}, "
+                f"in {fold.seconds:.0f} s",
+                flush=True,
             )
-        )
-        _tell(f"fold {number} of {n_folds}: learnt {len(learnt)}, judged {len(fold)} pictures", fold_s)
     cut = read_record(start).default_cut
     return (
         to_figures(before, default_cut=cut, drawn=judge_drawn(start, held_out, device)),
@@ -169,20 +172,20 @@ def _run_fold(
     number: int,
     learnt: Sequence[MarkedPicture],
     judged: Sequence[MarkedPicture],
-    settings: Settings,
-    given: Given,
-    draw: DrawBatch,
     *,
+    settings: Settings,
+    tiles: Path,
     command: str,
     is_scale_used: bool,
 ) -> Fold:
     started_s = time.monotonic()
-    record = train(settings, command=command, draw=draw, given=given)
+    own = dataclasses.replace(settings, out=settings.out / f"fold-{number}", workers=0)
+    record = train(own, command=command, given=give(learnt, tiles))
     assert record is not None
     return Fold(
         number=number,
         n_learnt=len(learnt),
-        judged=tuple(_judge(judged, settings.out, choose_device(settings.device), is_scale_used)),
+        judged=tuple(_judge(judged, own.out, choose_device(settings.device), is_scale_used)),
         drawn=pick_drawn(record.scores),
         seconds=time.monotonic() - started_s,
     )
@@ -223,6 +226,7 @@ def parse_arguments(arguments: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--drawn-tiles", type=int, default=ADAPTING["drawn_tiles"], help="tiles to draw")
     parser.add_argument("--held-out", type=int, default=8, help="drawn batches to judge on")
     parser.add_argument("--workers", type=int, default=Settings.workers, help="processes that draw")
+    parser.add_argument("--trainings", type=int, default=1, help="folds side by side (default: 1)")
     parser.add_argument("--seed", type=int, default=Settings.seed)
     parser.add_argument("--device", default=Settings.device, help="auto, cpu, cuda or cuda:0")
     parser.add_argument("--ignore-scale", action="store_true", help="judge as if no scale were known")
@@ -252,6 +256,7 @@ def main(arguments: list[str] | None = None) -> int:
                 n_folds=options.folds,
                 command=command,
                 is_scale_used=not options.ignore_scale,
+                side_by_side=options.trainings,
             )
     except (TriageError, TrainingError) as err:
         print(err, file=sys.stderr)

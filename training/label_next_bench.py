@@ -49,7 +49,7 @@ HOSPITAL = replace(
         FIELD,
         parts=(
             (EMPTY_SHARE, replace(FIELD, candidates_per_mpx=(0.0, 0.0))),
-            (1 - EMPTY_SHARE, replace(FIELD, least_candidates=1, candidates_per_mpx=(2.0, 16.0))),
+            (1 - EMPTY_SHARE, replace(FIELD, least_candidates=1, candidates_per_mpx=(8.0, 30.0))),
         ),
     ),
 )

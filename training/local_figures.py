@@ -36,6 +36,7 @@ LISTED_AT = 0.5
 """Groups and lengths are quoted of what is found at this many false positives per picture."""
 STATED_RECALL = 0.95
 """False alarms on pictures without objects are counted at the cut that finds this share of the objects."""
+_LOW, _HIGH = "_low", "_high"
 CPU_TILES = 4
 """Tiles in a call on a CPU."""
 
@@ -61,7 +62,8 @@ class LocalFigures:
     length_errors : tuple of float
         (length said - length marked) / length marked, of found objects with a known outline.
     drawn : dict
-        Figures on drawn tiles that were never trained on, as `training.cut` names them; means over folds.
+        Figures on drawn tiles that were never trained on, as `training.cut` names them, and the ends of their
+        intervals; means over folds.
     """
 
     n_pictures: int
@@ -124,10 +126,14 @@ def judge_drawn(folder: Path, held_out: Sequence[Batch], device: torch.device) -
 
 
 def pick_drawn(scores: dict[str, Any]) -> dict[str, float]:
-    """The figures on drawn tiles that are quoted beside those on pictures."""
+    """The figures on drawn tiles that are quoted beside those on pictures, with their intervals' ends."""
+    names = [*(f"recall_at_{rate:g}" for rate in RATES), "group_right"]
     return {
-        **{f"recall_at_{rate:g}": scores[f"recall_at_{rate:g}"][0] for rate in RATES},
-        "group_right": scores["group_right"][0],
+        **{
+            f"{name}{end}": scores[name][place]
+            for name in names
+            for place, end in enumerate(("", _LOW, _HIGH))
+        },
         "tiles": scores["drawn_tiles"],
         "objects": scores["drawn_objects"],
     }
@@ -260,11 +266,11 @@ def to_lines(before: LocalFigures, after: LocalFigures) -> list[str]:
         *(
             (
                 f"drawn tiles: {name.replace('_', ' ')}",
-                f"{before.drawn[name]:.3f}",
-                f"{after.drawn[name]:.3f}",
+                _tell_drawn(before.drawn, name),
+                _tell_drawn(after.drawn, name),
             )
             for name in before.drawn
-            if name not in ("tiles", "objects")
+            if name not in ("tiles", "objects") and not name.endswith((_LOW, _HIGH))
         ),
     ]
     held_out = f"{before.n_pictures} held-out pictures with {before.n_objects} objects to find"
@@ -280,6 +286,11 @@ def to_lines(before: LocalFigures, after: LocalFigures) -> list[str]:
 def _tell_share(row: dict[str, Any]) -> str:
     low, high = row["interval"]
     return f"{row['share']:.2f} {row['n']}/{row['of']} ({low:.2f}-{high:.2f})"
+
+
+def _tell_drawn(drawn: dict[str, float], name: str) -> str:
+    said = f"{drawn[name]:.3f}"
+    return f"{said} ({drawn[name + _LOW]:.3f}-{drawn[name + _HIGH]:.3f})" if name + _LOW in drawn else said
 
 
 def _tell_bias(row: dict[str, Any]) -> str:

@@ -17,7 +17,7 @@ from typing import Any
 import torch
 
 from training.dataset import MarkedPicture
-from training.drawn import draw_slides
+from training.drawn import DrawBatch
 from training.engine import Batch
 from training.evaluate import Judged, judge_picture
 from training.held_out import draw_held_out
@@ -90,18 +90,31 @@ def count_found(judged: Sequence[Judged]) -> dict[str, Any]:
     }
 
 
-def draw_tiles(settings: Settings) -> Path:
-    """Drawn tiles that all trainings share, against forgetting and for their held-out losses, in a file."""
+def save_tiles(settings: Settings, draw: DrawBatch) -> Path:
+    """Drawn tiles that trainings share, against forgetting and for their held-out losses, in a file."""
+    path = settings.out / TILES_FILE
+    device = choose_device(settings.device)
+    n_drawn = count_drawn(settings)
+    tiles = {
+        "drawn": draw_few(settings, n_drawn, device, draw) if n_drawn else [],
+        "held_out": list(draw_held_out(settings, device, draw)),
+    }
+    settings.out.mkdir(parents=True, exist_ok=True)
+    torch.save(tiles, path)
+    return path
+
+
+def give(pictures: Sequence[MarkedPicture], tiles: Path) -> Given:
+    """What a training learns: the pictures, beside tiles that `save_tiles` wrote."""
+    shared: dict[str, list[Batch]] = torch.load(tiles, weights_only=True)
+    return Given(pictures, shared["drawn"] or None, shared["held_out"])
+
+
+def _find_tiles(settings: Settings) -> Path:
     path = settings.out / TILES_FILE
     if not path.is_file():
-        device = choose_device(settings.device)
-        n_drawn = count_drawn(settings)
         with open_drawing(settings) as draw:
-            tiles = {
-                "drawn": draw_few(settings, n_drawn, device, draw) if n_drawn else [],
-                "held_out": list(draw_held_out(settings, device, draw)),
-            }
-        torch.save(tiles, path)
+            save_tiles(settings, draw)
     return path
 
 
@@ -119,9 +132,7 @@ def run_trial(trial: Trial, *, settings: Settings, tiles: Path, command: str) ->
             workers=0,
             resume=True,
         )
-        shared: dict[str, list[Batch]] = torch.load(tiles, weights_only=True)
-        given = Given(trial.pictures, shared["drawn"], shared["held_out"])
-        train(own, command=command, draw=draw_slides, given=given)
+        train(own, command=command, given=give(trial.pictures, tiles))
     trained_s = time.monotonic()
     detector = open_detector(folder, choose_device(settings.device))
     judged = {
@@ -188,7 +199,7 @@ def run_trials(
             left.append(trial)
     if not left:
         return
-    run = partial(run_trial, settings=settings, tiles=draw_tiles(settings), command=command)
+    run = partial(run_trial, settings=settings, tiles=_find_tiles(settings), command=command)
     for trial, result in _run_left(left, run, side_by_side, stop_at_s):
         text = json.dumps(result, indent=1) + "\n"
         (points / f"{trial.name}.json").write_text(text, encoding="utf-8")
