@@ -37,7 +37,7 @@ import pyvips
 
 PART_BYTES = 16 * 1024 * 1024
 SAMPLE_S = 0.1
-START_S = 120.0
+START_S = 300.0
 PASSWORD = "measured-alone"
 FORMS = ("striped-tiff", "one-strip-tiff", "tiled-bigtiff", "ome-tiff", "jpeg", "png")
 Until = Literal["stored", "ready"]
