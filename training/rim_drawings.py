@@ -13,7 +13,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Future, wait
+from concurrent.futures import FIRST_EXCEPTION, Future, wait
 from dataclasses import dataclass, fields, replace
 from functools import partial
 from itertools import takewhile
@@ -226,13 +226,14 @@ def draw_many(seed: int, n: int, workers: int, device: str, limit_s: float = mat
 
 def _take_in_order(waiting: Sequence[Future[Rims]], ends_at: float) -> Iterator[Rims]:
     """What is drawn, in its order, until the time is over; the first and what is begun are still taken."""
-    for each in waiting:
-        wait([each], timeout=max(0.0, min(ends_at - time.monotonic(), threading.TIMEOUT_MAX)))
-        if each is not waiting[0] and each.cancel():
-            break
-        yield each.result()
-    for each in waiting:
+    timeout = max(0.0, min(ends_at - time.monotonic(), threading.TIMEOUT_MAX))
+    wait(waiting, timeout=timeout, return_when=FIRST_EXCEPTION)
+    # From the back, as the processes take them from the front: no gap is left.
+    for each in reversed(waiting[1:]):
         each.cancel()
+    for each in waiting:
+        if not each.cancelled():
+            yield each.result()
 
 
 def join_rims(parts: Sequence[Rims]) -> Rims:
