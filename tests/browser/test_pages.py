@@ -53,6 +53,17 @@ def test_chosen_theme_stays_on_the_next_page(reader: Page, clinic: Clinic) -> No
     assert reader.evaluate(ground) == dark != light
 
 
+def test_navigation_keeps_to_one_line_at_a_usual_width(reader: Page) -> None:
+    count = reader.locator("#waiting-count")
+    count.evaluate("one => { one.textContent = '120'; one.hidden = false; }")
+    for width in (1265, 1280, 1920):
+        reader.set_viewport_size({"width": width, "height": 720})
+        links = reader.get_by_role("navigation", name="Pages").get_by_role("link").all()
+        boxes = [link.bounding_box() for link in links]
+        assert len({round(box["y"]) for box in boxes if box}) == 1
+        assert max(box["x"] + box["width"] for box in boxes if box) < width
+
+
 def test_menu_opens_on_a_phone(reader: Page) -> None:
     reader.set_viewport_size({"width": 360, "height": 740})
     expect(reader.get_by_role("link", name="Calibrations", exact=True)).to_be_hidden()

@@ -12,11 +12,11 @@ const FIELDS = ["microscope", "objective", "camera_setting"];
 await startPage();
 const given = new URLSearchParams(location.search);
 for (const name of FIELDS) form[name].value = given.get(name) ?? "";
-for (const id of ["file-input", "camera-input"]) {
-  byId(id).addEventListener("change", (event) => { take(event.target.files); event.target.value = ""; });
-}
+for (const input of [byId("file-input"), byId("camera-input")]) input.addEventListener("change", () => takeFrom(input));
 form.addEventListener("submit", (event) => event.preventDefault());
 startDropZone();
+// What was chosen before this script listened.
+[byId("file-input"), byId("camera-input")].forEach(takeFrom);
 await showBefore();
 
 async function showBefore() {
@@ -38,6 +38,13 @@ function startDropZone() {
   zone.addEventListener("dragover", mark(true));
   zone.addEventListener("dragleave", mark(false));
   zone.addEventListener("drop", (event) => { mark(false)(event); take(event.dataTransfer.files); });
+}
+
+/** The list of files is emptied with the input, so that the same file can be chosen again. */
+function takeFrom(input) {
+  const files = [...input.files];
+  input.value = "";
+  take(files);
 }
 
 async function take(files) {

@@ -4,7 +4,6 @@ import { post } from "../api.js";
 import { byId } from "../dom.js";
 import { submitting } from "../page.js";
 import { readScale, startScaleChoice } from "../scale-choice.js";
-import { offerOtherDetector } from "./other-detector.js";
 import { figure, scaleWords } from "../words.js";
 
 /** Offers it as long as nothing is frozen; a picture that could not be assessed gets another try this way. */
@@ -24,7 +23,6 @@ export async function offerScaleCorrection(desk) {
     }
   });
   await startScaleChoice(problem);
-  await offerOtherDetector(desk);
 }
 
 /** What the file says counts only once a person has confirmed it here. */

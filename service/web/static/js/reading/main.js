@@ -11,6 +11,7 @@ import { offerScaleCorrection, showScaleButton } from "./correct-scale.js";
 import { showFields } from "./fields.js";
 import { startGuide } from "./guide.js";
 import { startKeys } from "./keys.js";
+import { offerOtherDetector, showDetectorButton } from "./other-detector.js";
 import { startPace } from "./pace.js";
 import { chooseRead, isUnaidedOpen, offerLock, showReadWords } from "./read-mode.js";
 import { showRule } from "./reading-rule.js";
@@ -56,6 +57,7 @@ async function read(desk) {
     startAtCandidate(desk);
   }
   await offerScaleCorrection(desk);
+  await offerOtherDetector(desk);
 }
 
 /** No read was begun, or the specimen is read unaided first and this reader has not done so. */
@@ -124,6 +126,7 @@ async function freeze(desk) {
   desk.specimen = await get(`/api/specimens/${desk.specimen.id}`);
   byId("sign-off-button").hidden = true;
   showScaleButton(desk);
+  showDetectorButton(desk);
   byId("draw-button").hidden = true;
   desk.stopDrawing();
   showFrozen(signedOffWords(desk.specimen.signed_off));
