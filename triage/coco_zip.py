@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import json
-import shutil
-import zipfile
-import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path, PurePosixPath
 
 from triage.coco_import import ImportReport, import_coco
 from triage.errors import RecordError
 from triage.labelled_set import IMAGES_FOLDER, LabelledSet
+from triage.unzip import unpack_zip
 
 MOST_FILES = 20_000
 
@@ -68,20 +66,16 @@ def _find_pictures(annotations: Path) -> Path:
 
 def _unpack(zipped: Path, work: Path, limit_bytes: int) -> Path:
     """Unpack everything; the path of the one JSON file."""
-    try:
-        with zipfile.ZipFile(zipped) as file:
-            members = [one for one in file.infolist() if not one.is_dir()]
-            _check(members, limit_bytes)
-            for one in members:
-                path = work / one.filename
-                path.parent.mkdir(parents=True, exist_ok=True)
-                with file.open(one) as source, path.open("xb") as target:
-                    shutil.copyfileobj(source, target)
-    except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError, RuntimeError, OSError) as err:
-        raise RecordError(
-            f"This is no zip file that can be unpacked ({err}). Send a zip of one COCO file and its pictures."
-        ) from err
-    (annotations,) = [work / one.filename for one in members if _is_annotations(one.filename)]
+    names = unpack_zip(
+        zipped,
+        work,
+        check_names=_check_names,
+        most_files=MOST_FILES,
+        limit_bytes=limit_bytes,
+        wanted="Send a zip of one COCO file and its pictures.",
+        smaller="Send several smaller ones.",
+    )
+    (annotations,) = [work / name for name in names if _is_annotations(name)]
     return annotations
 
 
@@ -89,25 +83,7 @@ def _is_annotations(name: str) -> bool:
     return PurePosixPath(name).suffix.lower() == ".json"
 
 
-def _check(members: list[zipfile.ZipInfo], limit_bytes: int) -> None:
-    for one in members:
-        path = PurePosixPath(one.filename)
-        if path.is_absolute() or ".." in path.parts or "\\" in one.filename or "\0" in one.filename:
-            raise RecordError(
-                f"The zip file names {one.filename!r}, which lies outside it. Make it anew from one folder."
-            )
-    names = {one.filename for one in members}
-    if len(members) > MOST_FILES or len(names) < len(members):
-        raise RecordError(
-            f"The zip file holds {len(members)} files, {len(names)} of them by different names; at most "
-            f"{MOST_FILES} are taken, each once. Send several smaller ones."
-        )
-    n_bytes = sum(one.file_size for one in members)
-    if n_bytes > limit_bytes:
-        raise RecordError(
-            f"The zip file unpacks to {n_bytes} bytes; the limit here is {limit_bytes}. Send several smaller "
-            "ones."
-        )
+def _check_names(names: Sequence[str]) -> None:
     n_annotations = sum(_is_annotations(name) for name in names)
     if n_annotations != 1:
         raise RecordError(

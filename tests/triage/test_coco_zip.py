@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import errno
 import io
 import json
 import zipfile
@@ -12,7 +13,7 @@ from PIL import Image
 
 from triage.coco_import import ImportReport
 from triage.coco_zip import import_coco_zip
-from triage.errors import RecordError
+from triage.errors import RecordError, StorageError
 from triage.labelled_set import LabelledSet
 
 CONTENT = {
@@ -87,3 +88,12 @@ def test_what_is_no_zip_is_refused(tmp_path: Path) -> None:
     path.write_bytes(b"no zip")
     with pytest.raises(RecordError, match="no zip file that can be unpacked"):
         take(path, tmp_path)
+
+
+def test_full_disk_is_no_fault_of_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def copy(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("triage.unzip.shutil.copyfileobj", copy)
+    with pytest.raises(StorageError, match="no room on the service's disk for what the zip file holds"):
+        take(write_zip(tmp_path, {"all.json": CONTENT, "a.png": draw()}), tmp_path)
