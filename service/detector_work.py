@@ -1,7 +1,8 @@
 """The work on a hospital's own detector, as a durable workflow runs it: train, export, judge, compare, file.
 
 Each stage is a started program of `training`; a kill begins the stage again, and a training goes on at its
-last checkpoint. Only the last stage stores what came of it.
+last checkpoint, on another machine at the last one that was kept in the store. Only the last stage stores
+what came of it.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from service.checkpoints import Checkpoints
 from service.errors import UnreachableError
 from service.files import Files
 from service.run_folder import RunFolder, compare_arguments, judge_arguments, train_arguments
@@ -113,7 +115,14 @@ class DetectorWork:
             return self._settings.weights_folder or shipped_folder()
         return self._files.detector(weights_sha256)
 
-    def _run(self, row: DetectorRun, name: str, arguments: list[str]) -> None:
+    def _run(
+        self,
+        row: DetectorRun,
+        name: str,
+        arguments: list[str],
+        *,
+        on_note: Callable[[], None] = lambda: None,
+    ) -> None:
         folder = self._folder(row)
         noted_at = time.monotonic()
 
@@ -122,6 +131,7 @@ class DetectorWork:
             self._check_stopping()
             if time.monotonic() - noted_at >= NOTE_EVERY_S:
                 self._note(row, folder.read_curve())
+                on_note()
                 noted_at = time.monotonic()
 
         threads = self._settings.detector_threads
@@ -154,7 +164,9 @@ class DetectorWork:
             name=f"own detector, set {row.set_id}, training {row.id}",
             device=self._settings.device,
         )
-        self._run(row, "training.train", arguments)
+        checkpoints = Checkpoints(self._files, folder, row.id)
+        checkpoints.bring()
+        self._run(row, "training.train", arguments, on_note=checkpoints.keep)
         done.touch()
 
     def _export(self, row: DetectorRun) -> None:
@@ -197,6 +209,7 @@ class DetectorWork:
                 _add_comparison(session, again, folder)
             again.state, again.seconds_left, again.ended_at = "ready", None, utc_now()
             again.problem = None if is_judged else NOTHING_TO_JUDGE
+        self._files.drop_checkpoints(row.id)
         folder.clear()
 
 

@@ -181,6 +181,31 @@ class Files:
         """Keep a drawing of a training under its own name."""
         self._keep_copy(_plot(run_id, path.name), path)
 
+    def count_checkpoints(self, run_id: int) -> int:
+        """How many checkpoints of a training were kept; the last one is there."""
+        n_kept = 0
+        while self._objects.has(_checkpoint_mark(run_id, n_kept + 1)):
+            n_kept += 1
+        return n_kept
+
+    def last_checkpoint(self, run_id: int) -> Path | None:
+        """The zip file of the newest checkpoint of a training; None if none was kept."""
+        n_kept = self.count_checkpoints(run_id)
+        return self._objects.fetch(f"{_checkpoint(run_id, n_kept)}/all.zip") if n_kept else None
+
+    def keep_checkpoint(self, run_id: int, zipped: Path) -> None:
+        """Keep a checkpoint in place of the one before, so that any machine goes on there."""
+        number = self.count_checkpoints(run_id) + 1
+        self._objects.add(f"{_checkpoint(run_id, number)}/all.zip", zipped)
+        mark = self._scratch.new_path()
+        mark.write_text(str(number), encoding="utf-8")
+        self._objects.add(_checkpoint_mark(run_id, number), mark)
+        self._objects.remove(_checkpoint(run_id, number - 1))
+
+    def drop_checkpoints(self, run_id: int) -> None:
+        """Remove all that was kept of a training that has ended."""
+        self._objects.remove(f"checkpoints/{run_id}")
+
     def _keep_copy(self, key: str, path: Path) -> None:
         unfinished = self._scratch.new_path()
         shutil.copyfile(path, unfinished)
@@ -236,6 +261,14 @@ def _detector(weights_sha256: str, name: str) -> str:
 
 def _plot(run_id: int, name: str) -> str:
     return f"trainings/{run_id}/{name}"
+
+
+def _checkpoint(run_id: int, number: int) -> str:
+    return f"checkpoints/{run_id}/{number}"
+
+
+def _checkpoint_mark(run_id: int, number: int) -> str:
+    return f"checkpoints/{run_id}/kept/{number}"
 
 
 def _shown_marks(name: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import zipfile
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from triage.weights import RECORD_FILE
 MOST_REPORTS = 60
 CHECKS = 12
 CHECKPOINT_EVERY_S = 30
+_CHECKPOINT = re.compile(r"checkpoint-\d{8}")
 
 
 @dataclass(frozen=True)
@@ -76,6 +78,37 @@ class RunFolder:
                 curve["losses"].append([row["step"], row["total"]])
                 curve["seconds_left"] = row["seconds_left"]
         return curve
+
+    def newest_checkpoint(self) -> str:
+        """Name of the folder of the newest whole checkpoint in `out`; empty if there is none."""
+        found = (path.name for path in self.out.glob("checkpoint-*") if _CHECKPOINT.fullmatch(path.name))
+        return max(found, default="")
+
+    def zip_checkpoint(self, name: str, zipped: Path) -> None:
+        """Write a checkpoint and the curve so far into a zip file.
+
+        Raises
+        ------
+        FileNotFoundError
+            If the checkpoint is gone.
+        """
+        # Weights hardly become smaller.
+        with zipfile.ZipFile(zipped, "w", zipfile.ZIP_STORED) as file:
+            curve = self.out / "curve.jsonl"
+            if curve.is_file():
+                file.write(curve, curve.name)
+            for part in sorted((self.out / name).iterdir()):
+                file.write(part, f"{name}/{part.name}")
+
+    def unpack_checkpoint(self, file: zipfile.ZipFile) -> None:
+        """Unpack what `zip_checkpoint` wrote; the checkpoint appears last and whole, or not at all."""
+        partial = self.root / "checkpoint.partial"
+        shutil.rmtree(partial, ignore_errors=True)
+        file.extractall(partial)
+        self.out.mkdir(parents=True, exist_ok=True)
+        for path in sorted(partial.iterdir(), key=lambda path: path.is_dir()):
+            path.rename(self.out / path.name)
+        partial.rmdir()
 
     def read_json(self, path: Path) -> dict[str, Any]:
         """A file of figures; what is no finite number becomes null."""

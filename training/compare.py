@@ -24,8 +24,8 @@ from training.dataset import read_marked_pictures
 from training.evaluate import Judged, judge_picture
 from training.judge import found_objects
 from training.metrics import FALSE
+from training.parts import hash_data
 from training.splits import take_split
-from training.train import hash_data
 from triage.detector import load_detector
 from triage.errors import RecordError, TriageError
 from triage.labelled_set import JUDGING

@@ -12,6 +12,9 @@ from training.checkpoint import find_checkpoint, read_standing, write_checkpoint
 from training.engine import Trainer, TrainingError
 from training.parallel import Share, agree
 from training.settings import Settings, fixed_settings
+from training.start_weights import start_folder
+from triage.digests import file_sha256
+from triage.weights import read_record
 
 
 def stop_time(settings: Settings, started_s: float) -> float:
@@ -36,8 +39,8 @@ def choose_checkpoint(settings: Settings) -> Path | None:
             "Add --resume to go on, or name another folder."
         )
     # A setting that came into the program after the training began had its default then.
-    begun = {**fixed_settings(Settings(settings.out)), **read_standing(path).settings}
-    asked = fixed_settings(settings)
+    begun = {**_fix(Settings(settings.out)), **read_standing(path).settings}
+    asked = _fix(settings)
     differing = [key for key in asked if begun[key] != asked[key]]
     if differing:
         told = ", ".join(f"{key} {begun[key]} there, {asked[key]} now" for key in differing)
@@ -46,6 +49,25 @@ def choose_checkpoint(settings: Settings) -> Path | None:
             "Resume with the same ones, or name another folder."
         )
     return path
+
+
+def hash_data(data: Path | None) -> str | None:
+    """SHA-256 of a labelled set's manifest (else of its annotations), which holds those of its pictures."""
+    if data is None:
+        return None
+    # Pictures need libraries that a machine which only draws may lack.
+    from triage.labelled_set import ANNOTATIONS_FILE, MANIFEST_FILE
+
+    manifest = data / MANIFEST_FILE
+    return file_sha256(manifest if manifest.is_file() else data / ANNOTATIONS_FILE)
+
+
+def _fix(settings: Settings) -> dict[str, str]:
+    """What must stay the same, set and start by what they hold: another machine has them in other folders."""
+    fixed = fixed_settings(settings) | {"data": str(hash_data(settings.data))}
+    if settings.start not in ("imagenet", "none"):
+        fixed["start"] = read_record(start_folder(settings.start)).weights_sha256
+    return fixed
 
 
 class Keeper:
@@ -65,6 +87,8 @@ class Keeper:
 
     def __init__(self, settings: Settings, trainer: Trainer, share: Share, stop_at_s: float) -> None:
         self._settings = settings
+        # The files that it names may be gone later; they are read once.
+        self._fixed = _fix(settings)
         self._trainer = trainer
         self._share = share
         self._stop_at_s = stop_at_s
@@ -82,7 +106,7 @@ class Keeper:
     def write(self) -> None:
         """Write a checkpoint now."""
         if self._share.is_first:
-            write_checkpoint(self._settings.out, self._trainer, fixed_settings(self._settings))
+            write_checkpoint(self._settings.out, self._trainer, self._fixed)
         self._written_s = time.monotonic()
 
 

@@ -29,7 +29,7 @@ from training.drawn import DrawBatch, draw_slides
 from training.engine import Schedule, Trainer, TrainingError, train_one_epoch
 from training.held_out import draw_held_out, judge
 from training.parallel import Share, join_processes
-from training.parts import Keeper, Log, choose_checkpoint, stop_time
+from training.parts import Keeper, Log, choose_checkpoint, hash_data, stop_time
 from training.settings import Settings, parse_settings, served_tile_px
 from training.start_weights import describe_start, read_start_cut, start_network
 from training.stopping import HeldOutChecks, cut_held_out
@@ -168,17 +168,6 @@ def save(
         packages={name: metadata.version(name) for name in QUOTED_PACKAGES},
     )
     return write_record(settings.out, record)
-
-
-def hash_data(data: Path | None) -> str | None:
-    """SHA-256 of a labelled set's manifest (else of its annotations), which holds those of its pictures."""
-    if data is None:
-        return None
-    # Pictures need libraries that a machine which only draws may lack.
-    from triage.labelled_set import ANNOTATIONS_FILE, MANIFEST_FILE
-
-    manifest = data / MANIFEST_FILE
-    return file_sha256(manifest if manifest.is_file() else data / ANNOTATIONS_FILE)
 
 
 def code_sha256() -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import shutil
 import subprocess
 import sys
 import time
@@ -11,9 +13,14 @@ from typing import Any
 
 import httpx
 import pytest
+from backends import Backend
 from fastapi import FastAPI
 from service_calls import list_candidates, mark, next_number, ok, problem, upload_slide, wait_until_ready
 from service_slides import draw_slide
+
+from service.settings import Settings
+from service.stores import open_stores
+from triage.weights import GRAPH_FILE, WEIGHTS_FILE, read_record
 
 STEPS = 10
 BLOBS = "b" * 64
@@ -57,8 +64,11 @@ def signing(server: str) -> Iterator[httpx.Client]:
 
 
 @pytest.fixture(scope="module")
-def trained(people: dict[str, httpx.Client], set_id: int, told: Path) -> dict[str, Any]:
-    """A detector that loses one object of two; its training was stopped in the middle and gone on with."""
+def trained(people: dict[str, httpx.Client], set_id: int, told: Path, settings: Settings) -> dict[str, Any]:
+    """A detector that loses one object of two.
+
+    Its training was stopped in the middle and gone on with as on another machine, without the first's files.
+    """
     vet = people["vet"]
     (told / "wait").touch()
     (told / "lose").write_text("1")
@@ -69,9 +79,17 @@ def trained(people: dict[str, httpx.Client], set_id: int, told: Path) -> dict[st
     assert (stopped["state"], stopped["problem"].startswith("The vet stopped it")) == ("stopped", True)
     problem(vet.post(f"/api/trainings/{started['id']}/stop"), 409)
     (told / "wait").unlink()
+    database, files = open_stores(settings)
+    database.close()
+    deadline = time.monotonic() + 90
+    while not files.count_checkpoints(started["id"]):
+        assert time.monotonic() < deadline, "no checkpoint was kept"
+        time.sleep(0.1)
+    shutil.rmtree(settings.data_folder / "training-work" / str(started["id"]))
     ok(vet.post(f"/api/trainings/{started['id']}/again"), 202)
     run = wait_for(vet, started, is_ended)
     assert run["state"] == "ready", run["problem"]
+    assert not files.count_checkpoints(started["id"])
     return ok(vet.get(f"/api/detectors/{run['detector_id']}"), 200)
 
 
@@ -94,6 +112,7 @@ def use(client: httpx.Client, detector: dict[str, Any], **changes: Any) -> httpx
     return client.post(f"/api/detectors/{detector['brief']['id']}/use", json=body)
 
 
+@pytest.mark.on_both
 def test_a_training_leaves_its_record_figures_and_plots(
     trained: dict[str, Any], vet: httpx.Client, set_id: int
 ) -> None:
@@ -118,6 +137,7 @@ def test_what_is_lost_is_listed_with_its_picture(trained: dict[str, Any], reader
     assert ok(reader.get(f"/api/images/{lost['image_id']}"), 200)["state"] == "ready"
 
 
+@pytest.mark.on_both
 def test_a_detector_is_signed_into_use_and_back(
     trained: dict[str, Any],
     signing: httpx.Client,
@@ -147,6 +167,23 @@ def test_a_detector_is_signed_into_use_and_back(
     listed = ok(signing.get("/api/detectors"), 200)
     assert [row["is_in_use"] for row in listed["detectors"]] == [False, True]
     assert [row["goes_back"] for row in listed["uses"]] == [True, False]
+
+
+@pytest.mark.on_both
+def test_the_weights_reach_a_second_machine(
+    trained: dict[str, Any], settings: Settings, backend: Backend, tmp_path: Path
+) -> None:
+    """One that has database and store in common with the first, and nothing else; a folder is one machine."""
+    elsewhere = (
+        settings if backend.name == "folder" else settings.model_copy(update={"data_folder": tmp_path})
+    )
+    database, files = open_stores(elsewhere)
+    database.close()
+    sha256 = trained["brief"]["weights_sha256"]
+    folder = files.detector(sha256)
+    assert folder.is_relative_to(elsewhere.data_folder.absolute())
+    assert hashlib.sha256((folder / WEIGHTS_FILE).read_bytes()).hexdigest() == sha256
+    assert read_record(folder).weights_sha256 == sha256 and (folder / GRAPH_FILE).is_file()
 
 
 def test_a_detector_that_may_not_take_over_is_refused(

@@ -17,11 +17,12 @@ from training.checkpoint import (
     write_checkpoint,
 )
 from training.engine import Schedule, Trainer, TrainingError
-from training.parts import choose_checkpoint
+from training.parallel import Share
+from training.parts import Keeper, choose_checkpoint
 from training.settings import Settings, fixed_settings
 from training.train import train
-from triage.network import CentrePointNetwork
-from triage.weights import WEIGHTS_FILE
+from triage.network import CentrePointNetwork, write_network
+from triage.weights import WEIGHTS_FILE, WeightsRecord, write_record
 
 COMMAND = "python -m training.train ..."
 
@@ -130,6 +131,24 @@ def test_a_setting_unknown_when_the_training_began_had_its_default(
     assert choose_checkpoint(dataclasses.replace(settings, resume=True)) == path
     with pytest.raises(TrainingError, match=r"other settings \(drawn_tiles None there, 9 now\)"):
         choose_checkpoint(dataclasses.replace(settings, resume=True, drawn_tiles=9))
+
+
+def test_set_and_start_may_lie_elsewhere_but_are_the_same(settings: Settings, tmp_path: Path) -> None:
+    record = WeightsRecord("small", ("oocyst",), 0.5, 64, 0.5, network={"n_channels": 8}, recipe={})
+    for place in ("here", "there"):
+        (tmp_path / place).mkdir()
+        write_network(trainer_of(8).network, tmp_path / place / WEIGHTS_FILE)
+        write_record(tmp_path / place, record)
+        (tmp_path / place / "annotations.json").write_text("{}")
+    here, there = (
+        dataclasses.replace(settings, resume=True, data=tmp_path / place, start=str(tmp_path / place))
+        for place in ("here", "there")
+    )
+    Keeper(here, trainer_of(8), Share(), float("inf")).write()
+    assert choose_checkpoint(there) == find_checkpoint(settings.out) == settings.out / "checkpoint-00000000"
+    (tmp_path / "there" / "annotations.json").write_text("[]")
+    with pytest.raises(TrainingError, match=r"other settings \(data [0-9a-f]{64} there"):
+        choose_checkpoint(there)
 
 
 def trainer_of(n_channels: int = 96) -> Trainer:
