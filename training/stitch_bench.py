@@ -132,6 +132,7 @@ def judge_places(stitching: Stitching, files: ScanFiles, scan: Scan) -> dict[str
         "largest_sd_px": _round(max(one.sd_px for one in placed)),
         "by_regularity": len(by_steps),
         "by_regularity_max_px": _round(stepped.max()) if by_steps else None,
+        "contradicting": len(stitching.contradicting),
         "left_out": len(stitching.left_out),
         "left_out_blank": int(blank_out),
         "left_out_foreign": int(foreign_out),

@@ -99,6 +99,8 @@ class Stitching:
         and were not sure enough for that.
     residual_px : float
         Median disagreement of the overlaps with the places.
+    contradicting : tuple of (str, str)
+        Names of placed fields that should show the same by their places, and don't.
     """
 
     shape_hw: tuple[int, int]
@@ -109,6 +111,7 @@ class Stitching:
     pairs: int
     rejected_pairs: int
     residual_px: float
+    contradicting: tuple[tuple[str, str], ...] = ()
 
 
 def stitching_to_json(stitching: Stitching) -> dict[str, Any]:
@@ -123,6 +126,7 @@ def stitching_to_json(stitching: Stitching) -> dict[str, Any]:
             "used": stitching.pairs,
             "rejected": stitching.rejected_pairs,
             "median_residual_px": round(stitching.residual_px, 3),
+            "contradicting": [list(names) for names in stitching.contradicting],
         },
         "placed": [
             {

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from triage.errors import ImageError
 from triage.stitch.fields import Fields, list_fields, open_fields
+from triage.stitch.implied import find_contradicting
 from triage.stitch.judge import (
     choose_group,
     find_blurred,
@@ -171,6 +172,10 @@ def plan_mosaic(
         pairs=len(pairs),
         rejected_pairs=len(places.rejected),
         residual_px=places.residual_px,
+        contradicting=tuple(
+            (fields.names[first], fields.names[second])
+            for first, second in find_contradicting(fields, found, is_in)
+        ),
     )
     return Plan(stitching, Sources(fields.paths, found.light, gains))
 

@@ -151,8 +151,23 @@ def test_json_names_what_was_placed_and_left_out(cut_scan: CutScans, tmp_path: P
     # Pairs of far fields may agree by chance; that the rest contradicts them is no fault.
     assert value["overlaps"]["rejected"] == stitching.rejected_pairs < value["overlaps"]["used"]
     assert value["overlaps"]["used"] >= 8 and set(value["overlaps"]) == {
-        "used", "rejected", "median_residual_px"
+        "used", "rejected", "median_residual_px", "contradicting"
     }  # fmt: skip
+
+
+def test_placed_fields_that_contradict_each_other_are_named(cut_scan: CutScans, tmp_path: Path) -> None:
+    scan = cut_scan(2, 2, overlap=0.3)
+    other = cut_scan(2, 2, overlap=0.3, seed=8, name="other")
+    third, fourth = scan.paths[2:]
+    altered = np.asarray(Image.open(third)).copy()
+    # All that it shares with the fourth alone; what it shares with the second still places it.
+    altered[60:, :80] = np.asarray(Image.open(other.paths[2]))[60:, :80]
+    Image.fromarray(altered).save(third)
+    stitching = stitch(scan.paths, tmp_path / "m.tif")
+    assert len(stitching.placed) == 4
+    assert stitching.contradicting == ((third.name, fourth.name),)
+    assert stitching_to_json(stitching)["overlaps"]["contradicting"] == [[third.name, fourth.name]]
+    assert stitch(other.paths, tmp_path / "n.tif").contradicting == ()
 
 
 def test_one_field_is_refused(cut_scan: CutScans, tmp_path: Path) -> None:

@@ -115,6 +115,15 @@ function stitchingItem(row) {
   return item;
 }
 
+function contradictionsOf(pairs) {
+  if (pairs.length === 0) return [];
+  const named = pairs.map((names) => el("li", {}, el("span", { class: "picture-name" }, names[0]), " and ", el("span", { class: "picture-name" }, names[1])));
+  return [
+    el("p", {}, "These pictures should show the same where they overlap, and don't. One of them may lie wrongly, or something moved in between; look at that place, or take them again:"),
+    el("ul", { class: "plain-list" }, named),
+  ];
+}
+
 function reportOf({ image_id: imageId, report }) {
   const least = Math.min(...report.placed.map((one) => one.sureness));
   const widest = Math.max(...report.placed.map((one) => one.sd_px));
@@ -124,6 +133,7 @@ function reportOf({ image_id: imageId, report }) {
       `The least sure one is ${sure} sure to lie where it was put; places are uncertain by ${widest.toFixed(2)} px at most (standard uncertainty).`),
     report.left_out.length > 0 && el("p", {}, `${countOf(report.left_out.length, "picture")} left out:`),
     report.left_out.length > 0 && el("ul", { class: "plain-list" }, report.left_out.map((one) => el("li", {}, el("span", { class: "picture-name" }, one.field), `: ${one.reason}`))),
+    ...contradictionsOf(report.overlaps.contradicting ?? []),
     ...scanMap(report),
     imageId !== null && el("div", { class: "actions" }, el("a", { class: "button", href: `/reading/${imageId}` }, "Read the mosaic")),
   ].filter(Boolean);
