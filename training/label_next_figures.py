@@ -120,11 +120,12 @@ def _share_with_interval(labels: Sequence[int], random: Floats, ranked: Floats) 
     times = draw_specimens(n_seeds) / n_seeds
     drawn = np.array([share_of_labels(labels, row @ random, row @ ranked) for row in times])
     drawn = drawn[np.isfinite(drawn)]
+    told = None if np.isnan(share) else share
     if n_seeds < 2 or not len(drawn):
-        return {"share": share, "interval": None, "draws_within_wanted": None}
+        return {"share": told, "interval": None, "draws_within_wanted": None}
     low, high = np.percentile(drawn, (2.5, 97.5))
     within = float((drawn <= WANTED_SHARE).mean())
-    return {"share": share, "interval": (float(low), float(high)), "draws_within_wanted": within}
+    return {"share": told, "interval": (float(low), float(high)), "draws_within_wanted": within}
 
 
 def to_lines(comparison: dict[str, Any]) -> list[str]:
@@ -147,10 +148,10 @@ def _tell(cell: dict[str, Any], *, sign: str = "") -> str:
 def to_verdict(comparison: dict[str, Any]) -> str:
     """What the curves come to, in a sentence or two."""
     share, rows = comparison["share"], comparison["rows"]
-    if share["share"] is None:
+    if not rows:
         return "No seed is complete yet."
     most, goal = rows[-1]["labels"], rows[-1][RANDOM]["recall"]
-    if np.isnan(share["share"]):
+    if share["share"] is None:
         return f"Random choice gained nothing with {most} slides, so there is nothing to compare."
     said = (
         "the ranking did not reach it"

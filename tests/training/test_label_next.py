@@ -82,6 +82,7 @@ def test_a_seed_that_was_cut_short_is_left_out() -> None:
     assert comparison["seeds"] == 1
     assert "the ranking did not reach it." in to_verdict(comparison)
     assert to_verdict(compare_orders(cut)) == "No seed is complete yet."
+    assert "gained nothing with 16 slides" in to_verdict(compare_orders(_results(1, [2, 6, 1, 2], [4, 8, 9])))
 
 
 def test_bench_trains_on_each_order_and_number_of_labels(tmp_path: Path) -> None:
