@@ -174,6 +174,10 @@ class Jobs:
         with SetWorkflowID(_run_name(job)):
             DBOS.enqueue_workflow(QUEUE, self._workflow, job.id)
 
+    def forget_batches(self, ended: Job) -> None:
+        """Remove what an ended job found; its own workflow does so too, unless an older version began it."""
+        self._files.drop_batches(_run_name(ended))
+
     def enqueue_stitching(self, row: Stitching) -> None:
         """Let pictures be stitched as soon as a worker is free."""
         with SetWorkflowID(_stitch_name(row)):

@@ -146,10 +146,11 @@ def test_torch_is_noticed(tmp_path: Path) -> None:
     assert find_torch(root) == ["triage.boxes", "triage.detector"]
 
 
-def test_proposing_on_a_cpu_imports_no_torch() -> None:
+def test_proposing_on_a_cpu_imports_neither_torch_nor_all_of_statistics() -> None:
     code = (
         "import sys, triage, triage.pipeline, triage.images, triage.detector, triage.pyramid, "
-        "triage.labelled_set, service.cli; print([name for name in sys.modules if name.startswith('torch')])"
+        "triage.labelled_set, service.cli, service.steps; "
+        "print([name for name in sys.modules if name.startswith(('torch', 'scipy.stats'))])"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
     assert run.stdout.strip() == "[]"

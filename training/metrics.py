@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from triage.boxes import box_areas, box_iou, intersection_areas
 from triage.proportions import wilson_interval as wilson_interval
@@ -217,8 +217,8 @@ def poisson_interval(n: int) -> tuple[float, float]:
     ----------
     Garwood 1936, Biometrika 28:437-442 (from memory): chi²(0.025; 2n) / 2 and chi²(0.975; 2n + 2) / 2.
     """
-    low = float(chi2.ppf(0.025, 2 * n)) / 2 if n else 0.0
-    return low, float(chi2.ppf(0.975, 2 * n + 2)) / 2
+    low = float(chdtri(2 * n, 0.975)) / 2 if n else 0.0
+    return low, float(chdtri(2 * n + 2, 0.025)) / 2
 
 
 @dataclass(frozen=True)

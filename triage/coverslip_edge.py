@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import trim_mean
 
 from triage.illumination import LEAST_GREY
 
@@ -27,6 +26,8 @@ _LEAST_LENGTH = 0.4
 # Backgrounds are compared in strips from this to that many px off the line.
 _STRIP_PX = (8, 16)
 _FAR_PX = (16, 24)
+# At each end of the levels beside a line: things that lie there.
+_TRIMMED_SHARE = 0.3
 _PIECES = 16
 _LEAST_STEP = 1.0
 # The edge itself stands out by this from both its sides, in grey levels; things in a row beside it don't.
@@ -283,7 +284,8 @@ def _read_strips(
 
 def _middle(levels: NDArray[np.float64]) -> float:
     lit = levels[np.isfinite(levels)]
-    return float(trim_mean(lit, 0.3)) if lit.size else float("nan")
+    cut = int(_TRIMMED_SHARE * lit.size)
+    return float(np.sort(lit)[cut : lit.size - cut].mean()) if lit.size else float("nan")
 
 
 def _read(look: _Look, xy: NDArray[np.float64]) -> NDArray[np.float64]:

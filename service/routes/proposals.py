@@ -63,4 +63,5 @@ def try_again(image_id: IdPath, user: UserDep, parts: PartsDep) -> ImageOut:
         job = images.repeat_job(session, state.job, detector_id=state.job.detector_id)
         answer = present_image(view_for(session, user), image_id)
     parts.jobs.enqueue(job)
+    parts.jobs.forget_batches(state.job)
     return answer

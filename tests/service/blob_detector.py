@@ -6,6 +6,7 @@ import argparse
 import os
 import signal
 import time
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -123,11 +124,11 @@ def main(arguments: list[str] | None = None) -> None:
     if options.only_works:
         work(settings, detector=detector)
         return
-    for user_name, role in (("reader", "reader"), ("vet", "veterinarian"), ("assistant", "assistant")):
-        try:
-            create_user(settings, user_name, f"Try {user_name}", role, f"{user_name}-password")
-        except ConflictError:
-            continue
+    # A service that is started again knows them.
+    if not options.data.exists():
+        for user_name, role in (("reader", "reader"), ("vet", "veterinarian"), ("assistant", "assistant")):
+            with suppress(ConflictError):
+                create_user(settings, user_name, f"Try {user_name}", role, f"{user_name}-password")
     serve(settings, detector=detector)
 
 

@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -49,7 +50,7 @@ LONGEST_LIFE_S = 6.0
 
 @contextmanager
 def _service(
-    folder: Path, *, calls_before_hang: int | None = None, weights: str = "b" * 64
+    folder: Path, *, calls_before_hang: int | None = None, weights: str = "b" * 64, workers: int = 1
 ) -> Iterator[tuple[subprocess.Popen[bytes], httpx.Client]]:
     """A service in a process of its own, and a reader who is signed in to it."""
     script = str(Path(__file__).with_name("blob_detector.py"))
@@ -58,6 +59,7 @@ def _service(
     if calls_before_hang is not None:
         options += ["--calls-before-hang", str(calls_before_hang)]
     environment = os.environ | {"PYTHONPATH": PYTHON_PATH, "OMP_NUM_THREADS": "1"}
+    environment["COVERSLIP_WORKERS"] = str(workers)
     process = subprocess.Popen([sys.executable, script, *options], env=environment)
     try:
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=60) as client:
@@ -100,43 +102,95 @@ def _wait_for_progress(client: httpx.Client, status_url: str, *, beyond: float) 
     raise AssertionError(f"no progress: {image}")
 
 
-def test_job_stopped_again_and_again_ends_in_the_same_candidates(tmp_path: Path) -> None:
-    picture = draw_grid(990)
-    with _service(tmp_path / "data", calls_before_hang=CALLS_IN_A_BATCH) as (process, client):
-        status_url = _begin(client, picture)
+@dataclass(frozen=True)
+class Revived:
+    """A service that was killed and stopped while it searched and checked, started for the third time.
+
+    Attributes
+    ----------
+    batches : tuple of Path
+        What was found in the picture before the third start.
+    searched, sent : bytes
+        The picture that was being searched, and the one whose upload was being checked.
+    status_url, upload_url : str
+        Of the two.
+    """
+
+    batches: tuple[Path, ...]
+    process: subprocess.Popen[bytes]
+    client: httpx.Client
+    searched: bytes
+    sent: bytes
+    status_url: str
+    upload_url: str
+
+
+@pytest.fixture(scope="module")
+def revived(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Revived]:
+    """Of one start after the other, for the tests that need such a service or a plain one."""
+    folder, searched, sent = tmp_path_factory.mktemp("revived"), draw_grid(990), _large_png(1)
+    with _service(folder / "data", calls_before_hang=CALLS_IN_A_BATCH) as (process, client):
+        status_url = _begin(client, searched)
         progress = _wait_for_progress(client, status_url, beyond=0.2)
+        upload_url = _send(client, sent)
         process.send_signal(signal.SIGKILL)
         process.wait(timeout=60)
-    kept = _batches_kept(tmp_path)
-    with _service(tmp_path / "data", calls_before_hang=CALLS_IN_A_BATCH) as (process, client):
+    kept = _batches_kept(folder)
+    with _service(folder / "data", calls_before_hang=CALLS_IN_A_BATCH) as (process, client):
         assert ok(client.get(status_url), 200)["progress"] >= progress
         _wait_for_progress(client, status_url, beyond=progress)
         process.send_signal(signal.SIGTERM)
         assert process.wait(timeout=60) in (0, -signal.SIGTERM)
-    assert kept.items() < _batches_kept(tmp_path).items(), "a batch was done again, or none was added"
-    with _service(tmp_path / "data") as (_, client):
-        image = wait_until_ready(client, status_url, timeout_s=240)
-        answer = list_candidates(client, image)
-    assert is_as_undisturbed(answer, picture, tmp_path)
-    assert _batches_kept(tmp_path) == {}
+    batches = _batches_kept(folder)
+    assert kept.items() < batches.items(), "a batch was done again, or none was added"
+    with _service(folder / "data") as (process, client):
+        yield Revived(tuple(batches), process, client, searched, sent, status_url, upload_url)
 
 
-def test_job_begun_with_other_weights_is_done_anew_with_these(tmp_path: Path) -> None:
-    with _service(tmp_path / "data", calls_before_hang=CALLS_IN_A_BATCH) as (_, client):
-        status_url = _begin(client, draw_grid(994))
-        _wait_for_progress(client, status_url, beyond=0.2)
-    with _service(tmp_path / "data", weights="c" * 64) as (_, client):
-        answer = list_candidates(client, wait_until_ready(client, status_url))
-    assert answer["detector"]["weights_sha256"] == "c" * 64
-    assert len(answer["candidates"]) >= len(GRID)
-    assert _batches_kept(tmp_path) == {}
+def test_job_stopped_again_and_again_ends_in_the_same_candidates(revived: Revived, tmp_path: Path) -> None:
+    image = wait_until_ready(revived.client, revived.status_url, timeout_s=240)
+    assert is_as_undisturbed(list_candidates(revived.client, image), revived.searched, tmp_path)
+    assert not any(path.exists() for path in revived.batches)
 
 
-def test_search_stopped_by_a_person_stays_stopped_until_it_is_tried_again(tmp_path: Path) -> None:
+def test_upload_whose_check_was_killed_is_checked_again_and_stored(revived: Revived) -> None:
+    upload = _wait_until_checked(revived.client, revived.upload_url, lambda: None)
+    assert (upload["state"], upload["problem"]) == ("stored", None)
+    assert revived.client.get(f"{upload['image_url']}/original").content == revived.sent
+    # The next tests need not wait until it has been searched.
+    revived.client.post(f"{upload['image_url']}/proposals/stop")
+
+
+def test_crash_of_the_decoder_refuses_that_upload_alone(revived: Revived) -> None:
+    client = revived.client
+    url = _send(client, _large_png(2))
+    upload = _wait_until_checked(client, url, lambda: _crash_children(revived.process.pid))
+    assert upload["state"] == "refused"
+    assert "grain.png made the decoder fail (signal SIGSEGV), so it was not taken" in upload["problem"]
+    assert _wait_until_checked(client, _send(client, draw_slide(995)), lambda: None)["state"] == "stored"
+    assert revived.process.poll() is None
+
+
+def test_crash_at_one_picture_leaves_the_service_and_other_pictures_alone(revived: Revived) -> None:
+    client = revived.client
+    crashed = upload_slide(client, _crashing_slide())
+    assert crashed["state"] == "failed"
+    assert "made the worker fail 3 times" in crashed["problem"]
+    assert upload_slide(client, draw_slide(991))["state"] == "ready"
+    assert revived.process.poll() is None
+    sign_off = client.post(f"/api/specimens/{crashed['specimen_id']}/sign-off", json={})
+    assert problem(sign_off, 409)["not_ready"] == [crashed["id"]]
+
+
+def test_search_stopped_by_a_person_stays_so_and_one_begun_with_other_weights_is_done_anew(
+    tmp_path: Path,
+) -> None:
     picture = draw_grid(996)
-    with _service(tmp_path / "data", calls_before_hang=CALLS_IN_A_BATCH) as (_, client):
-        status_url = _begin(client, picture)
-        _wait_for_progress(client, status_url, beyond=0.2)
+    # One worker hangs at each.
+    with _service(tmp_path / "data", calls_before_hang=CALLS_IN_A_BATCH, workers=2) as (_, client):
+        status_url, begun_url = _begin(client, picture), _begin(client, draw_grid(994))
+        for url in (status_url, begun_url):
+            _wait_for_progress(client, url, beyond=0.2)
         so_far = ok(client.get(f"{status_url}/proposals/so-far"), 200)
         assert so_far["is_provisional"] and so_far["tiles_done"] == BATCH_TILES < so_far["tiles_total"]
         assert so_far["seconds_left"] > 0 and 0 < len(so_far["candidates"]) < len(GRID)
@@ -146,8 +200,10 @@ def test_search_stopped_by_a_person_stays_stopped_until_it_is_tried_again(tmp_pa
         stopped = ok(client.post(f"{status_url}/proposals/stop"), 200)
         assert stopped["state"] == "stopped" and "Try again" in stopped["problem"]
         problem(client.post(f"{status_url}/proposals/stop"), 409)
-    with _service(tmp_path / "data") as (_, client):
-        upload_slide(client, draw_slide(997))
+    with _service(tmp_path / "data", weights="c" * 64) as (_, client):
+        begun = list_candidates(client, wait_until_ready(client, begun_url))
+        assert begun["detector"]["weights_sha256"] == "c" * 64
+        assert len(begun["candidates"]) >= len(GRID)
         assert ok(client.get(status_url), 200)["state"] == "stopped"
         assert ok(client.get(f"{status_url}/proposals/so-far"), 200)["candidates"] == []
         ok(client.post(f"{status_url}/proposals/again"), 202)
@@ -202,17 +258,6 @@ def _crashing_slide() -> bytes:
     return file.getvalue()
 
 
-def test_crash_at_one_picture_leaves_the_service_and_other_pictures_alone(tmp_path: Path) -> None:
-    with _service(tmp_path / "data") as (process, client):
-        crashed = upload_slide(client, _crashing_slide())
-        assert crashed["state"] == "failed"
-        assert "made the worker fail 3 times" in crashed["problem"]
-        assert upload_slide(client, draw_slide(991))["state"] == "ready"
-        assert process.poll() is None
-        sign_off = client.post(f"/api/specimens/{crashed['specimen_id']}/sign-off", json={})
-        assert problem(sign_off, 409)["not_ready"] == [crashed["id"]]
-
-
 def _large_png(seed: int) -> bytes:
     """Takes long enough to decode that something can happen meanwhile."""
     file = io.BytesIO()
@@ -247,23 +292,6 @@ def _crash_children(pid: int) -> None:
             with suppress(FileNotFoundError, ProcessLookupError):
                 if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes():
                     os.kill(int(child), signal.SIGSEGV)
-
-
-def test_killed_while_an_upload_is_checked_and_its_decoder_crashed_later(tmp_path: Path) -> None:
-    picture = _large_png(1)
-    with _service(tmp_path / "data") as (_, client):
-        url = _send(client, picture)
-    with _service(tmp_path / "data") as (process, client):
-        upload = _wait_until_checked(client, url, lambda: None)
-        assert (upload["state"], upload["problem"]) == ("stored", None)
-        assert client.get(f"{upload['image_url']}/original").content == picture
-        url = _send(client, _large_png(2))
-        upload = _wait_until_checked(client, url, lambda: _crash_children(process.pid))
-        assert upload["state"] == "refused"
-        assert "grain.png made the decoder fail (signal SIGSEGV), so it was not taken" in upload["problem"]
-        url = _send(client, draw_slide(995))
-        assert _wait_until_checked(client, url, lambda: None)["state"] == "stored"
-        assert process.poll() is None
 
 
 def _task(path: Path) -> Task:

@@ -8,7 +8,7 @@ from itertools import combinations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binom
+from scipy.special import bdtrc
 
 from triage.stitch.contradiction import compare_shared
 from triage.stitch.records import Pair
@@ -66,7 +66,7 @@ def match_overlap(
         agreed = again if again is not None and again.n >= agreed.n else agreed
     share = np.pi * _measure_scatter(agreed) ** 2 / (2 * reach_px + 1) ** 2
     n, tested, freedom = agreed.n, agreed.tested, agreed.freedom
-    chance = min(1.0, tries * float(binom.sf(n - freedom - 1, tested - freedom, share)))
+    chance = min(1.0, tries * float(bdtrc(n - freedom - 1, tested - freedom, share)))
     if n <= freedom or n < _LEAST_AGREEING_SHARE * tested or chance > _MOST_CHANCE:
         return None
     agreement = compare_shared(
