@@ -66,6 +66,7 @@ class Picture:
     ) -> None:
         self._pixels = pixels
         self._scaled: dict[tuple[int, int], pyvips.Image] = {}
+        self._overviews: dict[int, NDArray[np.uint8]] = {}
         self._work_folder = work_folder
         self.file_name = file_name
         self.sha256 = sha256
@@ -114,10 +115,16 @@ class Picture:
         return np.frombuffer(pixels, dtype=np.uint8).reshape(height, width, 3)
 
     def read_overview(self, max_side: int) -> NDArray[np.uint8]:
-        """The whole picture, reduced so that its longer side is at most `max_side` pixels."""
+        """The whole picture, reduced so that its longer side is at most `max_side` pixels; read-only."""
+        if max_side in self._overviews:
+            return self._overviews[max_side]
         factor = min(1.0, max_side / max(self.width, self.height))
         scaled_to_hw = (max(1, round(self.height * factor)), max(1, round(self.width * factor)))
-        return self.read_region(0, 0, scaled_to_hw[1], scaled_to_hw[0], scaled_to_hw=scaled_to_hw)
+        overview = self.read_region(0, 0, scaled_to_hw[1], scaled_to_hw[0], scaled_to_hw=scaled_to_hw)
+        overview.flags.writeable = False
+        # Of a whole coverslip every one costs as much as decoding all of it.
+        self._overviews[max_side] = overview
+        return overview
 
     def as_vips(self) -> pyvips.Image:
         """The upright RGB pixels for writers that stream, such as the viewer pyramid."""
@@ -126,6 +133,7 @@ class Picture:
     def close(self) -> None:
         """Let go of the pixels and remove the temporary file, if there is one."""
         self._scaled.clear()
+        self._overviews.clear()
         self._pixels = None
         if self._work_folder is not None:
             self._work_folder.cleanup()
