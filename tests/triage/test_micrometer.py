@@ -21,6 +21,7 @@ from triage.errors import CalibrationError
 from triage.images import open_picture
 from triage.micrometer import RulingScale, calibrate_picture, scale_to_json
 from triage.micrometer.lattice import Lattice, fit_lattice
+from triage.micrometer.search import find_stripes, flatten_light
 
 GLASS = (205, 200, 188)
 N_DRAWN = 16
@@ -139,6 +140,26 @@ def test_calibrate_picture_reads_a_reduced_copy_of_a_picture_beyond_its_limit(
     monkeypatch.setattr("triage.micrometer.scale._MEASURED_PIXELS", 200_000)
     monkeypatch.setattr("triage.micrometer.ruling._SEARCHED_PIXELS", 100_000)
     assert calibrate(pixels).calibration.um_per_px == pytest.approx(0.5, rel=1e-3)
+
+
+def test_calibrate_picture_finds_marks_that_melt_into_grey_in_the_reduced_copy(
+    calibrate: Callable[..., RulingScale], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("triage.micrometer.ruling._SEARCHED_PIXELS", 20_000)
+    assert calibrate(draw_bars(4.0, 37.0)).division_px == pytest.approx(4.0, rel=5e-4)
+
+
+@pytest.mark.parametrize("most_px", [None, 12.0])
+def test_find_stripes_sees_none_in_grain(most_px: float | None) -> None:
+    # Each that it saw would be followed over the whole picture, which takes long in a large one.
+    grain = np.random.default_rng(2).normal(0, 0.03, (500, 700))
+    assert find_stripes(grain, *([most_px] if most_px else [])) == []
+
+
+def test_find_stripes_looks_only_for_those_that_are_asked_for() -> None:
+    flat = flatten_light(draw_bars(25.3, 0.0).mean(axis=2), 40.0)
+    assert find_stripes(flat, 30.0)[0].spacing_px == pytest.approx(25.3, rel=0.01)
+    assert all(one.spacing_px < 15 for one in find_stripes(flat, 12.0))
 
 
 def draw_plain(noise: float) -> NDArray[np.uint8]:

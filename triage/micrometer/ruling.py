@@ -29,6 +29,8 @@ _TRIED_STRIPES = 3
 # What interpolation between pixels can shift either end of the ruling by, seen on drawn rulings.
 _PIXEL_GRID_PX = 0.008
 _SEARCHED_PIXELS = 3_000_000
+# Marks this far apart in the reduced picture are seen there; only closer ones are sought in the whole again.
+_SEEN_REDUCED_PX = 12.0
 _LEAST_SIDE_PX = 32
 
 
@@ -75,7 +77,7 @@ def find_ruling(grey: Floats) -> FoundRuling:
     factor = math.sqrt(_SEARCHED_PIXELS / grey.size)
     found = _try_ruling(grey, factor) if factor < 1 else None
     # Marks that stand close may be lost when the picture is reduced.
-    found = found or _try_ruling(grey, 1.0)
+    found = found or _try_ruling(grey, 1.0, _SEEN_REDUCED_PX / factor if factor < 1 else math.inf)
     if found is None:
         raise CalibrationError(
             f"No ruling was found: at least {MIN_MARKS} dark, evenly spaced, straight marks are needed. "
@@ -84,14 +86,14 @@ def find_ruling(grey: Floats) -> FoundRuling:
     return found
 
 
-def _try_ruling(grey: Floats, factor: float) -> FoundRuling | None:
+def _try_ruling(grey: Floats, factor: float, most_px: float = math.inf) -> FoundRuling | None:
     if min(grey.shape) * min(factor, 1) < _LEAST_SIDE_PX:
         return None
     searched = grey
     if factor < 1:
         searched = np.asarray(cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA))
     flat = flatten_light(searched, min(searched.shape) / 12)
-    for stripes in find_stripes(flat)[:_TRIED_STRIPES]:
+    for stripes in find_stripes(flat, most_px)[:_TRIED_STRIPES]:
         sight = follow_stripes(flat, stripes)
         if sight is None:
             continue

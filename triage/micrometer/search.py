@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft, rfft2
-from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from triage.micrometer.lattice import Lattice
 
@@ -22,6 +22,12 @@ _N_DIRECTIONS = 4
 # A later peak as high as this share of the highest is taken as the same spacing counted twice, and so on.
 _SAME_PEAK = 0.65
 _ROWS_TOGETHER = 9
+# Rows that cross a ruling repeat by 0.5 of their variance and more, grain by up to 0.08 (on drawn pictures).
+_LEAST_REPEATED = 0.12
+# A Gaussian this wide, in pixels, is as smooth in pixels joined together.
+_LEAST_SD_PX = 2.8
+# The median over a ring of the spectrum is as good from so many places of the whole.
+_MEDIAN_PLACES = 1_000_000
 _ROW_CHUNK = 512
 
 
@@ -43,9 +49,12 @@ def flatten_light(grey: Floats, reach_px: float) -> Floats:
     return np.asarray(grey / np.maximum(around, 1.0) - 1)
 
 
-def find_stripes(flat: Floats) -> list[Stripes]:
-    """Stripes in a flattened picture, the ones that stand out most first; empty where nothing is striped."""
-    found = [_measure_spacing(flat, angle) for angle in _list_directions(flat)]
+def find_stripes(flat: Floats, most_px: float = math.inf) -> list[Stripes]:
+    """Stripes in a flattened picture, the ones that stand out most first; empty where nothing is striped.
+
+    Those farther apart than `most_px` are not looked for.
+    """
+    found = [_measure_spacing(flat, angle, most_px) for angle in _list_directions(flat)]
     return sorted((one for one in found if one is not None), key=lambda one: -one.strength)
 
 
@@ -54,12 +63,13 @@ def _list_directions(flat: Floats) -> list[float]:
     height, width = flat.shape
     window = np.hanning(height)[:, None] * np.hanning(width)
     # The window would hide a ruling at the rim; a root keeps most of it.
-    power = np.abs(rfft2(flat * np.sqrt(window))) ** 2
+    power = np.abs(rfft2((flat * np.sqrt(window)).astype(np.float32))) ** 2
     fy, fx = np.meshgrid(np.fft.fftfreq(height), np.fft.rfftfreq(width), indexing="ij")
     radius = np.hypot(fx, fy)
     ring = (radius * 400).astype(int)
     inside = (radius > 4 / min(height, width)) & (radius < 1 / MIN_DIVISION_PX)
-    typical = _median_by_ring(power[inside], ring[inside])
+    some = slice(None, None, max(1, inside.sum() // _MEDIAN_PLACES))
+    typical = _median_by_ring(power[inside][some], ring[inside][some], ring[inside].max() + 1)
     outstanding = np.minimum(power[inside] / typical[ring[inside]], 300) - 8
     angle = np.arctan2(fy[inside], fx[inside]) % math.pi
     bins = (angle / math.pi * _ANGLE_BINS).astype(int) % _ANGLE_BINS
@@ -70,9 +80,9 @@ def _list_directions(flat: Floats) -> list[float]:
     return [(peak + 0.5) * math.pi / _ANGLE_BINS for peak in strongest]
 
 
-def _median_by_ring(power: Floats, ring: NDArray[np.int_]) -> Floats:
+def _median_by_ring(power: Floats, ring: NDArray[np.int_], n_rings: int) -> Floats:
     order = np.lexsort((power, ring))
-    counts = np.bincount(ring)
+    counts = np.bincount(ring, minlength=n_rings)
     starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
     middle = np.minimum(starts + counts // 2, len(power) - 1)
     return np.maximum(power[order][middle], 1e-12)
@@ -92,24 +102,27 @@ def rotate(flat: Floats, angle: float) -> tuple[Floats, Floats]:
     return np.asarray(turned, dtype=np.float64), back
 
 
-def _measure_spacing(flat: Floats, angle: float) -> Stripes | None:
+def _measure_spacing(flat: Floats, angle: float, most_px: float) -> Stripes | None:
     """The spacing that rows in this direction repeat with; each row is compared with itself alone."""
     turned, _ = rotate(flat, angle)
-    repeats = _row_autocorrelation(turned)
+    repeats = _row_autocorrelation(turned, most_px)
     spacing, gain = _first_repeat(repeats)
     usable = gain > 0
     if not usable.any():
         return None
     chosen = _choose_spacing(spacing[usable], gain[usable])
     near = usable & (np.abs(np.log(np.maximum(spacing, 1) / chosen)) < 0.04)
-    return Stripes(angle, float(np.average(spacing[near], weights=gain[near])), float(gain[near].sum()))
+    strength = float(gain[near].sum())
+    if strength < _LEAST_REPEATED * float(repeats[near, 0].sum()):
+        return None
+    return Stripes(angle, float(np.average(spacing[near], weights=gain[near])), strength)
 
 
-def _row_autocorrelation(turned: Floats) -> Floats:
+def _row_autocorrelation(turned: Floats, most_px: float) -> Floats:
     """Autocorrelation of each row for lags up to a quarter of it, averaged over neighbouring rows."""
     n_columns = turned.shape[1]
     # Wider stripes would be too few to be a ruling.
-    n_lags = max(n_columns // 4, 4)
+    n_lags = max(int(min(n_columns // 4, 1.2 * most_px)), 4)
     size = next_fast_len(n_columns + n_lags, real=True)
     parts = []
     for first in range(0, len(turned), _ROW_CHUNK):
@@ -199,24 +212,34 @@ def _demodulate(flat: Floats, stripes: Stripes) -> tuple[Floats, Floats, Floats]
     turned, back = rotate(flat, stripes.angle)
     columns = np.arange(turned.shape[1])
     wave = np.exp(-2j * math.pi * columns / stripes.spacing_px)
-    across, along = 1.2 * stripes.spacing_px, max(1.0, 0.35 * stripes.spacing_px)
-    tone = turned * wave
-    smooth = gaussian_filter1d(tone.real, across, axis=1) + 1j * gaussian_filter1d(tone.imag, across, axis=1)
-    smooth = gaussian_filter1d(smooth.real, along, axis=0) + 1j * gaussian_filter1d(
-        smooth.imag, along, axis=0
-    )
-    step_u, step_v = max(1, round(stripes.spacing_px / 2)), max(1, round(stripes.spacing_px / 4))
+    tone = np.stack([turned * wave.real, turned * wave.imag], axis=-1, dtype=np.float32, casting="same_kind")
+    smooth, per_px = _smooth(tone, 1.2 * stripes.spacing_px, max(1.0, 0.35 * stripes.spacing_px))
+    step_u, step_v = (max(1, round(stripes.spacing_px / part / per_px)) for part in (2, 4))
     v, u = np.meshgrid(
         np.arange(0, smooth.shape[0], step_v), np.arange(0, smooth.shape[1], step_u), indexing="ij"
     )
-    tone = smooth[v, u]
-    clear = np.abs(tone)
-    clear = median_filter(clear, 3)
+    tone = smooth[v, u].astype(np.float64) @ [1, 1j]
+    clear = np.asarray(cv2.medianBlur(np.abs(tone).astype(np.float32), 3), np.float64)
     kept = clear > 0.5 * np.percentile(clear, 100 * (1 - min(0.5, 30 / clear.size)))
+    u, v = ((each + 0.5) * per_px - 0.5 for each in (u, v))
     xy = np.stack([u[kept], v[kept]], 1) @ back[:, :2].T + back[:, 2] + 0.5
     # Marks are darker than the glass: half a turn puts whole numbers onto them.
     phase = np.angle(-tone[kept]) / (2 * math.pi) + u[kept] / stripes.spacing_px
     return xy, phase, clear[kept]
+
+
+def _smooth(tone: NDArray[np.float32], across: float, along: float) -> tuple[NDArray[np.float32], int]:
+    """Real and imaginary part smoothed by a Gaussian, and how many pixels a side were joined before."""
+    per_px = max(1, int(along / _LEAST_SD_PX))
+    if per_px > 1:
+        height, width = (side // per_px for side in tone.shape[:2])
+        whole = tone[: height * per_px, : width * per_px]
+        tone = np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.float32)
+    across, along = across / per_px, along / per_px
+    # Over four standard deviations to each side.
+    size = 2 * int(4 * across + 0.5) + 1, 2 * int(4 * along + 0.5) + 1
+    smoothed = cv2.GaussianBlur(tone, size, across, sigmaY=along, borderType=cv2.BORDER_REFLECT)
+    return np.asarray(smoothed, np.float32), per_px
 
 
 def _start_lattice(stripes: Stripes, seed: Floats, phase: float, width: int, height: int) -> Lattice:
