@@ -126,7 +126,7 @@ def _row_autocorrelation(turned: Floats, most_px: float) -> Floats:
     size = next_fast_len(n_columns + n_lags, real=True)
     parts = []
     for first in range(0, len(turned), _ROW_CHUNK):
-        spectrum = rfft(turned[first : first + _ROW_CHUNK], size, axis=1)
+        spectrum = rfft(turned[first : first + _ROW_CHUNK].astype(np.float32), size, axis=1)
         parts.append(irfft(np.abs(spectrum) ** 2, size, axis=1)[:, :n_lags])
     return np.asarray(uniform_filter1d(np.concatenate(parts), _ROWS_TOGETHER, axis=0))
 
@@ -218,13 +218,13 @@ def _demodulate(flat: Floats, stripes: Stripes) -> tuple[Floats, Floats, Floats]
     v, u = np.meshgrid(
         np.arange(0, smooth.shape[0], step_v), np.arange(0, smooth.shape[1], step_u), indexing="ij"
     )
-    tone = smooth[v, u].astype(np.float64) @ [1, 1j]
-    clear = np.asarray(cv2.medianBlur(np.abs(tone).astype(np.float32), 3), np.float64)
+    seen = smooth[v, u].astype(np.float64) @ [1, 1j]
+    clear = np.asarray(cv2.medianBlur(np.abs(seen).astype(np.float32), 3), np.float64)
     kept = clear > 0.5 * np.percentile(clear, 100 * (1 - min(0.5, 30 / clear.size)))
-    u, v = ((each + 0.5) * per_px - 0.5 for each in (u, v))
-    xy = np.stack([u[kept], v[kept]], 1) @ back[:, :2].T + back[:, 2] + 0.5
+    places = (np.stack([u[kept], v[kept]], 1) + 0.5) * per_px - 0.5
+    xy = places @ back[:, :2].T + back[:, 2] + 0.5
     # Marks are darker than the glass: half a turn puts whole numbers onto them.
-    phase = np.angle(-tone[kept]) / (2 * math.pi) + u[kept] / stripes.spacing_px
+    phase = np.angle(-seen[kept]) / (2 * math.pi) + places[:, 0] / stripes.spacing_px
     return xy, phase, clear[kept]
 
 
