@@ -91,8 +91,15 @@ def to_panels(rows: Sequence[dict[str, Any]]) -> dict[str, list[Series]]:
                 label,
                 [row["labels"] for row in own],
                 [row[key]["recall"] for row in own],
-                [row[key]["by_slide"] or row[key]["wilson"] for row in own],
+                [_to_interval(row[key]) for row in own],
             )
             for key, label in ((OWN, "other slides of its own"), (FORGOTTEN, "general drawn fields"))
         ]
     return panels
+
+
+def _to_interval(row: dict[str, Any]) -> tuple[float, float]:
+    """By drawing slides anew; Wilson's where that has no width, since all or nothing was found."""
+    ends = row["by_slide"]
+    low, high = row["wilson"] if ends is None or ends[0] == ends[1] else ends
+    return float(low), float(high)

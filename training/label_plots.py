@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from textwrap import fill
 
 from training.judge_plots import INK, save_figure
 
 _COLOURS = (INK, "#b5651d", "0.45")
+_TITLE_LETTERS = 55
+"""Letters of the title above each panel."""
 _APART = 0.012
 """Series stand beside each other by so much of the axis, so that their intervals can be told apart."""
 
@@ -47,5 +50,5 @@ def draw_labels(path: Path, panels: Mapping[str, Sequence[Series]], *, y_label: 
         axis.set_title(name, fontsize=9)
     axes[0][0].set_ylabel(y_label)
     axes[0][0].legend(fontsize=8, loc="lower right")
-    figure.suptitle(title, fontsize=9)
+    figure.suptitle(fill(title, _TITLE_LETTERS * len(panels)), fontsize=9)
     save_figure(figure, path)
