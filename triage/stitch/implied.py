@@ -12,6 +12,9 @@ from triage.stitch.fields import Fields, GreyReader
 from triage.stitch.neighbours import LEAST_OVERLAP
 from triage.stitch.place import Found
 
+# Fields that lie rightly, and yet are no pair, contradict each other in up to 4 of 15 patches (drawn scans).
+_MOST_SHARE = 0.4
+
 
 def find_contradicting(fields: Fields, found: Found, is_in: NDArray[np.bool_]) -> tuple[tuple[int, int], ...]:
     """Placed fields that should show the same and don't, by their numbers, the smaller first.
@@ -58,7 +61,8 @@ def _contradicts(first: int, second: int, found: Found, greys: GreyReader) -> bo
         for one in (first, second)
     )
     grain = max(greys.measure_grain(first), greys.measure_grain(second))
-    return compare_shared(ours, theirs, ours_xy, theirs_xy, has_turn=True, grain=grain).is_contradicted
+    agreement = compare_shared(ours, theirs, ours_xy, theirs_xy, has_turn=True, grain=grain)
+    return agreement.is_contradicted and agreement.contradicting > _MOST_SHARE * agreement.lively
 
 
 def _turn(angle_rad: float) -> NDArray[np.float64]:

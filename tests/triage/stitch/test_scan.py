@@ -161,7 +161,7 @@ def test_placed_fields_that_contradict_each_other_are_named(cut_scan: CutScans, 
     third, fourth = scan.paths[2:]
     altered = np.asarray(Image.open(third)).copy()
     # All that it shares with the fourth alone; what it shares with the second still places it.
-    altered[60:, :80] = np.asarray(Image.open(other.paths[2]))[60:, :80]
+    altered[50:, :80] = np.asarray(Image.open(other.paths[2]))[50:, :80]
     Image.fromarray(altered).save(third)
     stitching = stitch(scan.paths, tmp_path / "m.tif")
     assert len(stitching.placed) == 4
