@@ -61,7 +61,7 @@ def shapes_are_drawn(monkeypatch: pytest.MonkeyPatch, draw_shapes: Any) -> None:
 
 
 def _arguments(out: Path, weights: Path, *more: str) -> list[str]:
-    asked = "--hospitals 2 --labels 1 3 --slides-judged 3 --general 2 --steps 2 --batch 4 --tile-px 64"
+    asked = "--hospitals 2 --labels 1 3 --slides-judged 2 --general 1 --steps 1 --batch 4 --tile-px 64"
     return ["--out", str(out), "--start", str(weights), *asked.split(), "--device", "cpu", *more]
 
 
@@ -89,7 +89,7 @@ def test_each_hospital_is_judged_with_every_number_of_labels_and_a_cut_run_goes_
     assert [(row["hospital"], row["labels"]) for row in rows] == [
         (name, n) for name in list(HOSPITALS)[:2] for n in (0, 1, 3)
     ]
-    assert all(row["own"]["of"] > 2 and row["general"]["of"] > 1 for row in rows)
+    assert all(row["own"]["of"] > 1 and row["general"]["of"] > 0 for row in rows)
     assert rows[0]["marks"] == 0 and rows[0]["own"]["gain"] == 0
     start = read_record(weights_folder).weights_sha256
     trained = read_record(tmp_path / "out" / "trained" / "dim-lamp-3")
