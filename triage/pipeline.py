@@ -72,8 +72,11 @@ _ONE_PASS_REMARK = CodedNote(
 _UNSCALED_STEPS = 4
 _ENLARGED_BELOW_PX = 1000
 _SMALLEST_STEP_PX = 96
-# Candidates are listed down to this share of the default cut (our choice, no source).
+# Candidates are listed down to this share of the default cut (our choice, no source) ...
 _LISTED_SHARE_OF_CUT = 1 / 3
+# ... and where that leaves fewer than so many, the next best ones, down to this share.
+_LEAST_LISTED = 12
+_LEAST_SHARE_OF_CUT = 1 / 8
 # The box of an object that lies askew is shorter than the object, down to 0.8 for one like a cyst.
 _SHARE_OF_LEAST_LENGTH = 0.8
 
@@ -315,12 +318,16 @@ def _has_plain_look(picture: Picture, plan: ProposalPlan) -> bool:
 def _keep_listed(merged: Detections, default_cut: float) -> Detections:
     """Those worth measuring: not far below the cut, noise by the hundred that costs time each; not too short.
 
-    A speck of a few pixels shows nothing that could tell it from an egg or a cyst.
+    A speck of a few pixels shows nothing that could tell it from an egg or a cyst. Where little stands out, a
+    few of the next best are listed too: a faint object may be the best of a picture and yet score low.
     """
     sides = merged.boxes_xyxy[:, 2:] - merged.boxes_xyxy[:, :2]
-    is_listed = merged.scores >= _LISTED_SHARE_OF_CUT * default_cut
     is_long = sides.max(axis=1, initial=0.0) >= _SHARE_OF_LEAST_LENGTH * LEAST_LENGTH_PX
-    return take_detections(merged, np.flatnonzero(is_listed & is_long))
+    long = take_detections(merged, np.flatnonzero(is_long))
+    best = np.argsort(-long.scores, kind="stable")
+    share = np.where(np.arange(len(best)) < _LEAST_LISTED, _LEAST_SHARE_OF_CUT, _LISTED_SHARE_OF_CUT)
+    listed = best[long.scores[best] >= share * default_cut]
+    return take_detections(long, np.sort(listed))
 
 
 def _takes_one_pass(picture: Picture, calibration: Calibration | None, detector: Detector) -> bool:

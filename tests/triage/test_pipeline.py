@@ -388,18 +388,28 @@ def test_reasons_name_the_runner_up_and_the_look_alike(picture: Picture, blob_de
     assert candidate.reasons[1] == "Also resembles pollen, share 0.30."
 
 
-def test_candidates_far_below_the_default_cut_are_not_listed(picture: Picture, blob_detector: Any) -> None:
+@pytest.mark.parametrize(
+    ("n_above", "n_listed_below"),
+    [(1, 4), (9, 3), (20, 2)],
+    ids=["few stand out", "the list is filled up", "enough stand out"],
+)
+def test_candidates_far_below_the_default_cut_are_listed_where_little_stands_out(
+    picture: Picture, blob_detector: Any, n_above: int, n_listed_below: int
+) -> None:
     plan = plan_proposal(picture, KNOWN, blob_detector)
     cut = float(plan.detector["default_cut"])
+    shares = np.array([1.0] * n_above + [0.36, 0.34, 0.32, 0.13, 0.12])
+    corners = np.array([(10.0 + 60 * (i % 12), 10.0 + 60 * (i // 12)) for i in range(len(shares))])
+    middles = corners + 25
     n_groups = len(read_groups())
     found = Detections(
-        np.array([[10.0, 10, 60, 60], [200, 200, 250, 250], [400, 400, 450, 450]]),
-        np.array([cut, 0.34 * cut, 0.32 * cut]),
-        np.full((3, n_groups), 1 / n_groups),
-        np.array([[35.0, 35, 50, 50, 0], [225, 225, 50, 50, 0], [425, 425, 50, 50, 0]]),
+        np.hstack([corners, corners + 50]),
+        shares * cut,
+        np.full((len(shares), n_groups), 1 / n_groups),
+        np.hstack([middles, np.tile([50.0, 50.0, 0.0], (len(shares), 1))]),
     )
     listed = conclude_proposal(picture, plan, [found]).candidates
-    assert [candidate.is_above_cut for candidate in listed] == [True, False]
+    assert [candidate.is_above_cut for candidate in listed] == [True] * n_above + [False] * n_listed_below
 
 
 def test_detect_batch_says_at_which_scale_each_detection_was_made(
