@@ -9,7 +9,8 @@ from typing import Literal
 
 from triage.errors import RecordError
 from triage.flotation import check_flotation, is_near, require_possible_gravity
-from triage.fluids import find_published_gravities, find_standing_times, recognise_fluid
+from triage.fluids import StandingTime, find_published_gravities, find_standing_times, recognise_fluid
+from triage.records import CodedNote
 
 COMMON_PRACTICE = "common practice, no source"
 _CAPC = "CAPC microscopic fecal exam procedures"
@@ -96,12 +97,26 @@ class Preparation:
 
 @dataclass(frozen=True)
 class Advice:
-    """What one rule says; `source` is where it comes from, or `COMMON_PRACTICE`."""
+    """What one rule says; `source` is where it comes from, or `COMMON_PRACTICE`.
+
+    Attributes
+    ----------
+    rule : str
+    note : CodedNote
+        The sentence, and the code and values that it can be worded by in another language.
+    source : str
+    level : str
+    """
 
     rule: str
-    text: str
+    note: CodedNote
     source: str
     level: Literal["consider", "fine"]
+
+    @property
+    def text(self) -> str:
+        """The sentence."""
+        return self.note.text
 
 
 def check_preparation(preparation: Preparation) -> tuple[Advice, ...]:
@@ -119,7 +134,10 @@ def _check_method(made: Preparation) -> Iterator[Advice]:
     yield _advise(
         "method",
         made.method == "centrifuged",
-        "Centrifuging brings up more than standing on the bench, above all whipworm and Giardia.",
+        CodedNote(
+            "method",
+            "Centrifuging brings up more than standing on the bench, above all whipworm and Giardia.",
+        ),
         f"{_CAPC}; Zajac et al. 2002 J Am Anim Hosp Assoc 38(3):221 (abstract)",
     )
 
@@ -135,7 +153,12 @@ def _check_usual_gravity(made: Preparation) -> Iterator[Advice]:
     yield _advise(
         "usual specific gravity",
         bool(near),
-        f"Read {made.specific_gravity:g}; {made.solution} is printed with {usual}. Check with a hydrometer.",
+        CodedNote(
+            "usual_gravity",
+            f"Read {made.specific_gravity:g}; {made.solution} is printed with {usual}. "
+            "Check with a hydrometer.",
+            {"gravity": made.specific_gravity, "solution": made.solution or "", "usual": usual},
+        ),
         "; ".join(dict.fromkeys(row.source for row in near or printed)),
     )
 
@@ -151,15 +174,18 @@ def _check_denser_than_eggs(made: Preparation) -> Iterator[Advice]:
         if one.result in ("sinks", "borderline") and any(row.host in _HOSTS for row in one.densities)
     ]
     text = "The solution should be a little denser than the eggs."
+    note = CodedNote("denser", text)
     if heavy:
         named = "; ".join(
             f"{one.taxon} {one.densities[0].gravity:g} ({one.densities[0].source})" for one in heavy
         )
-        text += (
-            f" At {made.specific_gravity:g} these can't be counted on to rise: {named}. A denser solution or "
-            "sedimentation reaches them."
+        note = CodedNote(
+            "denser_heavy",
+            f"{text} At {made.specific_gravity:g} these can't be counted on to rise: {named}. A denser "
+            "solution or sedimentation reaches them.",
+            {"gravity": made.specific_gravity, "named": named},
         )
-    yield _advise("denser than the eggs", not heavy, text, COMMON_PRACTICE)
+    yield _advise("denser than the eggs", not heavy, note, COMMON_PRACTICE)
 
 
 def _check_thin_walls(made: Preparation) -> Iterator[Advice]:
@@ -168,7 +194,12 @@ def _check_thin_walls(made: Preparation) -> Iterator[Advice]:
     yield _advise(
         "thin walls",
         False,
-        f"At {made.specific_gravity:g} delicate walls lose their shape; read at once and measure with care.",
+        CodedNote(
+            "thin_walls",
+            f"At {made.specific_gravity:g} delicate walls lose their shape; read at once and measure "
+            "with care.",
+            {"gravity": made.specific_gravity},
+        ),
         "Veterinary Laboratory and Field Manual 3rd ed. pp. 117, 119",
     )
 
@@ -184,9 +215,20 @@ def _check_standing(made: Preparation) -> Iterator[Advice]:
         yield _advise(
             "standing time",
             is_long_enough and is_short_enough,
-            f"{one.text} This one stood {made.standing_min:g}.",
+            _note_standing(one, made.standing_min),
             one.source,
         )
+
+
+def _note_standing(said: StandingTime, minutes: float) -> CodedNote:
+    """What a source says of the time; in another language its figures are enough."""
+    given = {"least": said.least_min, "most": said.most_min}
+    times = {name: value for name, value in given.items() if value is not None}
+    return CodedNote(
+        "_".join(("standing", *times)),
+        f"{said.text} This one stood {minutes:g}.",
+        {**times, "minutes": minutes},
+    )
 
 
 def _check_sample(made: Preparation) -> Iterator[Advice]:
@@ -198,7 +240,12 @@ def _check_sample(made: Preparation) -> Iterator[Advice]:
     yield _advise(
         "sample mass",
         made.sample_g >= least,
-        f"At least {amounts}; a smaller sample may miss what is there. This one weighed {made.sample_g:g} g.",
+        CodedNote(
+            "sample",
+            f"At least {amounts}; a smaller sample may miss what is there. "
+            f"This one weighed {made.sample_g:g} g.",
+            {**LEAST_SAMPLE_G, "mass": made.sample_g},
+        ),
         _CAPC,
     )
 
@@ -210,7 +257,9 @@ def _check_coverslip(made: Preparation) -> Iterator[Advice]:
     yield _advise(
         "coverslip",
         made.coverslip_mm in _COVERSLIP_SIDES_MM,
-        "22 x 22 mm is the usual coverslip" + ("." if is_twenty_two else "; 18 and 24 mm are common too."),
+        CodedNote("coverslip_22", "22 x 22 mm is the usual coverslip.")
+        if is_twenty_two
+        else CodedNote("coverslip", "22 x 22 mm is the usual coverslip; 18 and 24 mm are common too."),
         _TROCCAP_PASSIVE if is_twenty_two else COMMON_PRACTICE,
     )
 
@@ -221,15 +270,23 @@ def _check_vial(made: Preparation) -> Iterator[Advice]:
         yield _advise(
             "vial",
             low <= made.vial_ml <= high,
-            f"A vial of {low:g} to {high:g} ml. This one holds {made.vial_ml:g}.",
+            CodedNote(
+                "vial",
+                f"A vial of {low:g} to {high:g} ml. This one holds {made.vial_ml:g}.",
+                {"low": low, "high": high, "volume": made.vial_ml},
+            ),
             COMMON_PRACTICE,
         )
     if made.vial_mouth_mm is not None and made.coverslip_mm is not None:
         yield _advise(
             "vial mouth",
             made.vial_mouth_mm < made.coverslip_mm,
-            f"The vial's mouth ({made.vial_mouth_mm:g} mm) is to be narrower than the coverslip "
-            f"({made.coverslip_mm:g} mm), so that all that rises touches the glass.",
+            CodedNote(
+                "vial_mouth",
+                f"The vial's mouth ({made.vial_mouth_mm:g} mm) is to be narrower than the coverslip "
+                f"({made.coverslip_mm:g} mm), so that all that rises touches the glass.",
+                {"mouth": made.vial_mouth_mm, "side": made.coverslip_mm},
+            ),
             COMMON_PRACTICE,
         )
 
@@ -241,14 +298,19 @@ def _check_age(made: Preparation) -> Iterator[Advice]:
     yield _advise(
         "age of the sample",
         hours <= _FRESH_HOURS,
-        "Read within one day, kept on ice: later trophozoites are gone, some eggs hatch and worms from the "
-        f"soil move in. This one is at least {math.floor(hours)} h old.",
+        CodedNote(
+            "age",
+            "Read within one day, kept on ice: later trophozoites are gone, some eggs hatch and worms from "
+            f"the soil move in. This one is at least {math.floor(hours)} h old.",
+            {"hours": math.floor(hours)},
+        ),
         "NDSU fecal flotation test page; Zajac, chapter on fecal examination (web copy)",
     )
     if _WARM_HOURS < hours <= _FRESH_HOURS:
-        yield _advise(
-            "kept cold", False, f"Not read within {_WARM_HOURS:g} h: keep it in the cold.", COMMON_PRACTICE
+        cold = CodedNote(
+            "cold", f"Not read within {_WARM_HOURS:g} h: keep it in the cold.", {"hours": _WARM_HOURS}
         )
+        yield _advise("kept cold", False, cold, COMMON_PRACTICE)
 
 
 def _check_drying(made: Preparation) -> Iterator[Advice]:
@@ -257,19 +319,23 @@ def _check_drying(made: Preparation) -> Iterator[Advice]:
         yield _advise(
             "drying",
             False,
-            f"Prepared more than {_WET_HOURS:g} h before: look for crystals and for drying at the edge.",
+            CodedNote(
+                "drying",
+                f"Prepared more than {_WET_HOURS:g} h before: look for crystals and for drying at the edge.",
+                {"hours": _WET_HOURS},
+            ),
             COMMON_PRACTICE,
         )
 
 
 def _check_objectives(made: Preparation) -> Iterator[Advice]:
-    yield _advise(
-        "objectives",
-        made.objectives is None or {10.0, 40.0} <= set(made.objectives),
-        "Focus at 4x, read at 10x, go to 40x for oocysts and cysts."
-        + (f" This one was read at {_list_objectives(made.objectives)}." if made.objectives else ""),
-        COMMON_PRACTICE,
-    )
+    text = "Focus at 4x, read at 10x, go to 40x for oocysts and cysts."
+    note = CodedNote("objectives", text)
+    if made.objectives:
+        used = _list_objectives(made.objectives)
+        note = CodedNote("objectives_used", f"{text} This one was read at {used}.", {"used": used})
+    is_fine = made.objectives is None or {10.0, 40.0} <= set(made.objectives)
+    yield _advise("objectives", is_fine, note, COMMON_PRACTICE)
 
 
 _RULES: tuple[Callable[[Preparation], Iterator[Advice]], ...] = (
@@ -291,8 +357,8 @@ def _list_objectives(objectives: tuple[float, ...]) -> str:
     return ", ".join(f"{magnification:g}x" for magnification in sorted(set(objectives)))
 
 
-def _advise(rule: str, is_fine: bool, text: str, source: str) -> Advice:
-    return Advice(rule, text, source, "fine" if is_fine else "consider")
+def _advise(rule: str, is_fine: bool, note: CodedNote, source: str) -> Advice:
+    return Advice(rule, note, source, "fine" if is_fine else "consider")
 
 
 def _require_name(kind: str, name: str | None, allowed: tuple[str, ...]) -> None:

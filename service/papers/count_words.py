@@ -56,15 +56,14 @@ def tell_remarks(words: dict[str, Any], numbers: CoverslipNumbers) -> list[str]:
 
 
 def tell_not_assessed(words: dict[str, Any], numbers: CoverslipNumbers) -> list[str]:
-    """The groups that no picture could show, and why."""
+    """The groups that no picture could show, a line for each reason."""
+    if not numbers.n_pictures:
+        return []
     line = words["numbers"]["not_assessed_line"]
     return [
-        line.format(
-            group=words["groups"][one.group],
-            why=" ".join(dict.fromkeys(tell_limit(words, judged) for judged in one.judged)),
-        )
+        line.format(group=words["groups"][one.group], why=why)
         for one in numbers.not_assessed
-        if numbers.n_pictures
+        for why in dict.fromkeys(tell_limit(words, judged) for judged in one.judged)
     ]
 
 

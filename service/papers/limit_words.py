@@ -1,4 +1,4 @@
-"""What a picture can't show, as sentences in the language of a paper."""
+"""What a picture can't show, and what practice says of a preparation, in the language of a paper."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from service.numbers import LIMITING_FIGURES, find_judged
+from triage.preparation import COMMON_PRACTICE, Advice
 from triage.visibility import LEAST_WIDTH_PX, choose_steps, cut_digits
 
 
@@ -50,6 +51,13 @@ def tell_notes(words: dict[str, Any], adequacy: Mapping[str, Any]) -> tuple[str,
     if coded is None:
         return tuple(adequacy.get("notes", ()))
     return tuple(_tell_note(words, note["code"], note["values"]) for note in coded)
+
+
+def tell_advice(words: dict[str, Any], advice: Advice) -> tuple[str, str]:
+    """What practice says of a preparation, and the source."""
+    said = words["advice"]
+    source = said["common_practice"] if advice.source == COMMON_PRACTICE else advice.source
+    return str(said[advice.note.code].format(**advice.note.values)), str(source)
 
 
 def _tell_note(words: dict[str, Any], code: str, values: Mapping[str, Any]) -> str:

@@ -12,7 +12,7 @@ from service.amending import list_signed
 from service.numbers import count_specimen
 from service.objects_counted import Counted, count_objects
 from service.papers.count_words import tell_area, tell_group, tell_not_assessed, tell_remarks
-from service.papers.limit_words import tell_limits, tell_notes
+from service.papers.limit_words import tell_advice, tell_limits, tell_notes
 from service.papers.reading_course import tell_changes, tell_rules, tell_tails, tell_time
 from service.present import View
 from service.settle import current_answer, needs_mark
@@ -164,7 +164,7 @@ def _gather_preparation(row: Preparation, advice: Sequence[Advice], words: dict[
         (said["solution"], row.solution),
         (said["gravity"], None if row.specific_gravity is None else f"{row.specific_gravity:g}"),
         (said["mass"], _unit(row.sample_g, "g")),
-        (said["consistency"], row.consistency),
+        (said["consistency"], row.consistency and said[f"consistency_{row.consistency}"]),
         (said["standing"], _unit(row.standing_min, "min")),
         (said["coverslip"], _unit(row.coverslip_mm, "mm")),
         (said["vial"], vial),
@@ -173,7 +173,7 @@ def _gather_preparation(row: Preparation, advice: Sequence[Advice], words: dict[
     ]
     return {
         "facts": [(name, value or words["common"]["unknown"]) for name, value in facts],
-        "advice": [(one.text, one.source) for one in advice if one.level == "consider"],
+        "advice": [tell_advice(words, one) for one in advice if one.level == "consider"],
     }
 
 

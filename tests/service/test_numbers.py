@@ -12,9 +12,9 @@ import pytest
 from scipy import stats
 from service_calls import list_candidates, mark, ok, problem
 
-from service.numbers import CoverslipNumbers, GroupNumbers
+from service.numbers import CoverslipNumbers, GroupNumbers, UnassessedGroup
 from service.objects_counted import count_objects
-from service.papers.count_words import tell_group
+from service.papers.count_words import tell_group, tell_not_assessed
 from service.papers.words import read_words
 from service.sensitivity import MeasuredSensitivities, Sensitivity, lower_share
 from triage.counts import limit_objects
@@ -95,6 +95,16 @@ def test_none_marked_is_told_with_its_limit_and_what_was_assumed() -> None:
     assert "has not been measured in this hospital" in told
     measured = tell_group(read_words(), _group(sensitivity=Sensitivity(40, 38, 0.85, True)), _numbers())
     assert "if 85 % of such objects get marked, as measured in this hospital" in measured
+
+
+def test_each_reason_why_a_group_was_not_assessed_is_a_line_of_its_own() -> None:
+    judged = {"limited_by": ["sampling"], "width_px": 7.3, "magnification": 10.0}
+    other = UnassessedGroup("giardia_cyst", 0, ("", "", ""), ({**judged, "width_px": 6.1}, judged, judged))
+    lines = tell_not_assessed(read_words(), _numbers(not_assessed=(other,)))
+    assert [line.split(" px wide")[0] for line in lines] == [
+        f"Giardia cyst: can't be assessed in this picture: the smallest is only {px}" for px in (6.1, 7.3)
+    ]
+    assert tell_not_assessed(read_words(), _numbers(not_assessed=(other,), n_pictures=0)) == []
 
 
 def test_limit_that_cannot_be_had_says_why() -> None:

@@ -21,13 +21,14 @@ from service_slides import draw_slide
 import triage
 from service.errors import NoPdfError
 from service.papers import render, words
-from service.papers.limit_words import tell_limits, tell_notes
+from service.papers.limit_words import tell_advice, tell_limits, tell_notes
 from triage.adequacy import assess_adequacy
 from triage.errors import RecordError
 from triage.groups import candidate_groups, look_alikes
 from triage.illumination import Light, remark_on_light
 from triage.images import Picture
 from triage.optics import Objective, usual_objective
+from triage.preparation import COMMON_PRACTICE, Preparation, check_preparation
 from triage.proposal import proposal_to_json
 from triage.records import Adequacy, Proposal
 from triage.strata import warn_of_weak_groups
@@ -201,7 +202,9 @@ def test_every_remark_on_a_picture_has_its_words() -> None:
             is_note = isinstance(node, ast.Call) and getattr(node.func, "id", None) == "CodedNote"
             if is_note and isinstance(code := node.args[0], ast.Constant):
                 codes.add(str(code.value))
-    assert codes == set(words.read_words()["notes"])
+    said = words.read_words()
+    of_advice = {code for code in said["advice"] if not code.startswith(("standing_", "common_"))}
+    assert codes == set(said["notes"]) | of_advice
 
 
 def test_remarks_on_a_picture_are_told_in_the_words_of_the_paper() -> None:
@@ -223,6 +226,34 @@ def test_remarks_on_a_picture_are_told_in_the_words_of_the_paper() -> None:
     assert [re.findall(r"[A-Za-z]", sentence.replace("10x", "")) for sentence in in_no_language] == [[]] * 11
     assert "8 ħħ 20" in " ".join(in_no_language)
     assert tell_notes({}, {"notes": ["Of an older proposal."]}) == ("Of an older proposal.",)
+
+
+def test_advice_on_a_preparation_is_told_in_the_words_of_the_paper() -> None:
+    said, invented = words.read_words(), invent_words(words.read_words())
+    given = [one for made in all_sorts_of_preparations() for one in check_preparation(made)]
+    assert {one.note.code for one in given} == set(said["advice"]) - {"common_practice"}
+    for one in given:
+        text, source = tell_advice(said, one)
+        # Of the standing time only the figures are told: each source says it in its own words.
+        assert source == one.source and (text == one.text or one.rule == "standing time")
+        told, of_whom = tell_advice(invented, one)
+        names = "|".join(re.escape(str(value)) for value in one.note.values.values())
+        assert not re.search("[A-Za-z]", re.sub(names, "", told) if names else told)
+        assert (of_whom == one.source) != (one.source == COMMON_PRACTICE)
+
+
+def all_sorts_of_preparations() -> list[Preparation]:
+    """Preparations that between them bring up every rule in each of its forms."""
+    facts: dict[str, Any] = {
+        "solution": "Zinc sulfate", "specific_gravity": 1.05, "standing_min": 3.0, "sample_g": 0.5,
+        "coverslip_mm": 22.0, "vial_ml": 5.0, "vial_mouth_mm": 25.0, "hours_since_collection": 5.0,
+        "hours_since_preparation": 2.0,
+    }  # fmt: skip
+    return [
+        Preparation(method="passive", **facts),
+        Preparation(method="centrifuged", **facts),
+        Preparation(specific_gravity=1.4, coverslip_mm=18.0, objectives=(10.0,)),
+    ]
 
 
 def invent_words(said: Any) -> Any:
