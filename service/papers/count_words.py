@@ -59,9 +59,11 @@ def tell_not_assessed(words: dict[str, Any], numbers: CoverslipNumbers) -> list[
     """The groups that no picture could show, a line for each reason."""
     if not numbers.n_pictures:
         return []
-    line = words["numbers"]["not_assessed_line"]
+    said = words["numbers"]
     return [
-        line.format(group=words["groups"][one.group], why=why)
+        said["not_assessed_marked" if one.n_marked else "not_assessed_line"].format(
+            group=words["groups"][one.group], n=one.n_marked, why=why
+        )
         for one in numbers.not_assessed
         for why in dict.fromkeys(tell_limit(words, judged) for judged in one.judged)
     ]

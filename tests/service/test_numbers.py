@@ -107,6 +107,13 @@ def test_each_reason_why_a_group_was_not_assessed_is_a_line_of_its_own() -> None
     assert tell_not_assessed(read_words(), _numbers(not_assessed=(other,), n_pictures=0)) == []
 
 
+def test_objects_of_a_group_that_was_not_assessed_are_told() -> None:
+    judged = {"limited_by": ["sampling"], "width_px": 7.3, "magnification": 10.0}
+    marked = UnassessedGroup("giardia_cyst", 2, ("",), (judged,))
+    (line,) = tell_not_assessed(read_words(), _numbers(not_assessed=(marked,)))
+    assert line.startswith("Giardia cyst, 2 marked: can't be assessed in this picture")
+
+
 def test_limit_that_cannot_be_had_says_why() -> None:
     without = _group(upper_limit=None, per_coverslip=None, area_share=None)
     assert "the side of the coverslip is not recorded" in tell_group(
