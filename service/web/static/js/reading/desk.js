@@ -11,7 +11,7 @@ import { showTailButton } from "./contact-sheet.js";
 import { showDifferences } from "./differences.js";
 import { loadCalls } from "./doctor-call.js";
 import { BoxDrawing } from "./draw-box.js";
-import { openObjectForm } from "./object-form.js";
+import { openObjectForm, remindOfOpenBox } from "./object-form.js";
 import { Outbox } from "./outbox.js";
 import { showOutbox } from "./outbox-notice.js";
 import { goesOn } from "./pace.js";
@@ -161,7 +161,7 @@ export class Desk {
 
   toggleDrawing() {
     if (this.drawing) return this.stopDrawing();
-    if (!this.canMark()) return undefined;
+    if (!this.canMark() || remindOfOpenBox()) return undefined;
     this.drawing = new BoxDrawing(this.viewer, { onDone: (bbox) => this.#placeObject(bbox), onCancel: () => this.stopDrawing() });
     byId("draw-button").setAttribute("aria-pressed", "true");
     byId("draw-hint").hidden = false;

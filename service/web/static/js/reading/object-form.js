@@ -13,6 +13,14 @@ export function openObjectForm(desk, bbox) {
   return new Promise((resolve) => waitForForm(form, resolve, () => send(form, desk, bbox)));
 }
 
+/** Whether a drawn box still waits for its group: then it says so, and leads to it. */
+export function remindOfOpenBox() {
+  if (byId("object-form").hidden) return false;
+  byId("object-problem").textContent = "Add this object or cancel it first.";
+  byId("object-group").focus();
+  return true;
+}
+
 function waitForForm(form, resolve, onSubmit) {
   const listeners = new AbortController();
   const close = (result) => {

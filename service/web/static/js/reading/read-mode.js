@@ -5,6 +5,7 @@ import { byId } from "../dom.js";
 import { withProblem } from "../page.js";
 import { dateTime } from "../words.js";
 import { goToNextField } from "./fields.js";
+import { remindOfOpenBox } from "./object-form.js";
 
 /** Asks, when no read is open yet and nothing is frozen; resolves with the read that was opened. */
 export async function chooseRead(image) {
@@ -37,6 +38,7 @@ export function offerLock(read, onLocked) {
   panel.hidden = !isUnaidedOpen(read);
   byId("lock-next-button").hidden = !document.querySelector("#fields-links a[rel=next]");
   const lock = async () => {
+    if (remindOfOpenBox()) return undefined;
     const locked = await withProblem(byId("unaided-problem"), () => post(`/api/reads/${read.id}/lock`));
     return locked && { ...read, ...locked };
   };
