@@ -11,7 +11,7 @@ from service.drawn_alone import find_drawn_alone
 from service.drift import age_in_days
 from service.jobs import progress_of, tiles_done_of
 from service.settle import current_answer, is_unsettled, needs_mark
-from service.store import calibrations, images, people, reading, specimens
+from service.store import calibrations, images, people, reading, settling, specimens
 from service.store.database import Session
 from service.store.images import ImageState
 from service.store.models import AdjudicationRow, ImageFileScale, Job, MarkRow, Specimen, User, utc_now
@@ -100,11 +100,19 @@ def present_candidate(
         "marks": [view.mark(mark) for mark in spoken.marks],
         "withdrawn": [view.mark(mark) for mark in spoken.withdrawn],
         "adjudication": view.mark(spoken.adjudications[-1]) if spoken.adjudications else None,
+        "settled_together": _settled_together(view, spoken),
         "current": None if current is None else view.mark(current),
         "unsettled": is_unsettled(spoken),
         "drawn_alone": row.id in alone_ids,
     }
     return schemas.CandidateOut.model_validate({**row.said, **own})
+
+
+def _settled_together(view: View, spoken: Spoken) -> list[schemas.Person]:
+    if not spoken.adjudications:
+        return []
+    together = settling.settled_together(view.session, spoken.adjudications[-1].id)
+    return [view.person(number) for number in together]
 
 
 def present_candidates(view: View, state: ImageState, *, is_withheld: bool) -> schemas.CandidatesOut:

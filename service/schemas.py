@@ -506,6 +506,9 @@ class CandidateOut(Answered):
     marks: list[MarkOut]
     withdrawn: Annotated[list[MarkOut], Field(description="Marks that their readers took back.")]
     adjudication: MarkOut | None
+    settled_together: Annotated[
+        list[Person], Field(description="Readers who differed and agreed on the adjudication; else empty.")
+    ] = []
     current: MarkOut | None
     unsettled: bool
     drawn_alone: Annotated[

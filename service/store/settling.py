@@ -70,6 +70,16 @@ def newest_offer(session: Session, spoken: Spoken) -> OfferState | None:
     return state if state is not None and state.is_open(spoken) else None
 
 
+def settled_together(session: Session, adjudication_id: int) -> list[int]:
+    """Readers whose offer and agreements an adjudication holds, its maker first; none where one settled it."""
+    wanted = select(SettlingAgreement.offer_id).where(SettlingAgreement.adjudication_id == adjudication_id)
+    offer_id = session.scalar(wanted)
+    if offer_id is None:
+        return []
+    offer = read_offer(session, offer_id)
+    return [offer.reader_id, *sorted(state_of(session, offer).agreed_by - {offer.reader_id})]
+
+
 def add_agreement(
     session: Session, *, offer_id: int, reader_id: int, adjudication_id: int | None
 ) -> SettlingAgreement:

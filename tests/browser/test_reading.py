@@ -89,11 +89,15 @@ def test_object_is_added_with_the_keyboard_alone(reading: int, page: Page, clini
     for key in ("ArrowRight", "ArrowRight", "Shift+ArrowDown", "Enter"):
         page.keyboard.press(key)
     expect(page.get_by_label("Group it resembles")).to_be_focused()
+    page.get_by_role("button", name="Add a missed object").click()
+    expect(page.locator("#object-problem")).to_have_text("Add this object or cancel it first.")
+    expect(page.get_by_label("Group it resembles")).to_be_focused()
     page.keyboard.press("ArrowDown")
     page.keyboard.press("Tab")
     page.keyboard.type("near the edge")
     page.keyboard.press("Enter")
     expect(page.locator("#rail-list .rail-item")).to_have_count(6)
+    expect(page.locator("#candidate-panel")).to_contain_text("A box drawn by hand gives no length and width")
     (added,) = clinic.candidates(reading)["objects"]
     assert added["marks"][0]["remark"] == "near the edge"
     assert added["bbox"][3] > added["bbox"][2]
@@ -250,12 +254,12 @@ def test_readers_who_differ_are_shown_and_settled_by_the_veterinarian(
     page.get_by_role("button", name="Show proposals").click()
     page.get_by_role("button", name="Reject", exact=True).click()
     page.get_by_role("button", name=re.compile("Pollen")).click()
-    expect(page.locator("#candidate-panel")).to_contain_text("Readers differ")
+    expect(page.locator("#candidate-panel .candidate-top")).to_contain_text("Readers differ")
     expect(page.locator("#settle-group")).to_have_value(item["group"])
     page.get_by_label("Settle as").select_option("reject")
     page.locator("#settle-remark").fill("wings of pine pollen")
     page.get_by_role("button", name="Settle", exact=True).click()
-    expect(page.locator("#candidate-panel")).to_contain_text("Settled by Try vet. Rejected: Pollen")
+    expect(page.locator("#candidate-panel")).to_contain_text("Settled by Try vet. Rejected: Pollen. “wings")
 
 
 def test_scale_is_corrected_and_what_it_can_no_longer_show_is_told(

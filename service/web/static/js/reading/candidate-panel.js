@@ -12,7 +12,7 @@ import { ownMark, takeBack } from "./take-back.js";
 
 const SCORES_SHOWN = 4;
 const TAXA_SHOWN = 4;
-const CHECK_SYMBOLS = { fits: "✓", "does not fit": "✕", "no reference": "–", "no calibration": "–" };
+const CHECK_SYMBOLS = { fits: "✓", "does not fit": "✕", "no reference": "–", "no calibration": "–", "drawn by hand": "–" };
 
 export function showCandidatePanel(desk) {
   const item = desk.current();
@@ -51,9 +51,12 @@ function top(item, desk) {
         el("p", { class: "resembles" }, desk.labelOf(item.group)),
         el("p", { class: "hint" }, desk.appearanceOf(item.group))),
       el("div", { title: "± one standard uncertainty" }, sizeLines(item).map((line) => el("p", { class: "figure" }, line))),
-      el("p", {}, stateMark(kind, ANSWERS[answer].symbol, desk.isOnItsWay(item) ? "Not stored yet" : given)),
+      el("p", {}, areApart(item, desk) ? stateMark("waits", "≠", "Readers differ") : stateMark(kind, ANSWERS[answer].symbol, desk.isOnItsWay(item) ? "Not stored yet" : given)),
       desk.canMark() && ownMark(item, desk) && el("button", { type: "button", class: "quiet take-back", onclick: () => takeBack(desk) }, "Take back my last mark ", el("kbd", { "aria-hidden": "true" }, "X"))));
 }
+
+/** While readers differ no answer holds: each sees the own one pressed. */
+const areApart = (item, desk) => item.unsettled && !desk.isOnItsWay(item);
 
 function answers(item, desk) {
   return el("div", { class: "stack" },
@@ -66,7 +69,8 @@ function answers(item, desk) {
 
 function answerButton(answer, key, item, desk, onclick) {
   const { symbol, verb } = ANSWERS[answer];
-  const isPressed = String(desk.answerOf(item) === answer);
+  const given = areApart(item, desk) ? ownMark(item, desk)?.answer : desk.answerOf(item);
+  const isPressed = String(given === answer);
   return el("button", { type: "button", class: `answer-${answer}`, "aria-pressed": isPressed, "data-answer": answer, onclick },
     el("span", { class: "sign", "aria-hidden": "true" }, symbol), el("span", {}, `${verb} `, el("kbd", { "aria-hidden": "true" }, key)));
 }
@@ -119,7 +123,7 @@ function scoreRow(label, score) {
 }
 
 function sizePart(item) {
-  const { result, taxa, kept_together: together = [] } = item.size_check ?? { result: "no calibration", taxa: [] };
+  const { result, taxa, kept_together: together = [] } = item.size_check ?? { result: item.origin === "reader" ? "drawn by hand" : "no calibration", taxa: [] };
   return el("div", { class: "part" }, el("h3", {}, "Size check"),
     el("p", {}, `${CHECK_SYMBOLS[result] ?? ""} ${sizeCheckWords(result, item.cut_off)}`),
     sizeDrawing(item),
@@ -147,6 +151,7 @@ function sizeCheckWords(result, isCutOff) {
     "does not fit": "Fits no published size of this group. Measure it again before you decide.",
     "no reference": "There is no published range to compare with.",
     "no calibration": "The picture has no calibration, so its size is unknown.",
+    "drawn by hand": "A box drawn by hand gives no length and width to compare.",
   }[result] ?? result;
 }
 

@@ -8,7 +8,7 @@ import { markWords } from "./mark-words.js";
 
 export function settlePart(item, desk) {
   const settled = item.adjudication;
-  if (settled && !item.unsettled) return el("p", { class: "notice" }, `Settled by ${personName(settled.reader)}. ${markWords(settled, desk)}.`);
+  if (settled && !item.unsettled) return el("p", { class: "notice" }, settledWords(item, desk));
   if (item.drawn_alone) return alonePart(item, desk);
   if (!item.unsettled) return null;
   const answers = latestByReader(item.marks ?? []);
@@ -16,6 +16,11 @@ export function settlePart(item, desk) {
     el("ul", { class: "words" }, answers.map((mark) => el("li", {}, `${personName(mark.reader)}. ${markWords(mark, desk)}`))),
     canSettle(answers, desk) && settleForm(item, answers, desk, { path: `/api/candidates/${item.id}/adjudications`, legend: "Settle as", verb: "Settle" }),
     isParty(answers, desk) && togetherPart(item, answers, desk));
+}
+
+function settledWords({ adjudication: settled, settled_together: together }, desk) {
+  const who = together.length ? `together by ${together.map(personName).join(", ")}` : `by ${personName(settled.reader)}`;
+  return `Settled ${who}. ${markWords(settled, desk)}.${settled.remark ? ` “${settled.remark}”` : ""}`;
 }
 
 /** Of several readers one drew it: a mark of another one settles it, or differs. */
