@@ -71,7 +71,7 @@ def newest_offer(session: Session, spoken: Spoken) -> OfferState | None:
 
 
 def settled_together(session: Session, adjudication_id: int) -> list[int]:
-    """Readers whose offer and agreements an adjudication holds, its maker first; none where one settled it."""
+    """Readers whose offer and agreements an adjudication holds, maker first; none where one settled it."""
     wanted = select(SettlingAgreement.offer_id).where(SettlingAgreement.adjudication_id == adjudication_id)
     offer_id = session.scalar(wanted)
     if offer_id is None:

@@ -90,7 +90,9 @@ def test_what_waits_is_answered_and_settled_together(
     expect(call).to_contain_text("You")
     rows.filter(has_text="Offer to settle together").get_by_role("link", name="Open").press("Enter")
     page.get_by_role("button", name="I agree").press("Enter")
-    expect(page.locator("#candidate-panel")).to_contain_text("Settled together by Try reader, Try vet. Confirmed")
+    expect(page.locator("#candidate-panel")).to_contain_text(
+        "Settled together by Try reader, Try vet. Confirmed"
+    )
     _press(page, "k")
     page.get_by_label("What you see in it").fill("a mite's egg, I think")
     page.get_by_role("button", name="Answer the call").press("Enter")
