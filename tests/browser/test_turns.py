@@ -7,7 +7,7 @@ from contextlib import closing
 from typing import Any
 
 import httpx
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Response, expect
 
 from .conftest import Clinic, Drawn, sign_in
 
@@ -28,6 +28,10 @@ def _as_other(clinic: Clinic, user_name: str) -> httpx.Client:
     return client
 
 
+def _is_place_noted(answer: Response) -> bool:
+    return "reading-place" in answer.url and answer.request.method == "POST"
+
+
 def _marks(clinic: Clinic, image_id: int) -> list[dict[str, Any] | None]:
     return [one["current"] for one in clinic.candidates(image_id)["candidates"]]
 
@@ -39,14 +43,17 @@ def test_unaided_read_is_guided_locked_and_compared(reader: Page, clinic: Clinic
     words = reader.locator("#guide-words")
     expect(words).to_contain_text("large enough to show Giardia cyst")
     expect(reader.locator("#differences")).to_be_hidden()
-    with reader.expect_response(
-        lambda answer: "reading-place" in answer.url and answer.request.method == "POST"
-    ):
+    reader.locator("#guide-group").select_option("oocyst")
+    expect(words).to_contain_text("large enough to show Coccidian oocyst")
+    with reader.expect_response(_is_place_noted):
         _press(reader, "s", "s")
     expect(reader.locator("#guide-stop")).to_contain_text("stop 2 of")
     expect(words).not_to_have_text(re.compile(r"^0 %"))
+    with reader.expect_response(_is_place_noted):
+        reader.reload()
     reader.reload()
     reader.get_by_role("button", name="Go on where I was").press("Enter")
+    expect(reader.locator("#guide-group")).to_have_value("oocyst")
     expect(reader.locator("#guide-stop")).to_contain_text("stop 2 of")
     for box in (OVER_FIRST, ON_FAINT):
         clinic.post(f"/api/images/{image_id}/objects", {"bbox": box, "group": "oocyst"})

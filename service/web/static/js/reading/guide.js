@@ -27,6 +27,7 @@ class Guide {
 
   async start() {
     this.lastPlace = await this.sight.start();
+    byId("guide-group").value = this.sight.state?.group ?? "";
     byId("resume-stop").hidden = !this.lastPlace || this.lastPlace.stop === null;
   }
 

@@ -13,10 +13,14 @@ export class Sight {
   /** Resolves with the place of the last time; then what is in sight is noted at every stop of the picture. */
   async start() {
     this.#take(await get(this.path).catch(() => null));
+    const place = this.state?.place ?? null;
+    const wasFor = this.state?.groups.find((one) => one.name === place?.group && one.least_screen_per_px !== null);
+    if (wasFor) await this.chooseGroup(wasFor.name);
+    this.hasLeftStop = (place?.stop ?? null) !== null;
     const { map } = this.desk.viewer;
     map.on("moveend zoomend resize", () => this.#later());
     this.#later();
-    return this.state?.place ?? null;
+    return place;
   }
 
   async chooseGroup(group) {
@@ -36,7 +40,8 @@ export class Sight {
     const view = viewOf(this.desk.viewer);
     const [x, y, width, height] = view.bbox;
     const inside = (value, most) => Math.min(Math.max(value, 0), most);
-    const place = {
+    // The stop of the last time is kept until the guide goes on.
+    const place = this.hasLeftStop && this.stop === null ? null : {
       x: inside(x + width / 2, this.desk.image.width), y: inside(y + height / 2, this.desk.image.height),
       screen_per_px: view.screen_per_px, stop: this.stop, group: this.group ?? this.state?.group ?? null,
     };
