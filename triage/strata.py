@@ -129,13 +129,14 @@ def warn_of_weak_groups(scores: Mapping[str, Any], adequacy: Adequacy) -> tuple[
 def _to_note(weak: WeakGroup) -> CodedNote:
     factor, cure = _CURES[weak.factor]
     low, high = weak.interval
+    value = float(f"{weak.value:.2g}")
     sentence = (
         f"Assessed, but may be missed: {find_group(weak.group).label}. In drawn pictures of like {factor} "
-        f"({weak.value:.2g}) {weak.found} of {weak.objects} were found ({low:.2f} to {high:.2f}). {cure}"
+        f"({value:g}) {weak.found} of {weak.objects} were found ({low:.2f} to {high:.2f}). {cure}"
     )
     values: dict[str, float | str] = {
         "group": weak.group,
-        "value": float(f"{weak.value:.2g}"),
+        "value": value,
         "found": weak.found,
         "objects": weak.objects,
         "low": round(low, 2),

@@ -77,3 +77,9 @@ def test_the_warning_names_group_figures_and_cure_unless_the_picture_cant_show_i
     assert len(warnings) == n_sentences
     for note in warnings:
         assert all(words in note.text for words in ("Coccidian oocyst", "8 of 20", "go to 40x"))
+
+
+def test_the_warning_writes_a_large_figure_out() -> None:
+    scores = {"strata": {"rows": tabulate(several(20, 8, "oocyst", contrast=138.0))}}
+    (note,) = warn_of_weak_groups(scores, Adequacy(assessed_fraction=1.0, light={"contrast": 138.0}))
+    assert "contrast (140)" in note.text
