@@ -64,7 +64,8 @@ def test_proposal_has_exactly_the_agreed_keys(proposal: dict[str, Any]) -> None:
     assert set(proposal["calibration"]) == {"um_per_px", "um_per_px_sd", "source"}
     assert set(proposal["detector"]) == {"name", "weights_sha256", "um_per_px", "default_cut"}
     agreed = {"assessed_fraction", "notes", "groups_not_resolvable"}
-    assert set(proposal["adequacy"]) == agreed | {"groups", "focus", "light", "objective", "area"}
+    added = {"coded_notes", "groups", "focus", "light", "objective", "area"}
+    assert set(proposal["adequacy"]) == agreed | added
 
 
 def test_candidates_have_exactly_the_agreed_keys(proposal: dict[str, Any]) -> None:

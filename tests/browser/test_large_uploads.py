@@ -172,7 +172,9 @@ def test_upload_goes_on_where_it_was_after_the_page_was_opened_anew(
     # After the first part, in the middle of the second.
     line.cut_after = 5_500_000
     choose(behind, large_picture)
-    expect(behind.locator("#upload-list")).to_contain_text(re.compile(r"Connection lost at \d+ %"))
+    expect(behind.locator("#upload-list")).to_contain_text(
+        re.compile(r"Connection lost at \d+ %"), timeout=LONG_MS
+    )
     behind.goto("about:blank")
     behind.goto(path)
     left_over = behind.locator("#upload-list li")
@@ -193,7 +195,7 @@ def test_stopped_upload_leaves_nothing_behind(
     behind.goto(f"{line.address}/specimens/{specimen['id']}")
     line.cut_after = 2_000_000
     choose(behind, large_picture)
-    expect(behind.locator("#upload-list")).to_contain_text("Connection lost")
+    expect(behind.locator("#upload-list")).to_contain_text("Connection lost", timeout=LONG_MS)
     behind.get_by_role("button", name="Stop sending mosaic.png").click()
     expect(behind.locator("#upload-list li")).to_have_count(0)
     begun = clinic.client.get(f"/api/preparations/{specimen['preparations'][0]['id']}/uploads").json()

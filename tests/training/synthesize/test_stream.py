@@ -7,6 +7,7 @@ import pytest
 import torch
 
 from training.synthesize.kinds import KINDS
+from training.synthesize.kinds.kind import Kind
 from training.synthesize.render import render_scenes
 from training.synthesize.scene import draw_scene
 from training.synthesize.stream import draw_batch
@@ -29,11 +30,11 @@ def test_tile_is_the_same_whatever_the_batch(dark_ellipse):
     assert np.array_equal(truths_of_three[0].boxes_xyxy, truths_of_one[0].boxes_xyxy)
 
 
-def count_crossing(style: Style) -> int:
+def count_crossing(style: Style, kind: Kind) -> int:
     """Pairs of drawn objects whose circles of mean radius overlap, in 20 scenes."""
     n_pairs = 0
     for index in range(20):
-        scene = draw_scene(4, index, style, (384, 384), um_per_px=0.5)
+        scene = draw_scene(4, index, style, (768, 768), um_per_px=0.5, kinds={kind.name: kind})
         circles = [
             (*centre, np.ptp(outline, axis=0).mean() / 2 / scene.um_per_px)
             for things in scene.objects.values()
@@ -47,9 +48,10 @@ def count_crossing(style: Style) -> int:
     return n_pairs
 
 
-def test_objects_lie_across_each_other_where_a_style_asks_for_it():
-    plain = replace(FIELD, candidates_per_mpx=(20.0, 40.0), cluster_share=0.0)
-    assert count_crossing(replace(plain, overlap_share=0.5)) > 3 * count_crossing(plain)
+def test_objects_lie_across_each_other_where_a_style_asks_for_it(dark_ellipse):
+    plain = replace(FIELD, candidates_per_mpx=(5.0, 10.0), cluster_share=0.0)
+    crossing = count_crossing(replace(plain, overlap_share=0.5), dark_ellipse)
+    assert crossing > 10 and crossing > 3 * count_crossing(plain, dark_ellipse)
 
 
 def test_tiles_of_a_batch_differ(dark_ellipse):
