@@ -250,7 +250,7 @@ class Visibility:
 
 @dataclass(frozen=True)
 class CodedNote:
-    """A remark on a picture.
+    """A remark on a picture or a preparation.
 
     Attributes
     ----------

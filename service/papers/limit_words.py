@@ -50,21 +50,20 @@ def tell_notes(words: dict[str, Any], adequacy: Mapping[str, Any]) -> tuple[str,
     coded: Sequence[Mapping[str, Any]] | None = adequacy.get("coded_notes")
     if coded is None:
         return tuple(adequacy.get("notes", ()))
-    return tuple(_tell_note(words, note["code"], note["values"]) for note in coded)
+    return tuple(_tell_note(words, "notes", note["code"], note["values"]) for note in coded)
 
 
 def tell_advice(words: dict[str, Any], advice: Advice) -> tuple[str, str]:
     """What practice says of a preparation, and the source."""
-    said = words["advice"]
-    source = said["common_practice"] if advice.source == COMMON_PRACTICE else advice.source
-    return str(said[advice.note.code].format(**advice.note.values)), str(source)
+    source = words["advice"]["common_practice"] if advice.source == COMMON_PRACTICE else advice.source
+    return _tell_note(words, "advice", advice.note.code, advice.note.values), str(source)
 
 
-def _tell_note(words: dict[str, Any], code: str, values: Mapping[str, Any]) -> str:
+def _tell_note(words: dict[str, Any], table: str, code: str, values: Mapping[str, Any]) -> str:
     named = dict(values)
     if "group" in values:
         named["group"] = words["groups"].get(values["group"], values["group"])
-    return str(words["notes"][code].format(**named))
+    return str(words[table][code].format(**named))
 
 
 def _tell_px(px: float | None) -> str:
