@@ -96,7 +96,7 @@ class DrawnBatches(Dataset[Batch]):
         self._first, after = (share or Share()).bounds(n_tiles)
         self._n_tiles = after - self._first
         self._tile_px = tile_px
-        self._device = device
+        self.device = device
         self._draw = draw
 
     def __len__(self) -> int:
@@ -106,7 +106,7 @@ class DrawnBatches(Dataset[Batch]):
         if not 0 <= index < self._n_batches:
             raise IndexError(index)
         tiles, truths = self._draw(
-            self._first_seed + index, self._n_tiles, self._tile_px, self._device, first=self._first
+            self._first_seed + index, self._n_tiles, self._tile_px, self.device, first=self._first
         )
         return tiles.cpu(), [to_target(truth, self._tile_px) for truth in truths]
 
@@ -137,6 +137,9 @@ class _UntilStopped(Dataset[ArrayBatch | None]):
     def __getitem__(self, index: int) -> ArrayBatch | None:
         if self._stopped.is_set():
             return None
+        if self._batches.device.type == "cuda" and self._batches.device.index is not None:
+            # Or what needs a GPU here would take memory of the one that learns, too.
+            torch.cuda.set_device(self._batches.device)
         tiles, targets = self._batches[index]
         return tiles, [{name: value.numpy() for name, value in one.items()} for one in targets]
 

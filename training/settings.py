@@ -39,12 +39,14 @@ class Settings:
     patience: int | None = None
     check_every: int = 25
     compiled: bool = False
+    draw_device: str | None = None
 
 
 FREE_SETTINGS = frozenset(
     (
         "out",
         "device",
+        "draw_device",
         "compiled",
         "workers",
         "held_out",
@@ -113,6 +115,7 @@ def parse_settings(arguments: list[str] | None = None) -> Settings:
         "--drawn-tiles", type=int, help="draw only so many tiles and show them in turn (default: each new)"
     )
     parser.add_argument("--device", help="auto, cpu, cuda or cuda:0")
+    parser.add_argument("--draw-device", help="where tiles are drawn (default: where the network learns)")
     parser.add_argument("--minutes", type=float, help="end the training after this time at the latest")
     parser.add_argument("--rate", type=float, help="highest learning rate")
     parser.add_argument("--echoes", type=int, help="times that a drawn tile is shown")

@@ -63,6 +63,8 @@ def open_batches(
     given: Given,
 ) -> Iterable[Batch]:
     """The batches from number `start` to the last step: drawn tiles, labelled squares, or both."""
+    if settings.draw_device is not None:
+        device = torch.device(settings.draw_device)
     if settings.data is None:
         return draw_batches(settings, settings.batch, device, draw, share=share, start=start)
     pictures = read_training_pictures(settings.data) if given.pictures is None else given.pictures

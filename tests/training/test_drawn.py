@@ -11,6 +11,9 @@ import pytest
 import torch
 
 from training.drawn import DrawnBatches, draw_slides, prefetch, show_again, to_target
+from training.parallel import Share
+from training.settings import Settings
+from training.supply import Given, open_batches
 from triage.groups import read_groups
 
 CPU = torch.device("cpu")
@@ -94,3 +97,16 @@ def test_drawn_slides_have_labels_of_the_table_and_boxes_in_the_tile() -> None:
     labels = torch.cat([target["labels"] for target in targets])
     assert len(boxes) and boxes.min() >= 0 and boxes.max() <= 128
     assert (boxes[:, 2:] > boxes[:, :2]).all() and labels.max() < len(read_groups())
+
+
+def test_tiles_are_drawn_where_it_is_asked_for(draw_shapes: Any, tmp_path: Path) -> None:
+    asked = []
+
+    def draw(seed: int, n: int, tile_px: int, device: torch.device, *, first: int = 0) -> Any:
+        asked.append(str(device))
+        return draw_shapes(seed, n, tile_px, CPU, first=first)
+
+    for elsewhere in (None, "cuda:1"):
+        settings = Settings(out=tmp_path, steps=1, batch=2, tile_px=64, draw_device=elsewhere)
+        list(open_batches(settings, CPU, draw, share=Share(), start=0, given=Given()))
+    assert asked == ["cpu", "cuda:1"]
