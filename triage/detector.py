@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -189,7 +189,11 @@ class OnnxEngine:
 
 
 class TorchEngine:
-    """Runs the network in torch, always `batch` tiles at a time."""
+    """Runs the network in torch, always `batch` tiles at a time, all launched from one thread of its own.
+
+    cuDNN keeps its handles and the plans of each layer for the thread that asked, and building them takes
+    seconds, so a thread made for every call would build them again at every call.
+    """
 
     def __init__(self, folder: Path, record: WeightsRecord, device: str, *, batch: int = GPU_BATCH) -> None:
         import torch
@@ -200,17 +204,18 @@ class TorchEngine:
         self._network = ServedNetwork(network).eval().to(torch.device(device))
         self._device = torch.device(device)
         self._batch = batch
+        self._launcher = ThreadPoolExecutor(1, thread_name_prefix="launcher")
 
     def heads(self, tiles: Tiles) -> Iterator[Heads]:
         """The head's map of each tile; the last batch is filled up with empty tiles."""
-        waiting: deque[tuple[Any, Any, int]] = deque()
+        waiting: deque[Future[tuple[Any, Any, int]]] = deque()
         for start in range(0, len(tiles), self._batch):
-            waiting.append(self._launch(tiles[start : start + self._batch]))
+            waiting.append(self._launcher.submit(self._launch, tiles[start : start + self._batch]))
             # The device works on this batch while the one before is read.
             if len(waiting) > 1:
-                yield from _arrived(*waiting.popleft())
+                yield from _arrived(*waiting.popleft().result())
         for launched in waiting:
-            yield from _arrived(*launched)
+            yield from _arrived(*launched.result())
 
     def _launch(self, some: Tiles) -> tuple[Any, Any, int]:
         """Maps on their way to main memory, the event of their arrival (None: arrived), their number."""
@@ -226,7 +231,7 @@ class TorchEngine:
             landed = torch.empty(heads.shape, dtype=heads.dtype, pin_memory=True)
             landed.copy_(heads, non_blocking=True)
             event = torch.cuda.Event()  # type: ignore[no-untyped-call]
-            event.record()
+            event.record(torch.cuda.current_stream(self._device))
         return landed, event, len(some)
 
 

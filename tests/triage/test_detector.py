@@ -2,6 +2,8 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +15,7 @@ from training.export import export
 from triage.detector import GPU_BATCH, Detector, TorchEngine, load_detector
 from triage.errors import WeightsError
 from triage.groups import read_groups
-from triage.network import CentrePointNetwork, write_network
+from triage.network import CentrePointNetwork, ServedNetwork, write_network
 from triage.records import Detections
 from triage.weights import GRAPH_FILE, WEIGHTS_FILE, WeightsRecord, read_record, write_record
 
@@ -86,6 +88,29 @@ def test_detections_do_not_depend_on_the_batch(folder: Path, tiles: np.ndarray, 
     together = detector.detect(tiles)
     alone = [detector.detect(tile[None])[0] for tile in tiles]
     assert_same(together, alone, atol=0.0)
+
+
+def test_torch_is_launched_from_one_thread_whoever_asks(
+    folder: Path, tiles: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    launched_from: list[int] = []
+    run = ServedNetwork.forward
+
+    def note_thread(network: ServedNetwork, some: torch.Tensor) -> torch.Tensor:
+        launched_from.append(threading.get_ident())
+        return run(network, some)
+
+    monkeypatch.setattr(ServedNetwork, "forward", note_thread)
+    record = read_record(folder)
+    detector = Detector(record, TorchEngine(folder, record, "cpu", batch=1))
+    some = tiles[:2]
+    alone = detector.detect(some)
+    for _ in range(2):  # each time other threads, several of them at once
+        with ThreadPoolExecutor(3) as pool:
+            for found in pool.map(detector.detect, [some] * 3):
+                assert_same(found, alone, atol=0.0)
+    assert len(launched_from) == 7 * len(some)
+    assert len(set(launched_from)) == 1 and threading.get_ident() not in launched_from
 
 
 def test_detect_takes_zero_tiles(folder: Path, tiles: np.ndarray) -> None:
