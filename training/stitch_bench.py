@@ -210,7 +210,7 @@ def _round(value: float | np.floating[Any]) -> float:
 
 
 def run_bench(
-    plan: ScanPlan, *, foreign: int, order: str, by_regularity: bool, folder: Path
+    plan: ScanPlan, *, foreign: int, order: str, by_regularity: bool, has_reference: bool, folder: Path
 ) -> dict[str, Any]:
     """Draw, stitch and judge one scan; all figures.
 
@@ -221,6 +221,8 @@ def run_bench(
         Fields of another scan among them.
     order : str
     by_regularity : bool
+    has_reference : bool
+        Whether the reference is measured, too.
     folder : Path
         Takes the fields and the mosaic.
     """
@@ -236,14 +238,18 @@ def run_bench(
     timed = time_apart(TimedRequest(files.paths, out, order, by_regularity), folder)
     stitching, whole = timed.stitching, sum(timed.seconds.values())
     ours = judge_places(stitching, files, scan)
-    reference = measure_reference(scan, plan)
     mosaic_mpx = stitching.shape_hw[0] * stitching.shape_hw[1] / 1e6
-    return {
+    figures = {
         "places": ours,
         "seconds": {step: _round(value) for step, value in timed.seconds.items()},
         "seconds_a_field": _round(whole / len(files.paths)),
         "mosaic_mpx": _round(mosaic_mpx),
         "peak_mib": timed.peak_mib,
+    }
+    if not has_reference:
+        return figures
+    reference = measure_reference(scan, plan)
+    return figures | {
         "reference": reference,
         "ratio_of_placing_seconds": _round(timed.seconds["place"] / reference["seconds"]),
         "ratio_of_max_px": _round(ours["max_px"] / max(reference["max_px"], 1e-4)),
@@ -270,6 +276,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--foreign", type=int, default=0, help="fields of another slide among them")
     parser.add_argument("--order", choices=ORDERS, default=UNKNOWN)
     parser.add_argument("--by-regularity", action="store_true", help="place blank fields by the scan's steps")
+    parser.add_argument(
+        "--no-reference", action="store_true", help="leave out the reference, for large scans"
+    )
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args(arguments)
     if min(options.rows, options.columns) < 2 or not 0 < options.overlap <= 0.9 or options.seed < 0:
@@ -296,6 +305,7 @@ def main(arguments: list[str] | None = None) -> int:
             foreign=options.foreign,
             order=options.order,
             by_regularity=options.by_regularity,
+            has_reference=not options.no_reference,
             folder=Path(folder),
         )
     print(json.dumps(figures, indent=1))
