@@ -121,8 +121,13 @@ def describe(timed: Sequence[WorkersTimed]) -> list[str]:
             f"{one.times_one:>9.2f}"
             for one in timed
         ),
-        f"on {os.cpu_count()} cores",
+        f"on {_count_cores()} cores",
     ]
+
+
+def _count_cores() -> int:
+    """Cores that this process may use, where the system says so (Linux), else all."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _share_cores(count: int, cores_each: int) -> list[set[int]]:
