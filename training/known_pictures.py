@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from triage.errors import RecordError
 from triage.groups import candidate_groups, read_groups
 from triage.images import Picture, open_picture
+from triage.outline import measure_moments
 from triage.records import Ellipse
 
 Floats = NDArray[np.float64]
@@ -44,17 +45,21 @@ _PLAIN_SIDE_PX, _PLAIN_SCALE = 240, 8
 
 @dataclass(frozen=True)
 class KnownObject:
-    """An object of known ellipse, with the group and focus that it is counted under."""
+    """An object of known ellipse, with the group and focus that it is counted under, and its picture.
+
+    The ellipse's sides are what the tool measures: extents along and across the long axis of the area.
+    """
 
     truth: Ellipse
     group: str
     focus: str
+    picture: str = ""
 
 
 KnownPicture = tuple[Picture, list[KnownObject]]
 
 
-def draw_known(seed: int) -> Iterator[KnownPicture]:
+def draw_known(seed: int, device: str = "cpu") -> Iterator[KnownPicture]:
     """Endless drawn pictures, group after group, each with its whole, uncovered objects that stand alone."""
     # Drawing needs torch, which measuring a labelled set doesn't.
     from training.synthesize.kinds import KINDS
@@ -91,22 +96,47 @@ def draw_known(seed: int) -> Iterator[KnownPicture]:
             name: kind for name, kind in KINDS.items() if kind.group == group or kind.group not in groups
         }
         scene = draw_scene(seed, index, style, (SIDE_PX, SIDE_PX), kinds=kinds, stocks=few_stocks)
-        tiles, truths = render_scenes([scene], kinds=kinds)
-        pixels = tiles[0].permute(1, 2, 0).contiguous().numpy()
+        tiles, truths = render_scenes([scene], device, kinds=kinds)
+        pixels = tiles[0].permute(1, 2, 0).contiguous().cpu().numpy()
         picture = Picture(pyvips.Image.new_from_array(pixels), file_name="drawn", sha256="")
-        yield picture, _known_objects(truths[0])
+        yield picture, _known_objects(scene, truths[0], f"{seed}/{index}")
 
 
-def _known_objects(truth: Any) -> list[KnownObject]:
+def _known_objects(scene: Any, truth: Any, picture: str) -> list[KnownObject]:
     names = [group.name for group in read_groups()]
+    outlines = match_outlines(scene, truth)
     known = []
     for row, label in enumerate(truth.labels):
         is_whole = not truth.is_truncated[row] and truth.shown[row] >= _LEAST_SHOWN
         if names[label] in candidate_groups() and is_whole and truth.ellipses[row, 3] >= _LEAST_WIDTH_PX:
-            ellipse = Ellipse(*(float(value) for value in truth.ellipses[row]))
+            ellipse = _measure(outlines[row])
             if _stands_alone(ellipse, truth.ellipses):
-                known.append(KnownObject(ellipse, names[label], name_focus(signed_depths(truth, row))))
+                focus = name_focus(signed_depths(truth, row))
+                known.append(KnownObject(ellipse, names[label], focus, picture))
     return known
+
+
+def match_outlines(scene: Any, truth: Any) -> Floats:
+    """Outlines (M, 96, 2) of the objects of `truth`, in pixels of the picture."""
+    from training.synthesize.truth import place_in_picture
+
+    if len(truth.ellipses) == 0:
+        return np.zeros((0, 96, 2))
+    drawn, middles = [], []
+    for things in scene.objects.values():
+        own = things.outline_um.astype(np.float64)
+        middle = (own.min(axis=1) + own.max(axis=1))[:, None] / 2
+        drawn.append(place_in_picture(own, things, scene.um_per_px))
+        middles.append(place_in_picture(middle, things, scene.um_per_px)[:, 0])
+    # Objects outside the picture are not in the truth, so that rows differ; their middles tell them.
+    apart = np.linalg.norm(truth.ellipses[:, None, :2] - np.concatenate(middles), axis=2)
+    matched: Floats = np.concatenate(drawn)[apart.argmin(axis=1)]
+    return matched
+
+
+def _measure(outline: Floats) -> Ellipse:
+    cx, cy, length, width, turn = (float(value) for value in measure_moments(outline[None])[0])
+    return Ellipse(cx, cy, length, width, float(np.rad2deg(turn)))
 
 
 def _stands_alone(ellipse: Ellipse, all_ellipses: Floats) -> bool:
@@ -144,7 +174,9 @@ def read_known(folder: Path) -> Iterator[KnownPicture]:
     groups = {category["id"]: category["name"] for category in coco["categories"]}
     for image in coco["images"]:
         known = [
-            KnownObject(_to_ellipse(one["ellipse"]), groups[one["category_id"]], "unknown")
+            KnownObject(
+                _to_ellipse(one["ellipse"]), groups[one["category_id"]], "unknown", image["file_name"]
+            )
             for one in coco["annotations"]
             if one["image_id"] == image["id"] and one.get("ellipse") and not one.get("truncated")
         ]
@@ -174,7 +206,8 @@ def draw_plain_known(seed: int) -> Iterator[KnownPicture]:
         pixels = np.clip(noisy, 0, 255).round().astype(np.uint8)
         picture = Picture(pyvips.Image.new_from_array(pixels), file_name="plain", sha256="")
         form = "ring" if thickness else "disc"
-        yield picture, [KnownObject(ellipse, f"{form} {length:g} x {width:g}", f"blur {blur_px:g} px")]
+        group, focus = f"{form} {length:g} x {width:g}", f"blur {blur_px:g} px"
+        yield picture, [KnownObject(ellipse, group, focus, f"{seed}/{group}/{focus}")]
 
 
 def _fill_ellipse(finer: NDArray[np.uint8], ellipse: Ellipse, inset_px: float, grey: int) -> None:

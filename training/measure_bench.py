@@ -2,15 +2,17 @@
 
     python -m training.measure_bench [--n 200] [--seed 7] [--data SET | --plain] [--fit] [--rim GRAPH ...]
 
-prints, by group and by focus, the bias of length and width, the median error, the median of the stated
-standard uncertainty, how often the stated 95 % interval holds the truth (each share with its own interval),
-and for how many no outline was found; beside it the same diameters as scikit-image's `regionprops` and
+prints, by group, by focus and by both, the bias of length and width, the median error, the median of the
+stated standard uncertainty, how often the stated 95 % interval holds the truth, and for how many no outline
+was found; bias and coverage have intervals of their own, by which what is wanted of them is met, missed, or
+open for want of objects. Beside it the same diameters as scikit-image's `regionprops` and
 OpenCV's `fitEllipse` give for the outlined area. `--data` measures the ellipses of a labelled set instead,
 `--plain` plain discs and rings. Several seeds are measured side by side (`--seed 7 8 9 --workers 3`, `--n`
-of each). `--rim` judges networks that are not in use, with the factors of the one that is.
-`--fit` prints by how much the stated uncertainties would have to be widened on these objects; check it on
-another seed. The drawn objects are none that the network of `triage.rim` learnt. The search starts from the
-true ellipse, disturbed about as much as the detector's own is.
+of each); what the search found is kept in the folder of `--found`, so that a network that comes later is
+judged on the same in less time. `--rim` judges networks that are not in use, with the factors of the one
+that is. `--fit` prints by how much the stated uncertainties would have to be widened on these objects; check
+it on another seed. The drawn objects are none that the network of `triage.rim` learnt. The search starts from
+the true ellipse, disturbed about as much as the detector's own is.
 """
 
 from __future__ import annotations
@@ -18,10 +20,9 @@ from __future__ import annotations
 import argparse
 import csv
 import json
-import math
+import pickle
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import partial
 from itertools import chain
 from pathlib import Path
@@ -32,20 +33,20 @@ from numpy.typing import NDArray
 
 from training.guesses import disturb_guess
 from training.known_pictures import KnownObject, KnownPicture, draw_known, draw_plain_known, read_known
-from training.metrics import wilson_interval
+from training.measure_tables import COVERAGE_FACTOR, Measured, print_table
 from triage.errors import TriageError
 from triage.outline import NoOutline, Outline, find_outlines
-from triage.rim import RIM_GRAPH, ShellEdge, find_shell_edge
-from triage.shell import LENGTH_SD_FACTOR, WIDTH_SD_FACTOR, ShellSize, measure_shell
+from triage.rim import RIM_GRAPH, find_shell_edge
+from triage.shell import LENGTH_SD_FACTOR, WIDTH_SD_FACTOR, measure_shell
 
 Floats = NDArray[np.float64]
 
-COVERAGE_FACTOR = 1.96
 _MASK_FACTOR = 4
 _SAVED = (
     "seed",
     "group",
     "focus",
+    "picture",
     "true_length_px",
     "true_width_px",
     "length_px",
@@ -53,17 +54,6 @@ _SAVED = (
     "length_relative_sd",
     "width_relative_sd",
 )
-
-
-@dataclass(frozen=True)
-class Measured:
-    """A known object and what came of measuring it; all but it None where nothing was found."""
-
-    known: KnownObject
-    outline: Outline | None
-    size: ShellSize | None
-    edge: ShellEdge | None = None
-
 
 Found = tuple[KnownObject, Outline | None]
 
@@ -96,50 +86,6 @@ def measure_outlines(pairs: Sequence[Found], graph: Path) -> list[Measured]:
             edge = find_shell_edge(outline, graph)
             measured.append(Measured(known, outline, measure_shell(outline, edge), edge))
     return measured
-
-
-def describe(measured: Sequence[Measured]) -> dict[str, float | int | None]:
-    """Figures of some objects: count, share without outline, bias, scatter, coverage; None without any.
-
-    `bias_margin` is half the bias's 95 % interval, `coverage_low` and `coverage_high` are Wilson's; lengths
-    are relative to the true ones.
-    """
-    found = [(one.known.truth, one.size) for one in measured if one.size is not None]
-    figures: dict[str, float | int | None] = {
-        "n": len(measured),
-        "no_outline": round(1 - len(found) / len(measured), 3) if measured else None,
-    }
-    if not found:
-        return figures
-    errors = np.array(
-        [(s.ellipse.length_px / t.length_px - 1, s.ellipse.width_px / t.width_px - 1) for t, s in found]
-    )
-    z = np.array(
-        [
-            (
-                (s.ellipse.length_px - t.length_px) / s.length_px_sd,
-                (s.ellipse.width_px - t.width_px) / s.width_px_sd,
-            )
-            for t, s in found
-        ]
-    )
-    sds = np.array([(s.length_px_sd / t.length_px, s.width_px_sd / t.width_px) for t, s in found])
-    for column, side in enumerate(("length", "width")):
-        error = errors[:, column]
-        figures[f"{side}_bias"] = round(float(error.mean()), 4)
-        figures[f"{side}_median"] = round(float(np.median(error)), 4)
-        figures[f"{side}_median_abs"] = round(float(np.median(np.abs(error))), 4)
-        figures[f"{side}_within_8_percent"] = round(float((np.abs(error) <= 0.08).mean()), 3)
-        n_covered = int((np.abs(z[:, column]) <= COVERAGE_FACTOR).sum())
-        low, high = wilson_interval(n_covered, len(found))
-        margin = (
-            COVERAGE_FACTOR * float(error.std(ddof=1)) / math.sqrt(len(found)) if len(found) > 1 else None
-        )
-        figures[f"{side}_bias_margin"] = None if margin is None else round(margin, 4)
-        figures[f"{side}_median_sd"] = round(float(np.median(sds[:, column])), 4)
-        figures[f"{side}_coverage_95"] = round(n_covered / len(found), 3)
-        figures[f"{side}_coverage_low"], figures[f"{side}_coverage_high"] = round(low, 3), round(high, 3)
-    return figures
 
 
 def describe_others(measured: Sequence[Measured]) -> dict[str, dict[str, float]]:
@@ -205,50 +151,6 @@ def fit_factors(measured: Sequence[Measured]) -> dict[str, float]:
     }
 
 
-def print_table(measured: Sequence[Measured]) -> None:
-    """One line a group, one a stratum of focus, one for all; errors in % of the true side."""
-    print(f"{'':<22}{'n':>6}{'no outline':>12}", end="")
-    for side in ("length", "width"):
-        print(
-            f" | {side + ' bias %':>15}{'median':>8}{'stated sd':>11}{'within 8 %':>12}{'covered':>22}",
-            end="",
-        )
-    print()
-    keys: list[tuple[str, Callable[[Measured], bool]]] = [
-        (name, lambda one, name=name: one.known.group == name)  # type: ignore[misc]
-        for name in dict.fromkeys(one.known.group for one in measured)
-    ]
-    keys += [
-        (name, lambda one, name=name: one.known.focus == name)  # type: ignore[misc]
-        for name in dict.fromkeys(one.known.focus for one in measured)
-    ]
-    for name, belongs in [*keys, ("all", lambda one: True)]:
-        print(_write_line(name, describe([one for one in measured if belongs(one)])))
-
-
-def _write_line(name: str, figures: dict[str, float | int | None]) -> str:
-    line = f"{name:<22}{figures['n']:>6}{figures['no_outline']!s:>12}"
-    for side in ("length", "width"):
-        if f"{side}_bias" not in figures:
-            continue
-        bias, margin, median, sd, within, covered, low, high = (
-            figures[f"{side}_{name}"] or 0.0
-            for name in (
-                "bias",
-                "bias_margin",
-                "median_abs",
-                "median_sd",
-                "within_8_percent",
-                "coverage_95",
-                "coverage_low",
-                "coverage_high",
-            )
-        )
-        line += f" | {100 * bias:>+7.1f} ± {100 * margin:>4.1f} {100 * median:>7.1f}{100 * sd:>11.1f}"
-        line += f"{100 * within:>12.1f}{100 * covered:>8.1f} ({100 * low:>4.1f} to {100 * high:>5.1f})"
-    return line
-
-
 def save_measured(by_seed: Mapping[int, Sequence[Measured]], path: Path) -> None:
     """Write true and found sides in pixels, and what the network says of its error, as shares of them."""
     with path.open("w", newline="", encoding="utf-8") as file:
@@ -263,12 +165,19 @@ def _list_sizes(one: Measured) -> list[str]:
     truth, found = one.known.truth, one.size.ellipse
     sides = (truth.length_px, truth.width_px, found.length_px, found.width_px)
     sds = (one.edge.length_relative_sd, one.edge.width_relative_sd)
-    return [one.known.group, one.known.focus, *(f"{value:.5g}" for value in sides + sds)]
+    return [one.known.group, one.known.focus, one.known.picture, *(f"{value:.5g}" for value in sides + sds)]
 
 
 def _measure_seeds(options: argparse.Namespace) -> list[list[list[Measured]]]:
     """For each seed what each network of `options.rim` reads of its objects."""
-    measure = partial(_measure_seed, options.data, options.plain, options.n, options.rim)
+    find: Callable[[int], list[Found]]
+    if options.data is not None:
+        find = partial(_find_marked, options.data)
+    elif options.plain:
+        find = _find_plain
+    else:
+        find = partial(_find_drawn, options.n, options.device, options.found)
+    measure = partial(_measure_seed, find, options.rim)
     if options.workers == 1 or len(options.seed) == 1:
         return list(map(measure, options.seed))
     # These processes need torch, which measuring a labelled set doesn't.
@@ -279,15 +188,30 @@ def _measure_seeds(options: argparse.Namespace) -> list[list[list[Measured]]]:
 
 
 def _measure_seed(
-    data: Path | None, is_plain: bool, n: int, graphs: Sequence[Path], seed: int
+    find: Callable[[int], list[Found]], graphs: Sequence[Path], seed: int
 ) -> list[list[Measured]]:
-    if data is not None:
-        pairs = find_known(read_known(data), None, seed)
-    elif is_plain:
-        pairs = find_known(draw_plain_known(seed), None, seed)
-    else:
-        pairs = find_known(draw_known(seed), n, seed)
+    pairs = find(seed)
     return [measure_outlines(pairs, graph) for graph in graphs]
+
+
+def _find_marked(data: Path, seed: int) -> list[Found]:
+    return find_known(read_known(data), None, seed)
+
+
+def _find_plain(seed: int) -> list[Found]:
+    return find_known(draw_plain_known(seed), None, seed)
+
+
+def _find_drawn(n: int, device: str, kept: Path | None, seed: int) -> list[Found]:
+    path = kept / f"found_{seed}_{n}.pkl" if kept else None
+    if path and path.exists():
+        pairs: list[Found] = pickle.loads(path.read_bytes())
+        return pairs
+    pairs = find_known(draw_known(seed, device), n, seed)
+    if path:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(pickle.dumps(pairs))
+    return pairs
 
 
 def _print_all(measured: Sequence[Measured], is_fitted: bool) -> None:
@@ -316,6 +240,12 @@ def main(arguments: list[str] | None = None) -> int:
         "--rim", type=Path, nargs="+", default=[RIM_GRAPH], help="graphs to judge, if not the one in use"
     )
     parser.add_argument("--workers", type=int, default=1, help="seeds measured side by side")
+    parser.add_argument("--device", default="cpu", help="what draws: cpu, cuda or cuda:0")
+    parser.add_argument(
+        "--found",
+        type=Path,
+        help="folder, written by this program alone, that keeps what the search finds of drawn objects",
+    )
     parser.add_argument("--save", type=Path, help="folder for a CSV for each graph, a line for each outline")
     options = parser.parse_args(arguments)
     try:

@@ -26,7 +26,7 @@ import torch
 from numpy.typing import NDArray
 
 from training.guesses import disturb_guess
-from training.known_pictures import signed_depths
+from training.known_pictures import match_outlines, signed_depths
 from training.parallel import choose_device
 from training.synthesize.kinds import KINDS
 from training.synthesize.kinds.kind import Kind
@@ -186,16 +186,7 @@ def known_outlines(
     scene: Scene, truth: TileTruth
 ) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64], int, float]]:
     """Outline in pixels, ellipse, group and defocus of each whole candidate that can be seen."""
-    drawn = []
-    for things in scene.objects.values():
-        cosine, sine = np.cos(things.angle_rad)[:, None], np.sin(things.angle_rad)[:, None]
-        u, v = things.outline_um[..., 0], things.outline_um[..., 1]
-        turned = np.stack([u * cosine - v * sine, u * sine + v * cosine], axis=-1)
-        drawn.append(things.centre_xy[:, None] + turned / scene.um_per_px)
-    if not drawn:
-        return
-    outlines = np.concatenate(drawn)
-    middles = outlines.mean(axis=1)
+    outlines = match_outlines(scene, truth)
     names = [group.name for group in read_groups()]
     for row, label in enumerate(truth.labels):
         is_seen = truth.shown[row] >= _LEAST_SHOWN and truth.visible[row] >= _LEAST_VISIBLE
@@ -204,10 +195,9 @@ def known_outlines(
         ellipse = truth.ellipses[row].copy()
         if ellipse[3] < _LEAST_WIDTH_PX:
             continue
-        nearest = int(np.hypot(*(middles - ellipse[:2]).T).argmin())
         ellipse[4] = np.deg2rad(ellipse[4])
         group = candidate_groups().index(names[label])
-        yield outlines[nearest], ellipse, group, signed_depths(truth, row)
+        yield outlines[row], ellipse, group, signed_depths(truth, row)
 
 
 def draw_many(seed: int, n: int, workers: int, device: str, limit_s: float = math.inf) -> Rims:

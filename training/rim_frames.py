@@ -8,8 +8,10 @@ from torch import Tensor
 from triage.rim_frame import ANGLES, N_RAYS
 
 
-def choose_frames(truth: Tensor, searched: Tensor, share: float, generator: torch.Generator) -> Tensor:
-    """Frames (B, 5) to read in: this share as the search leaves them, the others disturbed true ones.
+def choose_frames(
+    truth: Tensor, searched: Tensor, share: float, generator: torch.Generator
+) -> tuple[Tensor, Tensor]:
+    """Frames (B, 5) to read in, and which (B,) are the search's: this share; the others are disturbed ones.
 
     `searched` (B, SEARCHES, 5) has NaN where the search finds nothing; such frames are disturbed ones too.
     """
@@ -18,7 +20,7 @@ def choose_frames(truth: Tensor, searched: Tensor, share: float, generator: torc
     picked = searched[torch.arange(n, device=truth.device), which]
     is_searched = torch.rand(n, device=truth.device, generator=generator) < share
     is_searched &= picked.isfinite().all(dim=1)
-    return torch.where(is_searched[:, None], picked, disturb(truth, generator))
+    return torch.where(is_searched[:, None], picked, disturb(truth, generator)), is_searched
 
 
 def disturb(ellipses: Tensor, generator: torch.Generator) -> Tensor:

@@ -12,6 +12,7 @@ from training.rim_frames import choose_frames, disturb, extents, frame_around, p
 from training.rim_network import RimNetwork
 from training.rim_reading import Reader, look_otherwise
 from training.rim_settings import RimSettings
+from training.rim_strata import PLAIN_STRATUM
 from triage.rim_frame import N_RAYS
 
 MOST_RADIUS_PX = 96.0
@@ -31,6 +32,9 @@ class Lesson:
         Sides of the frames in pixels of the picture that was read.
     radii : Tensor of shape (B, N_RAYS)
     sides : Tensor of shape (B, 2)
+    strata : Tensor of shape (B, 2), int64
+    is_last : Tensor of shape (B,), bool
+        Read as the tool reads last: the second time, begun where the search ended.
     """
 
     seen: Tensor
@@ -38,6 +42,8 @@ class Lesson:
     read_sides: Tensor
     radii: Tensor
     sides: Tensor
+    strata: Tensor
+    is_last: Tensor
 
     def join(self, other: Lesson) -> Lesson:
         """Both, one after the other."""
@@ -60,7 +66,9 @@ def show_objects(
 ) -> Lesson:
     """Objects as the search leaves them, as a second reading sees them, or in disturbed true frames."""
     outlines = reader.outlines[rows]
-    frames = choose_frames(reader.ellipses[rows], reader.searched[rows], settings.searched_share, generator)
+    frames, is_searched = choose_frames(
+        reader.ellipses[rows], reader.searched[rows], settings.searched_share, generator
+    )
     radius = 0.5 * (frames[:, 2] * frames[:, 3]).sqrt()
     at_will = torch.rand(len(rows), device=rows.device, generator=generator) < _HALVED_SHARE
     halve = (radius > MOST_RADIUS_PX) | ((radius > _LEAST_HALVED_RADIUS_PX) & at_will)
@@ -69,7 +77,15 @@ def show_objects(
         some = rows[is_second], frames[is_second], halve[is_second]
         frames[is_second] = read_once(network, reader, *some)
     seen = look_otherwise(reader.read(rows, frames, halve), generator)
-    return Lesson(seen, frames, sides_in_read(frames, halve), true_radii(frames, outlines), extents(outlines))
+    return Lesson(
+        seen,
+        frames,
+        sides_in_read(frames, halve),
+        true_radii(frames, outlines),
+        extents(outlines),
+        reader.strata[rows],
+        is_searched & is_second,
+    )
 
 
 def show_plain(network: RimNetwork, n: int, settings: RimSettings, generator: torch.Generator) -> Lesson:
@@ -82,7 +98,8 @@ def show_plain(network: RimNetwork, n: int, settings: RimSettings, generator: to
     again = torch.where(is_second[:, None], _frames_read(network, seen, frames, frames[:, 2:4]), frames)
     seen = look_otherwise(shapes.read(again, generator), generator)
     outlines = place(truth, torch.ones(n, N_RAYS, device=truth.device))
-    return Lesson(seen, again, again[:, 2:4], true_radii(again, outlines), truth[:, 2:4])
+    strata = torch.full((n, 2), PLAIN_STRATUM, device=truth.device)
+    return Lesson(seen, again, again[:, 2:4], true_radii(again, outlines), truth[:, 2:4], strata, is_second)
 
 
 def read_once(network: RimNetwork, reader: Reader, rows: Tensor, frames: Tensor, halve: Tensor) -> Tensor:

@@ -84,13 +84,13 @@ def _go_round(planes: Tensor, reach: int) -> Tensor:
     return torch.cat([planes[:, :, N_RAYS - reach :], planes, planes[:, :, :reach]], dim=2)
 
 
-def read_shipped() -> RimNetwork:
-    """The network in use, its weights taken from its graph."""
+def read_network(graph: Path = RIM_GRAPH) -> RimNetwork:
+    """A network that `export` wrote, its weights taken from its graph; the one in use if left out."""
     import onnx
 
     weights = {
         each.name: torch.from_numpy(onnx.numpy_helper.to_array(each).copy())
-        for each in onnx.load(RIM_GRAPH).graph.initializer
+        for each in onnx.load(graph).graph.initializer
     }
     network = RimNetwork()
     network.load_state_dict({name: weights[name] for name in network.state_dict()})

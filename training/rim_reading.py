@@ -7,6 +7,7 @@ from torch import Tensor
 
 from training.rim_drawings import Rims
 from training.rim_frames import place
+from training.rim_strata import label_strata
 from triage.rim_frame import N_RAYS, RIM_RHO
 
 
@@ -19,20 +20,20 @@ class Reader:
         self.outlines = torch.from_numpy(rims.outlines).to(device)
         self.ellipses = torch.from_numpy(rims.ellipses).to(device)
         self.searched = torch.from_numpy(rims.searched).to(device)
+        self.strata = torch.from_numpy(label_strata(rims.groups, rims.focus_depths)).to(device)
 
     def read(self, rows: Tensor, frames: Tensor, halve: Tensor) -> Tensor:
         """Grey values (B, N_RAYS, len(RIM_RHO)); where `halve`, of a copy of half as many pixels a side."""
         rho = torch.as_tensor(RIM_RHO, dtype=torch.float32, device=frames.device)
         points = place(frames, rho.expand(len(frames), N_RAYS, len(rho)))
-        whole = self._look_up(rows, points - 0.5)
-        if not bool(halve.any()):
-            return whole
-        quarters = [
-            self._look_up(rows, points - 1.0, step=2, right=right, down=down)
-            for right in (0, 1)
-            for down in (0, 1)
-        ]
-        return torch.where(halve[:, None, None], sum(quarters) / 4, whole)
+        seen = self._look_up(rows, points - 0.5)
+        if bool(halve.any()):
+            some, at = rows[halve], points[halve] - 1.0
+            quarters = [
+                self._look_up(some, at, step=2, right=right, down=down) for right in (0, 1) for down in (0, 1)
+            ]
+            seen[halve] = torch.stack(quarters).mean(dim=0)
+        return seen
 
     def _look_up(self, rows: Tensor, points: Tensor, step: int = 1, right: int = 0, down: int = 0) -> Tensor:
         """Brightness by linear interpolation between every `step`-th pixel from `right`, `down` on."""

@@ -13,7 +13,17 @@ Range = tuple[float, float]
 
 DRAWING_SHARE = 0.6
 """Of the minutes, where scenes are drawn in the same run."""
-_RECORDED = ("scenes", "steps", "batch", "rate", "seed", "searched_share", "read_twice_share", "most_above")
+_RECORDED = (
+    "scenes",
+    "steps",
+    "batch",
+    "rate",
+    "seed",
+    "searched_share",
+    "read_twice_share",
+    "most_above",
+    "even_weight",
+)
 
 
 @dataclass(frozen=True)
@@ -47,6 +57,8 @@ class RimSettings:
 
     Objects higher than `most_above` depths of field over the plane of focus are left out, since they look
     otherwise than they are drawn (`training.rim_drawings.DRAWN_TRUE_TO`).
+    `start` is a graph whose weights are where learning begins. `even_weight` is how hard each stratum's mean
+    error is pushed to nought (`training.rim_strata`).
     `searched_share` of the objects are read in a frame that the search left, the others in a disturbed true
     one; `read_twice_share` of all, plain forms too, in the frame of a first reading.
     """
@@ -57,10 +69,11 @@ class RimSettings:
     batch: int = 512
     rate: float = 2e-3
     seed: int = 1
-    from_shipped: bool = False
+    start: Path | None = None
     searched_share: float = 0.75
     read_twice_share: float = 0.5
     most_above: float = DRAWN_TRUE_TO
+    even_weight: float = 4.0
     plain: PlainForms = field(default_factory=PlainForms)
     device: str = "auto"
     workers: int = 0
@@ -75,7 +88,7 @@ class RimSettings:
         for name, value in asdict(self.plain).items():
             numbers = value if isinstance(value, tuple) else (value,)
             words.append(f"{_option('plain_' + name)} {' '.join(str(number) for number in numbers)}")
-        return " ".join([*words, "--from-shipped"] if self.from_shipped else words)
+        return " ".join(words if self.start is None else [*words, f"--start {self.start.name}"])
 
 
 def _option(name: str) -> str:
@@ -93,15 +106,14 @@ def parse_settings(description: str, arguments: list[str] | None = None) -> RimS
     parser.add_argument("--batch", type=int)
     parser.add_argument("--rate", type=float, help="highest learning rate")
     parser.add_argument("--seed", type=int)
-    parser.add_argument(
-        "--from-shipped", action="store_true", help="start from the network in use, not from nothing"
-    )
+    parser.add_argument("--start", type=Path, help="a rim.onnx to begin from, not from nothing")
     parser.add_argument("--searched-share", type=float, help="objects read in a frame that the search left")
     parser.add_argument("--read-twice-share", type=float, help="read in the frame of a first reading")
     parser.add_argument("--most-above", type=float, help="depths of field over the focus, at most")
     for each in fields(PlainForms):
         count: dict[str, Any] = {"nargs": 2} if isinstance(each.default, tuple) else {}
         parser.add_argument(_option("plain_" + each.name), type=float, help="plain discs and rings", **count)
+    parser.add_argument("--even-weight", type=float, help="how hard no group or focus may be read too large")
     parser.add_argument("--device", help="auto, cpu, cuda or cuda:0")
     parser.add_argument("--workers", type=int, help="processes that draw")
     parser.add_argument("--minutes", type=float, help="end the learning after this time at the latest")

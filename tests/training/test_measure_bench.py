@@ -3,6 +3,7 @@ from __future__ import annotations
 import csv
 import json
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -13,10 +14,14 @@ import pytest
 import pyvips
 
 from training import measure_bench
-from training.known_pictures import KnownObject, draw_plain_known, name_focus, signed_depths
+from training.known_pictures import (
+    KnownObject,
+    _known_objects,
+    draw_plain_known,
+    name_focus,
+    signed_depths,
+)
 from training.measure_bench import (
-    Measured,
-    describe,
     describe_others,
     draw_mask,
     find_known,
@@ -25,6 +30,14 @@ from training.measure_bench import (
     measure_known,
     measure_outlines,
 )
+from training.measure_tables import (
+    Measured,
+    describe,
+    judge_interval,
+    print_table,
+    standard_error,
+)
+from triage.groups import read_groups
 from triage.images import Picture
 from triage.records import Ellipse
 from triage.rim import RIM_GRAPH
@@ -41,7 +54,7 @@ def draw_discs() -> tuple[Picture, list[KnownObject]]:
         x, y = 80 + 160 * (index % 2), 80 + 160 * (index // 2)
         box = ((x * scale - 0.5, y * scale - 0.5), (length * scale, width * scale), 25.0)
         cv2.ellipse(big, box, 90, -1)
-        known.append(KnownObject(Ellipse(x, y, length, width, 25.0), "oocyst", "sharp"))
+        known.append(KnownObject(Ellipse(x, y, length, width, 25.0), "oocyst", "sharp", f"{x}/{y}"))
     grey = cv2.GaussianBlur(cv2.resize(big, (320, 320), interpolation=cv2.INTER_AREA), (0, 0), 0.8)
     noisy = grey[..., None] + np.random.default_rng(0).normal(0, 2, (320, 320, 3))
     pixels = np.clip(noisy, 0, 255).astype(np.uint8)
@@ -64,6 +77,45 @@ def test_discs_are_measured_without_bias(measured: list[Measured]) -> None:
 def test_describe_counts_what_was_not_found() -> None:
     known = KnownObject(Ellipse(0, 0, 10, 8, 0), "oocyst", "soft")
     assert describe([Measured(known, None, None)]) == {"n": 1, "no_outline": 1.0}
+
+
+def test_bounds_are_met_missed_or_open_by_the_whole_interval() -> None:
+    wanted = (0.93, 0.97)
+    assert judge_interval((0.935, 0.969), wanted) == "met"
+    assert judge_interval((0.80, 0.92), wanted) == judge_interval((0.98, 1.0), wanted) == "missed"
+    assert judge_interval((0.92, 0.96), wanted) == judge_interval((0.94, 1.0), wanted) == "open"
+
+
+def test_objects_of_one_picture_count_as_one_where_they_err_together() -> None:
+    rng = np.random.default_rng(1)
+    apart = rng.normal(0, 0.02, 400)
+    each = [str(number) for number in range(400)]
+    alone = standard_error(apart, each)
+    assert alone == pytest.approx(apart.std(ddof=1) / 20, rel=1e-6)
+    together = standard_error(np.repeat(apart[:100], 4), np.repeat(each[:100], 4).tolist())
+    assert together == pytest.approx(apart[:100].std(ddof=1) / 10, rel=1e-6)
+    assert standard_error(apart, ["one"] * 400) is None
+
+
+def test_table_tells_group_and_focus_apart(
+    measured: list[Measured], capsys: pytest.CaptureFixture[str]
+) -> None:
+    blurred = [replace(one, known=replace(one.known, focus="blurred, above")) for one in measured[:2]]
+    other = [replace(one, known=replace(one.known, group="giardia_cyst")) for one in measured[2:3]]
+    print_table([*measured[3:], *blurred, *other])
+    lines = {line[:37].strip(): line for line in capsys.readouterr().out.splitlines()}
+    counts = {name: line[37:].split()[0] for name, line in lines.items() if name}
+    assert counts == {
+        "oocyst": "6",
+        "giardia_cyst": "1",
+        "sharp": "5",
+        "blurred, above": "2",
+        "oocyst, sharp": "4",
+        "oocyst, blurred, above": "2",
+        "giardia_cyst, sharp": "1",
+        "all": "7",
+    }
+    assert "open" in lines["oocyst, blurred, above"] and lines["all"].count("met") == 2
 
 
 def test_others_measure_the_same_areas(measured: list[Measured]) -> None:
@@ -89,12 +141,34 @@ def test_fitted_factors_grow_with_the_errors(measured: list[Measured]) -> None:
 def _grow(known: KnownObject, factor: float) -> KnownObject:
     truth = known.truth
     grown = Ellipse(truth.cx, truth.cy, truth.length_px * factor, truth.width_px * factor, truth.angle_deg)
-    return KnownObject(grown, known.group, known.focus)
+    return replace(known, truth=grown)
 
 
 def test_focus_is_told_by_side() -> None:
     truth = SimpleNamespace(focus_depths=np.array([0.5, 2.0]), focus_um=np.array([3.0, -9.0]))
     assert [signed_depths(truth, row) for row in (0, 1)] == [0.5, -2.0]
+
+
+def test_drawn_objects_have_the_sides_that_the_tool_measures() -> None:
+    # A bar of 90 x 20 µm drawn slantwise in its own frame, which its sides in that frame don't tell.
+    turn, corners = np.deg2rad(30), np.array([[45, 10], [-45, 10], [-45, -10], [45, -10]], np.float32)
+    slant = corners @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    things = SimpleNamespace(
+        outline_um=slant[None], angle_rad=np.array([0.2]), centre_xy=np.array([[200.0, 150.0]])
+    )
+    scene = SimpleNamespace(objects={"bar": things}, um_per_px=0.5)
+    truth = SimpleNamespace(
+        labels=[[group.name for group in read_groups()].index("oocyst")],
+        is_truncated=[False],
+        shown=[1.0],
+        ellipses=np.array([[200.0, 150.0, 175.0, 125.0, 0.0]]),
+        focus_um=[0.0],
+        focus_depths=[0.0],
+    )
+    (known,) = _known_objects(scene, truth, "a")
+    assert (known.group, known.focus, known.picture) == ("oocyst", "sharp", "a")
+    assert (known.truth.length_px, known.truth.width_px) == (pytest.approx(180), pytest.approx(40))
+    assert known.truth.angle_deg == pytest.approx(30 + np.rad2deg(0.2))
 
 
 @pytest.mark.parametrize(
@@ -153,10 +227,16 @@ def test_seeds_are_measured_side_by_side_and_saved(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("training.synthesize.processes.open_processes", ThreadPoolExecutor)
-    monkeypatch.setattr(measure_bench, "draw_known", lambda seed: iter([draw_discs()] * 2))
+    monkeypatch.setattr(measure_bench, "draw_known", lambda seed, device: iter([draw_discs()] * 2))
     asked = ["--seed", "1", "2", "--workers", "2", "--n", "5", "--save", str(tmp_path)]
+    asked += ["--found", str(tmp_path / "found")]
     assert main(asked) == 0
-    assert ["all", "10"] in [line.split()[:2] for line in capsys.readouterr().out.splitlines()]
+    first = capsys.readouterr().out
+    # What was found is not drawn again.
+    monkeypatch.setattr(measure_bench, "draw_known", lambda seed, device: iter([]))
+    assert main(asked) == 0
+    assert capsys.readouterr().out == first
+    assert ["all", "10"] in [line.split()[:2] for line in first.splitlines()]
     with (tmp_path / "sizes_0.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert [row["seed"] for row in rows] == ["1"] * 5 + ["2"] * 5 and rows[0] != rows[5]

@@ -11,6 +11,7 @@ import pytest
 import torch
 
 from training import rim_drawings
+from training.known_pictures import FOCUS_STRATA
 from training.plain_forms import PlainShapes, draw_shapes
 from training.rim_drawings import (
     SEARCHES,
@@ -23,13 +24,15 @@ from training.rim_drawings import (
     search_frames,
 )
 from training.rim_frames import choose_frames, disturb, extents, frame_around, place, true_radii
-from training.rim_lessons import give_lesson, show_plain
-from training.rim_network import RimNetwork, export, read_shipped
+from training.rim_lessons import Lesson, give_lesson, show_plain
+from training.rim_network import RimNetwork, export, read_network
 from training.rim_reading import Reader
 from training.rim_settings import PlainForms, RimSettings, parse_settings
+from training.rim_strata import N_STRATA, PLAIN_STRATUM, Leanings, label_strata
 from training.synthesize.scene import draw_scene
 from training.synthesize.stock import Stock, draw_stock
-from training.train_rim import learn
+from training.train_rim import _misjudge, learn
+from triage.groups import candidate_groups
 from triage.outline import measure_moments
 from triage.rim import RIM_GRAPH
 from triage.rim_frame import N_RAYS, RIM_RHO, place_in_frame
@@ -190,7 +193,7 @@ def test_the_command_that_is_recorded_gives_the_same_settings() -> None:
         Path("out"),
         scenes=50,
         rate=1e-3,
-        from_shipped=True,
+        start=Path("rim.onnx"),
         searched_share=0.5,
         plain=PlainForms(share=0.1, blur_px=(0.5, 2.0)),
     )
@@ -284,8 +287,8 @@ def test_frames_of_the_search_are_chosen_where_it_found_something() -> None:
     truth = torch.tensor([ELLIPSE]).repeat(400, 1)
     searched = torch.full((400, 2, 5), 7.0)
     searched[:200] = torch.nan
-    frames = choose_frames(truth, searched, 0.75, torch.Generator().manual_seed(1))
-    is_searched = (frames == 7).all(dim=1)
+    frames, is_searched = choose_frames(truth, searched, 0.75, torch.Generator().manual_seed(1))
+    assert torch.equal(is_searched, (frames == 7).all(dim=1))
     assert frames.isfinite().all() and not is_searched[:200].any()
     assert 0.65 < is_searched[200:].float().mean() < 0.85
 
@@ -294,7 +297,7 @@ def test_learning_can_start_from_the_network_in_use(rims: Rims) -> None:
     reader, rows = Reader(rims, torch.device("cpu")), torch.arange(4)
     seen = reader.read(rows, reader.ellipses, torch.zeros(4, dtype=torch.bool))
     with torch.no_grad():
-        here = read_shipped()(seen[:1], reader.ellipses[:1, 2:4])
+        here = read_network()(seen[:1], reader.ellipses[:1, 2:4])
     session = onnxruntime.InferenceSession(RIM_GRAPH, providers=["CPUExecutionProvider"])
     there = session.run(
         ["radii", "log_sd"], {"rims": seen[:1].numpy(), "sides": reader.ellipses[:1, 2:4].numpy()}
@@ -313,6 +316,52 @@ def test_only_part_of_the_stock_is_learnt() -> None:
     for number in range(16):
         _learnt_only(source, None, number)  # type: ignore[arg-type]
     assert max(asked) < STOCKS_LEARNT
+
+
+def test_strata_are_a_group_and_a_focus_each() -> None:
+    n = len(candidate_groups())
+    strata = label_strata(np.array([0, 3, n - 1, 0, 0]), np.array([-2.0, 0.0, 5.0, -0.5, 0.3], np.float32))
+    assert strata[:, 0].tolist() == [0, 3, n - 1, 0, 0]
+    assert [FOCUS_STRATA[row - n][2] for row in strata[:, 1]] == [
+        "blurred, below",
+        "sharp",
+        "blurred, above",
+        "soft, below",
+        "soft, above",
+    ]
+    assert PLAIN_STRATUM == n + len(FOCUS_STRATA) == N_STRATA - 1
+
+
+def test_a_stratum_that_is_read_too_large_is_pushed_back_and_no_other() -> None:
+    strata = torch.tensor([[0, 10], [0, 11], [1, 11], [1, 10]])
+    error = torch.tensor([[0.5, 0.0], [1.5, 0.0], [0.0, 0.0], [9.0, 9.0]], requires_grad=True)
+    leanings, counts = Leanings(torch.device("cpu")), torch.tensor([True, True, True, False])
+    for _ in range(300):
+        leanings.push(error, error, strata, counts)
+    leanings.push(error, error, strata, counts).backward()
+    assert error.grad is not None
+    # Group 0 errs by 1.0 in length, focus 10 by 0.5, focus 11 by 0.75; three objects count.
+    expected = torch.tensor([[1.5, 0.0], [1.75, 0.0], [0.75, 0.0], [0.0, 0.0]]) / 6
+    assert torch.allclose(error.grad, expected, atol=0.01)
+
+
+def test_stated_uncertainty_comes_to_hold_95_percent_of_skewed_errors() -> None:
+    generator = torch.Generator().manual_seed(2)
+    log_sd = torch.full((2,), -6.0, requires_grad=True)
+    optimizer, misses = torch.optim.Adam([log_sd], lr=0.02), Leanings(torch.device("cpu"))
+    strata, is_last, unused = torch.zeros(512, 2, dtype=torch.int64), torch.arange(512) < 400, torch.empty(0)
+    lesson = Lesson(unused, unused, unused, unused, unused, strata, is_last)
+
+    def draw(n: int) -> torch.Tensor:
+        usual = 0.01 * torch.randn(n, 2, generator=generator)
+        return torch.where(torch.rand(n, 2, generator=generator) < 0.1, 0.1 + usual, usual)
+
+    for _ in range(500):
+        optimizer.zero_grad()
+        _misjudge(draw(512), log_sd.expand(512, 2), lesson, misses).backward()
+        optimizer.step()
+    covered = (draw(20000).abs() <= 1.96 * log_sd.exp()).float().mean(dim=0)
+    assert torch.allclose(covered, torch.full((2,), 0.95), atol=0.015)
 
 
 def test_known_outlines_span_the_true_ellipses() -> None:

@@ -183,7 +183,7 @@ def _of_kind(
 ) -> TileTruth:
     outline_um = things.outline_um.astype(np.float64)
     sizes_um = np.stack([things.parameters["length_um"], things.parameters["width_um"]], 1).astype(np.float64)
-    outline = _to_picture(outline_um, things, scene.um_per_px)
+    outline = place_in_picture(outline_um, things, scene.um_per_px)
     extent_wh = np.array(scene.shape_hw[::-1], float)
     corners = np.stack([outline.min(axis=1), outline.max(axis=1)], axis=1)
     boxes = corners.clip(0, extent_wh)
@@ -218,7 +218,7 @@ def _of_kind(
     return TileTruth(
         boxes_xyxy=boxes.reshape(-1, 4),
         ellipses=np.column_stack(
-            [_to_picture(middle, things, scene.um_per_px)[:, 0], sizes_um / scene.um_per_px, angle_deg]
+            [place_in_picture(middle, things, scene.um_per_px)[:, 0], sizes_um / scene.um_per_px, angle_deg]
         ),
         labels=np.full(len(things), names.index(kind.group), np.int64),
         visible=shown * to_share_seen(contrast, definition),
@@ -236,7 +236,7 @@ def _of_kind(
     )
 
 
-def _to_picture(points_um: NDArray[np.float64], things: Things, um_per_px: float) -> NDArray[np.float64]:
+def place_in_picture(points_um: NDArray[np.float64], things: Things, um_per_px: float) -> NDArray[np.float64]:
     """Points (n, k, 2) of the objects' own frames in pixels of the picture."""
     cosine, sine = np.cos(things.angle_rad)[:, None], np.sin(things.angle_rad)[:, None]
     u, v = points_um[..., 0], points_um[..., 1]
