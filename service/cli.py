@@ -151,7 +151,7 @@ def stitch(
     """Overlapping fields to one pyramidal mosaic; prints where each lies and which were left out, as JSON.
 
     The pictures of a folder are taken in the order of their names. A field that shows nothing of its
-    neighbours is left out with the reason. What no field shows is white in the mosaic; gaps are named by the
+    neighbours is left out with the reason. What no field shows is black in the mosaic; gaps are named by the
     pass of the scan.
     """
     from triage.coverage import check_side

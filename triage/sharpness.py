@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -11,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from triage.illumination import LEAST_GREY
 from triage.images import Picture, to_grey
 
 # Sharpness is judged at this scale, about half of what a 10x objective resolves, or, where the scale is
@@ -37,6 +39,11 @@ _SURELY_MORE = 1.1
 # In grey levels; what a flat picture has is the rounding of its sums.
 _LEAST_EDGE = 1e-6
 _SAMPLE_PX = 512
+# A black area this wide is no object: it lies around an eyepiece's circle, or no field of a mosaic shows it.
+_BLACK_PX = 32
+# So far from its border the coarse slopes still tell of it.
+_BORDER_PX = round(4 * _COARSE_PX)
+_LEAST_SHOWN = 0.125
 # So many samples, each half over the one before; large pictures get one beside the other, up to the second.
 _MOST_SAMPLES_A_SIDE = 4
 _MOST_CELLS_A_SIDE = 12
@@ -94,8 +101,16 @@ class Focus:
         return None if self.um_per_px is None else blur_px(self.sharpness.at_most) * self.um_per_px
 
 
-def measure_sharpness(grey: NDArray[np.floating[Any]]) -> Sharpness | None:
+def measure_sharpness(
+    grey: NDArray[np.floating[Any]], is_shown: NDArray[np.bool_] | None = None
+) -> Sharpness | None:
     """Steepest slope at a scale of 1 px, less what grain gives, over that at coarse scales.
+
+    Parameters
+    ----------
+    grey : ndarray of shape (H, W)
+    is_shown : ndarray of shape (H, W), optional
+        What counts, as `find_shown` says; left out, all of it.
 
     Returns
     -------
@@ -115,11 +130,15 @@ def measure_sharpness(grey: NDArray[np.floating[Any]]) -> Sharpness | None:
     """
     # Centred, a flat picture is flat to the last bit in single precision as well.
     centred = (grey - grey.mean(dtype=np.float64)).astype(np.float32)
-    coarse = max(_steepest(_slopes_of_reduced(centred, sigma)) for sigma in (_MIDDLE_PX, _COARSE_PX))
+    if is_shown is not None and is_shown.mean() < _LEAST_SHOWN:
+        return None
+    coarse = max(
+        _steepest(_keep(_slopes_of_reduced(centred, sigma), is_shown)) for sigma in (_MIDDLE_PX, _COARSE_PX)
+    )
     if coarse <= _LEAST_EDGE:
         return None
     # Sorting costs more than filtering, and neighbouring rows tell the same.
-    fine = _slopes(centred, _FINE_PX)[::2]
+    fine = _keep(_slopes(centred, _FINE_PX), is_shown)[::2]
     median, steepest = (float(one) for one in np.percentile(fine, _MEDIAN_AND_STRONGEST))
     grain = _STRONGEST_OF_GRAIN * median
     value, at_most = (
@@ -127,6 +146,33 @@ def measure_sharpness(grey: NDArray[np.floating[Any]]) -> Sharpness | None:
         for slope in (steepest, max(steepest, _SURELY_MORE * grain))
     )
     return None if value < LEAST_SHARPNESS <= at_most else Sharpness(value, at_most)
+
+
+def find_shown(grey: NDArray[np.floating[Any]]) -> NDArray[np.bool_] | None:
+    """What lies clear of large black areas, whose borders are sharp however a picture is; None: all of it.
+
+    Parameters
+    ----------
+    grey : ndarray of shape (H, W)
+        Brightness, 0 to 255.
+    """
+    is_black = (grey < LEAST_GREY).astype(np.uint8)
+    if is_black.sum() < _BLACK_PX**2:
+        return None
+    wide = cv2.morphologyEx(is_black, cv2.MORPH_OPEN, np.ones((_BLACK_PX, _BLACK_PX), np.uint8))
+    if not wide.any():
+        return None
+    side = 2 * _BORDER_PX + 1
+    return np.asarray(cv2.dilate(wide, np.ones((side, side), np.uint8)) == 0)
+
+
+def _keep(slopes: NDArray[np.float32], is_shown: NDArray[np.bool_] | None) -> NDArray[np.float32]:
+    """All slopes, or those of what is shown, whose mask may have more pixels."""
+    if is_shown is None:
+        return slopes
+    rows, columns = slopes.shape
+    mask = cv2.resize(is_shown.astype(np.uint8), (columns, rows), interpolation=cv2.INTER_NEAREST) > 0
+    return slopes[mask]
 
 
 def _slopes_of_reduced(centred: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
@@ -177,7 +223,9 @@ def blur_px(sharpness: float) -> float:
     return math.sqrt((1 - sharpness**2) * _COARSE_PX**2 / (_COARSE_PX**2 * sharpness**2 - 1))
 
 
-def measure_focus(picture: Picture, um_per_px: float | None, *, overview_px: int) -> Focus | None:
+def measure_focus(
+    picture: Picture, um_per_px: float | None, *, overview_px: int, threads: int = 1
+) -> Focus | None:
     """Sharpness of the sharpest of some samples spread over the picture; None where none can be judged.
 
     Parameters
@@ -187,6 +235,8 @@ def measure_focus(picture: Picture, um_per_px: float | None, *, overview_px: int
         Its scale.
     overview_px : int
         Longer side that it is measured at where its scale is unknown.
+    threads : int
+        Samples that are judged side by side.
     """
     if um_per_px is None:
         factor = min(1.0, overview_px / max(picture.width, picture.height))
@@ -195,24 +245,27 @@ def measure_focus(picture: Picture, um_per_px: float | None, *, overview_px: int
     rows, columns = max(1, round(picture.height * factor)), max(1, round(picture.width * factor))
     height, width = min(_SAMPLE_PX, rows), min(_SAMPLE_PX, columns)
     lefts, tops = _spread_samples(columns, width), _spread_samples(rows, height)
-    cells = [
-        FocusCell(
-            left / factor,
-            top / factor,
-            (right - left) / factor,
-            (bottom - top) / factor,
-            measure_sharpness(
-                to_grey(picture.read_region(int(x), int(y), width, height, scaled_to_hw=(rows, columns)))
-            ),
-        )
+    places = [
+        (int(x), int(y), left / factor, top / factor, (right - left) / factor, (bottom - top) / factor)
         for y, (top, bottom) in zip(tops, _part(tops, height, rows), strict=True)
         for x, (left, right) in zip(lefts, _part(lefts, width, columns), strict=True)
     ]
+
+    def judge(x: int, y: int, *sides: float) -> FocusCell:
+        pixels = picture.read_region(x, y, width, height, scaled_to_hw=(rows, columns))
+        return FocusCell(*sides, _measure_shown(to_grey(pixels)))
+
+    with ThreadPoolExecutor(threads, thread_name_prefix="focus") as pool:
+        cells = list(pool.map(lambda place: judge(*place), places))
     judged = [cell.sharpness for cell in cells if cell.sharpness is not None]
     if not judged:
         return None
     sharpest = max(judged, key=lambda sharpness: sharpness.value)
     return Focus(sharpest, None if um_per_px is None else um_per_px / factor, tuple(cells))
+
+
+def _measure_shown(grey: NDArray[np.floating[Any]]) -> Sharpness | None:
+    return measure_sharpness(grey, find_shown(grey))
 
 
 def _spread_samples(side: int, sample_px: int) -> NDArray[np.int64]:

@@ -12,8 +12,16 @@ from scipy.ndimage import gaussian_filter, gaussian_gradient_magnitude
 from scipy.special import ndtr
 from scipy.stats import norm
 
-from triage.images import Picture
-from triage.sharpness import LEAST_SHARPNESS, Focus, Sharpness, blur_px, measure_focus, measure_sharpness
+from triage.images import Picture, to_grey
+from triage.sharpness import (
+    LEAST_SHARPNESS,
+    Focus,
+    Sharpness,
+    blur_px,
+    find_shown,
+    measure_focus,
+    measure_sharpness,
+)
 
 Draw = Callable[..., NDArray[np.uint8]]
 Open = Callable[[NDArray[np.uint8]], Picture]
@@ -111,6 +119,17 @@ def test_measure_focus_tells_sharp_from_blurred(draw: Draw, open_array: Open) ->
     assert blurred.is_blurred and not sharp.is_blurred
     # Two pixels: what a blur of 4 px and 0.8 px of drawing leave, less what the grain adds.
     assert blurred.blur_um == pytest.approx(2.0, rel=0.3)
+
+
+def test_border_of_a_black_area_makes_no_picture_sharp(draw: Draw) -> None:
+    blurred = to_grey(draw((500, 600), EGGS, blur_px=4.0))
+    with_gap = blurred.copy()
+    with_gap[:90, 420:] = 0
+    as_it_is, beside_gap = measure_sharpness(blurred), measure_sharpness(with_gap, find_shown(with_gap))
+    assert find_shown(blurred) is None and as_it_is is not None and beside_gap is not None
+    assert beside_gap.value == pytest.approx(as_it_is.value, rel=0.1)
+    mostly_black = np.where(np.arange(600) < 540, 0.0, blurred)
+    assert measure_sharpness(mostly_black, find_shown(mostly_black)) is None
 
 
 def test_measure_focus_is_of_the_scene_and_not_of_its_pixels(draw: Draw, open_array: Open) -> None:

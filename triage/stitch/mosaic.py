@@ -26,7 +26,8 @@ _QUALITY = 92
 _SEAM_POWER = 6
 # Corners that move less than this by the field's turn are not worth resampling for.
 _LEAST_TURN_SHIFT_PX = 0.5
-_EMPTY_GREY = 255
+# As the dark surround of an eyepiece, it shows nothing; white would count as burnt out.
+_EMPTY_GREY = 0
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,7 @@ def write_mosaic(
     um_per_px: float | None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> None:
-    """Write the placed fields as one OME-TIFF; what no field shows is white.
+    """Write the placed fields as one OME-TIFF; what no field shows is black.
 
     Parameters
     ----------

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import tifffile
 
+from triage.adequacy import assess_adequacy
 from triage.errors import ImageError
 from triage.images import open_picture
 from triage.stitch.scan import stitch
@@ -76,12 +77,15 @@ def test_turned_fields_are_drawn_upright(cut_scan: CutScans, tmp_path: Path) -> 
     assert max(abs(one.turn_deg) for one in stitching.placed) > 0.5
 
 
-def test_place_that_no_field_shows_is_white(cut_scan: CutScans, tmp_path: Path) -> None:
+def test_place_that_no_field_shows_is_black_and_not_assessed(cut_scan: CutScans, tmp_path: Path) -> None:
     scan = cut_scan(blank=[4])
     stitch(scan.paths, tmp_path / "m.tif")
     with open_picture(tmp_path / "m.tif") as picture:
         middle = picture.read_region(picture.width // 2 - 5, picture.height // 2 - 5, 10, 10)
-    assert (middle == 255).all()
+        adequacy = assess_adequacy(picture, None, None)
+    assert (middle == 0).all()
+    assert adequacy.light and adequacy.light["burnt_out_fraction"] == 0
+    assert adequacy.assessed_fraction < 1
 
 
 def test_mosaic_that_can_not_be_written_is_said_in_one_sentence(
