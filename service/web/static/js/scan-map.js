@@ -30,7 +30,8 @@ export function pictureMap(seen, picture, sideMm) {
   return withWords("Map of the picture.", picture, [...parts, ...gapShapes(seen.gaps), outline].filter(Boolean), words);
 }
 
-function gapShapes(gaps) {
+/** Shapes of the gaps that a report names, on a map in pixels of the picture. */
+export function gapShapes(gaps) {
   return gaps.map((gap) => {
     const [x, y, width, height] = gap.bbox;
     return svg("rect", { class: "map-gap", x, y, width, height }, svg("title", {}, `Gap: ${gap.name}`));

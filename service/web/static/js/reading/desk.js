@@ -49,7 +49,9 @@ export class Desk {
     this.objects = objects.map((item, index) => this.#named(item, `Added object ${index + 1}`, `+${index + 1}`));
     this.isWithheld = Boolean(withheld);
     if (!this.current()) this.currentId = this.mainItems()[0]?.id ?? null;
+    this.gaps = adequacy?.area?.gaps ?? [];
     showAdequacy(adequacy, caution, this);
+    this.guide?.showMap();
   }
 
   #named(item, name, shortName) {

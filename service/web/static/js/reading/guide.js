@@ -34,7 +34,6 @@ class Guide {
   async chooseGroup(name) {
     await this.sight.chooseGroup(name);
     this.at = null;
-    byId("guide-words").textContent = shownWords(this.sight.state);
   }
 
   /** The first step goes to the first stop; later ones from where the guide was. */
@@ -72,13 +71,15 @@ class Guide {
 
   #show(state) {
     this.#showGroups(state);
-    byId("guide-words").textContent = shownWords(state);
     this.showMap();
   }
 
   showMap() {
     const { state } = this.sight;
-    if (state) fill(byId("guide-map"), sightMap(state, this.desk.image, viewOf(this.desk.viewer).bbox));
+    if (!state) return;
+    const gaps = this.desk.gaps ?? [];
+    fill(byId("guide-map"), sightMap(state, this.desk.image, viewOf(this.desk.viewer).bbox, gaps));
+    byId("guide-words").textContent = shownWords(state, gaps);
   }
 
   #showGroups({ groups, group }) {
