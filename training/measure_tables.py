@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from training.known_pictures import KnownObject
 from training.metrics import wilson_interval
@@ -61,8 +62,7 @@ def describe(measured: Sequence[Measured]) -> Figures:
 def _describe_side(error: Floats, sd: Floats, pictures: Sequence[str]) -> Figures:
     n_covered = int((np.abs(error / sd) <= COVERAGE_FACTOR).sum())
     low, high = wilson_interval(n_covered, len(error))
-    bias, spread = float(error.mean()), standard_error(error, pictures)
-    margin = None if spread is None else COVERAGE_FACTOR * spread
+    bias, margin = float(error.mean()), find_margin(error, pictures)
     reach = (-math.inf, math.inf) if margin is None else (bias - margin, bias + margin)
     return {
         "bias": round(bias, 4),
@@ -79,19 +79,20 @@ def _describe_side(error: Floats, sd: Floats, pictures: Sequence[str]) -> Figure
     }
 
 
-def standard_error(error: Floats, pictures: Sequence[str]) -> float | None:
-    """Of the mean of errors of which those of one picture go together; None if all are of one.
+def find_margin(error: Floats, pictures: Sequence[str]) -> float | None:
+    """Half the 95 % interval of mean errors, those of one picture going together; None if all are of one.
 
     References
     ----------
-    Variance of a ratio estimated from clusters of unequal size: W. G. Cochran, Sampling Techniques, 3rd ed.
+    Variance of a mean over clusters of unequal size: W. G. Cochran, Sampling Techniques, 3rd ed.
     1977, section 9A (from memory).
     """
     names, of = np.unique(np.asarray(pictures), return_inverse=True)
     if len(names) < 2:
         return None
     sums = np.bincount(of, error - error.mean())
-    return float(np.sqrt((sums**2).sum() * len(names) / (len(names) - 1)) / len(error))
+    spread = np.sqrt((sums**2).sum() * len(names) / (len(names) - 1)) / len(error)
+    return float(stdtrit(len(names) - 1, 0.975) * spread)
 
 
 def judge_interval(interval: tuple[float, float], wanted: tuple[float, float]) -> str:

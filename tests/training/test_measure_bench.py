@@ -33,9 +33,9 @@ from training.measure_bench import (
 from training.measure_tables import (
     Measured,
     describe,
+    find_margin,
     judge_interval,
     print_table,
-    standard_error,
 )
 from triage.groups import read_groups
 from triage.images import Picture
@@ -90,11 +90,14 @@ def test_objects_of_one_picture_count_as_one_where_they_err_together() -> None:
     rng = np.random.default_rng(1)
     apart = rng.normal(0, 0.02, 400)
     each = [str(number) for number in range(400)]
-    alone = standard_error(apart, each)
-    assert alone == pytest.approx(apart.std(ddof=1) / 20, rel=1e-6)
-    together = standard_error(np.repeat(apart[:100], 4), np.repeat(each[:100], 4).tolist())
-    assert together == pytest.approx(apart[:100].std(ddof=1) / 10, rel=1e-6)
-    assert standard_error(apart, ["one"] * 400) is None
+    # 97.5 % points of Student's t with 399, 99 and 2 degrees of freedom: 1.9659, 1.9842, 4.3027 (tables).
+    assert find_margin(apart, each) == pytest.approx(1.9659 * apart.std(ddof=1) / 20, rel=1e-4)
+    fours = np.repeat(apart[:100], 4), np.repeat(each[:100], 4).tolist()
+    assert find_margin(*fours) == pytest.approx(1.9842 * apart[:100].std(ddof=1) / 10, rel=1e-4)
+    assert find_margin(apart[:3], each[:3]) == pytest.approx(
+        4.3027 * apart[:3].std(ddof=1) / np.sqrt(3), rel=1e-4
+    )
+    assert find_margin(apart, ["one"] * 400) is None
 
 
 def test_table_tells_group_and_focus_apart(
