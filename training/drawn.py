@@ -154,6 +154,7 @@ def prefetch(batches: DrawnBatches, n_workers: int, *, start: int = 0) -> Iterat
         yield from (batches[index] for index in range(start, len(batches)))
         return
     stopped = get_context("spawn").Event()
+    n_workers = max(min(n_workers, len(batches) - start), 1)
     arrivals = iter(_open_loader(batches, n_workers, stopped, start))
     try:
         for tiles, targets in arrivals:

@@ -5,9 +5,10 @@ A slide here is one drawn field of view, about a millimetre of a coverslip at mo
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +20,13 @@ from training.synthesize.coco import write_coco
 from training.synthesize.processes import open_processes
 from training.synthesize.render import render_scenes
 from training.synthesize.scene import draw_scene
+from training.synthesize.stock import StockSource, draw_stock
 from training.synthesize.style import FIELD, Style
 from training.synthesize.truth import TileTruth
 from triage.labelled_set import ANNOTATIONS_FILE, IMAGES_FOLDER, JUDGING
+
+_SLIDES_AT_ONCE = 4
+"""Dealt to a process together: it reads each stock of objects once for all of them."""
 
 
 @dataclass(frozen=True)
@@ -83,28 +88,49 @@ HOSPITALS: dict[str, Hospital] = {
 eyepiece."""
 
 
-def draw_hospital(
-    folder: Path, hospital: Hospital, *, n: int, seed: int, shape_hw: tuple[int, int], workers: int = 1
-) -> list[MarkedPicture]:
-    """`n` slides of a hospital with their truth, in a folder; drawn once, read where they are there already.
+@dataclass(frozen=True)
+class Order:
+    """Slides to draw: slide i of a seed is the same whatever `n` is."""
+
+    folder: Path
+    hospital: Hospital
+    n: int
+    seed: int
+    shape_hw: tuple[int, int]
+
+    @property
+    def is_drawn(self) -> bool:
+        """Whether its folder holds all of them."""
+        return (self.folder / ANNOTATIONS_FILE).is_file()
+
+
+def draw_orders(
+    orders: Sequence[Order], *, workers: int = 1, stocks: StockSource = draw_stock
+) -> list[list[MarkedPicture]]:
+    """The slides of each order with their truth; drawn once, read where they are there already.
 
     Parameters
     ----------
-    folder : Path
-    hospital : Hospital
-    n, seed : int
-        Slide i of a seed is the same whatever `n` is.
-    shape_hw : tuple of int
+    orders : sequence of Order
     workers : int
-        Processes that draw.
+        Processes that draw; all orders are dealt out to them at once.
+    stocks : callable, optional
+        Where the objects come from; each process draws its own when left out.
     """
-    if not (folder / ANNOTATIONS_FILE).is_file():
-        (folder / IMAGES_FOLDER).mkdir(parents=True, exist_ok=True)
-        draw = partial(_draw_slide, folder / IMAGES_FOLDER, hospital, seed, shape_hw)
-        truths = _draw_all(draw, n, workers)
+    left = [one for one in orders if not one.is_drawn]
+    for order in left:
+        (order.folder / IMAGES_FOLDER).mkdir(parents=True, exist_ok=True)
+    slides = [(order, index) for order in left for index in range(order.n)]
+    truths = iter(_draw_all(partial(_draw_slide, stocks), slides, workers))
+    for order in left:
         # Written last, so that a folder that was cut short is drawn again.
-        write_coco(folder / ANNOTATIONS_FILE, [_file_name(index) for index in range(n)], shape_hw, truths)
-    return read_marked_pictures(folder)
+        write_coco(
+            order.folder / ANNOTATIONS_FILE,
+            [_file_name(index) for index in range(order.n)],
+            order.shape_hw,
+            list(islice(truths, order.n)),
+        )
+    return [read_marked_pictures(order.folder) for order in orders]
 
 
 def lock(pictures: list[MarkedPicture]) -> list[MarkedPicture]:
@@ -112,25 +138,29 @@ def lock(pictures: list[MarkedPicture]) -> list[MarkedPicture]:
     return [replace(one, split=JUDGING) for one in pictures]
 
 
-def _draw_all(draw: partial[TileTruth], n: int, workers: int) -> list[TileTruth]:
-    if workers <= 1:
-        return [draw(index) for index in range(n)]
-    with open_processes(min(workers, n)) as pool:
-        return list(pool.map(draw, range(n)))
+def _draw_all(
+    draw: Callable[[tuple[Order, int]], TileTruth], slides: Sequence[tuple[Order, int]], workers: int
+) -> list[TileTruth]:
+    if workers <= 1 or not slides:
+        return [draw(one) for one in slides]
+    with open_processes(min(workers, len(slides))) as pool:
+        return list(pool.map(draw, slides, chunksize=_SLIDES_AT_ONCE))
 
 
-def _draw_slide(
-    folder: Path, hospital: Hospital, seed: int, shape_hw: tuple[int, int], index: int
-) -> TileTruth:
-    scene = draw_scene(seed, index, hospital.style, shape_hw, um_per_px=hospital.um_per_px)
+def _draw_slide(stocks: StockSource, slide: tuple[Order, int]) -> TileTruth:
+    order, index = slide
+    hospital = order.hospital
+    scene = draw_scene(
+        order.seed, index, hospital.style, order.shape_hw, um_per_px=hospital.um_per_px, stocks=stocks
+    )
     scene = replace(
         scene,
         light=replace(scene.light, **hospital.light),
         camera=replace(scene.camera, **hospital.camera),
     )
     pictures, (truth,) = render_scenes([scene])
-    pixels = take_look(pictures[0].permute(1, 2, 0).numpy(), hospital.look, seed=seed + index)
-    Image.fromarray(pixels).save(folder / _file_name(index))
+    pixels = take_look(pictures[0].permute(1, 2, 0).numpy(), hospital.look, seed=order.seed + index)
+    Image.fromarray(pixels).save(order.folder / IMAGES_FOLDER / _file_name(index), compress_level=1)
     return truth
 
 

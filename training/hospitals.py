@@ -8,7 +8,8 @@ marks their slides as readers would who miss, misname and misplace some (`traini
 the shipped detector to so many of them as `training.train --from-shipped` does, and judges each on other
 slides of the same hospital, which no training reads, and on drawn fields of all sorts, which it may forget. A
 slide is one drawn field of 1,000 x 750 px. Writes DIR/figures.json and DIR/recall.png and prints a table; 0
-labels is the shipped detector. The same command goes on where a time limit cut it.
+labels is the shipped detector. The same command goes on where a time limit cut it, trainings at their last
+checkpoint.
 """
 
 from __future__ import annotations
@@ -20,18 +21,21 @@ import sys
 import time
 from collections.abc import Sequence
 from dataclasses import asdict, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from training.dataset import MarkedPicture
-from training.drawn_hospitals import HOSPITALS, Hospital, draw_hospital, lock
+from training.drawn import draw_slides
+from training.drawn_hospitals import HOSPITALS, Hospital, Order, draw_orders, lock
 from training.engine import TrainingError
 from training.hospital_figures import FORGOTTEN, OWN, summarise, to_lines, to_panels
 from training.label_plots import draw_labels
 from training.settings import ADAPTING, Settings
 from training.simulated_readers import ReaderRates, mark_as_readers
+from training.supply import open_stocks
 from training.synthesize.style import FIELD
-from training.trials import FALSE_PER_SLIDE, Trial, keep_settings, run_trials
+from training.trials import FALSE_PER_SLIDE, Trial, find_tiles, keep_settings, run_trials
 from triage.errors import TriageError
 
 SHAPE_HW = (750, 1000)
@@ -40,33 +44,52 @@ FIGURES_FILE, PLOT_FILE = "figures.json", "recall.png"
 _POOL_SEED, _JUDGED_SEED, _GENERAL_SEED = 41_000, 42_000, 43_000
 
 
-def plan_trials(options: argparse.Namespace, rates: ReaderRates) -> list[Trial]:
-    """Draw the slides, and say what is to be trained on which of them and judged on which others."""
-    general = _draw(options, GENERAL, "general", options.general, _GENERAL_SEED)
-    trials = []
+def order_slides(options: argparse.Namespace) -> list[Order]:
+    """General fields first, then what may be labelled and what is judged on, hospital by hospital."""
+    orders = [_order(options, GENERAL, "general", options.general, _GENERAL_SEED)]
     for number, hospital in enumerate(list(HOSPITALS.values())[: options.hospitals]):
-        stem = hospital.name.replace(" ", "-")
-        pool = _draw(options, hospital, f"{stem}/pool", max(options.labels), _POOL_SEED + number)
-        judged = _draw(options, hospital, f"{stem}/judged", options.slides_judged, _JUDGED_SEED + number)
-        marked = mark_as_readers(pool, rates, seed=options.seed)
+        stem = _stem(hospital)
+        orders += [
+            _order(options, hospital, f"{stem}/pool", max(options.labels), _POOL_SEED + number),
+            _order(options, hospital, f"{stem}/judged", options.slides_judged, _JUDGED_SEED + number),
+        ]
+    return orders
+
+
+def _order(options: argparse.Namespace, hospital: Hospital, folder: str, n: int, seed: int) -> Order:
+    return Order(options.out / "slides" / folder, hospital, n, seed + 1000 * options.seed, SHAPE_HW)
+
+
+def _stem(hospital: Hospital) -> str:
+    return hospital.name.replace(" ", "-")
+
+
+def plan_trials(
+    drawn: Sequence[list[MarkedPicture]], labels: Sequence[int], rates: ReaderRates, *, seed: int
+) -> list[Trial]:
+    """What is to be trained on which slides and judged on which others.
+
+    Hospital by hospital and the largest numbers first, since they take longest; so that where a time limit
+    cuts, the curves of the first hospitals are whole.
+
+    Parameters
+    ----------
+    drawn : sequence of list of MarkedPicture
+        As `order_slides` orders them.
+    labels : sequence of int
+    rates : ReaderRates
+    seed : int
+        Of readers and trainings.
+    """
+    general, *rest = drawn
+    trials = []
+    for hospital, pool, judged in zip(HOSPITALS.values(), rest[::2], rest[1::2], strict=False):
+        marked = mark_as_readers(pool, rates, seed=seed)
         sets = {OWN: lock(judged), FORGOTTEN: lock(general)}
-        for n_labels in sorted({0, *options.labels}, reverse=True):
+        for n_labels in sorted({0, *labels}, reverse=True):
             facts = {"hospital": hospital.name, "labels": n_labels, "marks": _count_marks(marked[:n_labels])}
-            trials.append(Trial(f"{stem}-{n_labels}", facts, marked[:n_labels], sets, seed=options.seed))
+            trials.append(Trial(f"{_stem(hospital)}-{n_labels}", facts, marked[:n_labels], sets, seed=seed))
     return trials
-
-
-def _draw(
-    options: argparse.Namespace, hospital: Hospital, folder: str, n: int, seed: int
-) -> list[MarkedPicture]:
-    return draw_hospital(
-        options.out / "slides" / folder,
-        hospital,
-        n=n,
-        seed=seed + 1000 * options.seed,
-        shape_hw=SHAPE_HW,
-        workers=options.workers,
-    )
 
 
 def _count_marks(pictures: Sequence[MarkedPicture]) -> int:
@@ -78,28 +101,37 @@ def main(arguments: list[str] | None = None) -> int:
     started_s = time.monotonic()
     options = parse_arguments(arguments)
     command = "python -m training.hospitals " + shlex.join(sys.argv[1:] if arguments is None else arguments)
-    rates = ReaderRates()
-    settings = to_settings(options)
+    settings, rates = to_settings(options), ReaderRates()
     asked = {key: value for key, value in vars(options).items() if key not in _FREE}
+    results: list[dict[str, Any]] = []
     try:
         keep_settings(options.out, {**asked, "readers": asdict(rates)})
-        trials = plan_trials(options, rates)
-        print(f"slides drawn, {time.monotonic() - started_s:.0f} s", flush=True)
-        results = []
-        stop_at_s = started_s + 60 * options.minutes
+        orders = order_slides(options)
+        is_drawn = all(one.is_drawn for one in orders)
+        with open_stocks(0 if is_drawn else settings.workers) as stocks:
+            drawn = draw_orders(orders, workers=options.workers, stocks=stocks)
+            print(f"slides drawn, {time.monotonic() - started_s:.0f} s", flush=True)
+            tiles = find_tiles(settings, partial(draw_slides, stocks=stocks))
+        trials = plan_trials(drawn, options.labels, rates, seed=options.seed)
+        print(f"tiles drawn, {time.monotonic() - started_s:.0f} s", flush=True)
         for trial, result in run_trials(
             trials,
             settings,
+            tiles=tiles,
             command=command,
             side_by_side=options.trainings or options.workers,
-            stop_at_s=stop_at_s,
+            stop_at_s=started_s + 60 * options.minutes,
         ):
             results.append(result)
             print(f"{trial.name}: {time.monotonic() - started_s:.0f} s", flush=True)
+            write_figures(options, command, rates, results, n_left=len(trials) - len(results))
     except (TriageError, TrainingError, OSError) as err:
         print(err, file=sys.stderr)
         return 1
-    write_figures(options, command, rates, summarise(results), n_left=len(trials) - len(results))
+    write_figures(options, command, rates, results, n_left=len(trials) - len(results))
+    print("\n".join(to_lines(summarise(results))))
+    if len(results) < len(trials):
+        print(f"{len(trials) - len(results)} trainings are left; the same command goes on.")
     return 0
 
 
@@ -107,14 +139,12 @@ def write_figures(
     options: argparse.Namespace,
     command: str,
     rates: ReaderRates,
-    rows: Sequence[dict[str, Any]],
+    results: Sequence[dict[str, Any]],
     *,
     n_left: int,
 ) -> None:
-    """The table on standard output, figures and plot in the folder."""
-    print("\n".join(to_lines(rows)))
-    if n_left:
-        print(f"{n_left} trainings are left; the same command goes on.")
+    """Figures and plot in the folder, anew after each training, so that a run that is ended leaves them."""
+    rows = summarise(results)
     figures = {
         "command": command,
         "slide": f"one drawn field of {SHAPE_HW[1]} x {SHAPE_HW[0]} px with one object or more",
@@ -151,6 +181,8 @@ def to_settings(options: argparse.Namespace) -> Settings:
         held_out=1,
         seed=options.seed,
         device=options.device,
+        # A GPU is for the trainings; processes draw.
+        draw_device="cpu",
         # One process draws by itself, without a stock to share.
         workers=0 if options.workers <= 1 else options.workers,
     )
@@ -177,7 +209,12 @@ def parse_arguments(arguments: list[str] | None = None) -> argparse.Namespace:
     add("--workers", type=int, default=1, help="processes that draw")
     add("--trainings", type=int, help="trainings side by side on the device (default: as --workers)")
     add("--device", default=Settings.device, help="auto, cpu, cuda or cuda:0")
-    add("--minutes", type=float, default=60.0, help="begin no training after this time (default: 60)")
+    add(
+        "--minutes",
+        type=float,
+        default=60.0,
+        help="end then; what is not done waits (default: 60)",
+    )
     add("--seed", type=int, default=1)
     options = parser.parse_args(arguments)
     if not 1 <= options.hospitals <= len(HOSPITALS):

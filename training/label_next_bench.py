@@ -1,15 +1,16 @@
 """Whether labelling what would teach most takes fewer labels than labelling at random, on drawn slides.
 
-    python -m training.label_next_bench --out DIR [--seeds 5] [--pool 80] [--test 40] [--labels 4 8 16 32]
-        [--repeats 2] [--start shipped] [--workers 16] [--device cuda] [--minutes 9]
+    python -m training.label_next_bench --out DIR [--seeds 10] [--pool 60] [--test 60] [--labels 7 12 20]
+        [--repeats 1] [--start shipped] [--workers 16] [--device cuda] [--minutes 9]
 
 draws, for each seed, slides as a hospital with a dim, hazy microscope would photograph them, most of them
 with nothing to find; lets the shipped detector rank the pool (`triage.label_next`), adapts a detector to the
 first slides of that order and of random orders, and judges each on other slides of that hospital. Prints
-recall against slides labelled, with intervals over seeds, and the share of the labels that the ranking needs;
-writes DIR/curves.json and DIR/curves.png. The same command goes on where a time limit cut it. Training starts
-from the shipped detector, or with `--start imagenet` from features that never saw a slide, where labels must
-teach everything.
+recall against slides labelled, with intervals over seeds, and the share of the labels that the ranking needs
+(each number labelled is some 0.6 of the next, so that their recalls are compared in pairs); writes
+DIR/curves.json and DIR/curves.png. The same command goes on where a time limit cut it. Training starts from
+the shipped detector, or with `--start imagenet` from features that never saw a slide, where labels must teach
+everything.
 """
 
 from __future__ import annotations
@@ -20,24 +21,24 @@ import sys
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from training.dataset import MarkedPicture
-from training.drawn_hospitals import HOSPITALS, draw_hospital, lock
+from training.drawn import draw_slides
+from training.drawn_hospitals import HOSPITALS, Order, draw_orders, lock
 from training.engine import TrainingError
 from training.label_next import look_at
 from training.label_next_figures import AS_IS, RANDOM, RANKED, compare_orders, to_lines, to_series
 from training.label_plots import draw_labels
-from training.local_figures import open_detector
-from training.parallel import choose_device
 from training.settings import ADAPTING, Settings
-from training.start_weights import start_folder
+from training.supply import open_stocks
 from training.synthesize.processes import open_processes
 from training.synthesize.style import FIELD
-from training.trials import FALSE_PER_SLIDE, Trial, keep_settings, run_trials
+from training.trials import FALSE_PER_SLIDE, Trial, find_tiles, keep_settings, run_trials
+from triage.detector import load_detector
 from triage.errors import RecordError, TriageError
 from triage.label_next import PictureSaid, rank_to_label
 
@@ -80,35 +81,36 @@ def order_pool(said: Sequence[PictureSaid], n_random: int, *, seed: int) -> dict
     return orders
 
 
-def look_at_some(pictures: Sequence[MarkedPicture], device: str) -> list[PictureSaid]:
-    """What the shipped detector says of each."""
-    detector = open_detector(start_folder("shipped"), choose_device(device))
+def look_at_some(pictures: Sequence[MarkedPicture]) -> list[PictureSaid]:
+    """What the shipped detector says of each, on a processor: a GPU takes longer to start than to look."""
+    detector = load_detector(device="cpu")
     return [look_at(one.path, detector, one.um_per_px) for one in pictures]
 
 
 def deal(options: argparse.Namespace) -> list[Hand]:
     """Draw the slides of all seeds and order their pools."""
-    draw = partial(draw_hospital, hospital=HOSPITAL, shape_hw=SHAPE_HW, workers=options.workers)
-    hands = []
-    for seed in range(options.seed, options.seed + options.seeds):
-        folder = options.out / "slides" / str(seed)
-        pool = draw(folder / "pool", n=options.pool, seed=_POOL_SEED + seed)
-        test = draw(folder / "test", n=options.test, seed=_TEST_SEED + seed)
-        hands.append(Hand(seed, pool, test, {}))
-    said = iter(_look_at_all([one for hand in hands for one in hand.pool], options))
+    seeds = range(options.seed, options.seed + options.seeds)
+    orders = [
+        Order(options.out / "slides" / f"{seed}-{name}", HOSPITAL, n, first + seed, SHAPE_HW)
+        for seed in seeds
+        for name, n, first in (("pool", options.pool, _POOL_SEED), ("test", options.test, _TEST_SEED))
+    ]
+    is_drawn = all(one.is_drawn for one in orders)
+    with open_stocks(0 if options.workers <= 1 or is_drawn else options.workers) as stocks:
+        drawn = draw_orders(orders, workers=options.workers, stocks=stocks)
+    said = iter(_look_at_all([one for pool in drawn[::2] for one in pool], options.workers))
     return [
-        replace(hand, orders=order_pool([next(said) for _ in hand.pool], options.repeats, seed=hand.seed))
-        for hand in hands
+        Hand(seed, pool, test, order_pool([next(said) for _ in pool], options.repeats, seed=seed))
+        for seed, pool, test in zip(seeds, drawn[::2], drawn[1::2], strict=True)
     ]
 
 
-def _look_at_all(pictures: Sequence[MarkedPicture], options: argparse.Namespace) -> list[PictureSaid]:
-    if options.workers <= 1:
-        return look_at_some(pictures, options.device)
+def _look_at_all(pictures: Sequence[MarkedPicture], workers: int) -> list[PictureSaid]:
+    if workers <= 1:
+        return look_at_some(pictures)
     some = [pictures[first : first + _LOOKED_AT_ONCE] for first in range(0, len(pictures), _LOOKED_AT_ONCE)]
-    with open_processes(min(options.workers, len(some))) as pool:
-        looked = pool.map(partial(look_at_some, device=options.device), some)
-        return [one for said in looked for one in said]
+    with open_processes(min(workers, len(some))) as pool:
+        return [one for said in pool.map(look_at_some, some) for one in said]
 
 
 def plan_trials(hands: Sequence[Hand], labels: Sequence[int], *, has_detector: bool) -> list[Trial]:
@@ -121,8 +123,14 @@ def plan_trials(hands: Sequence[Hand], labels: Sequence[int], *, has_detector: b
             trials.append(Trial(f"{hand.seed}-as-it-is", facts, [], sets))
         for n_labels in sorted(labels, reverse=True):
             for name, order in hand.orders.items():
-                facts = {"seed": hand.seed, "order": name.split()[0], "labels": n_labels}
                 chosen = [hand.pool[index] for index in order[:n_labels]]
+                n_objects = sum(len(one.list_wanted()) for one in chosen)
+                facts = {
+                    "seed": hand.seed,
+                    "order": name.split()[0],
+                    "labels": n_labels,
+                    "objects": n_objects,
+                }
                 stem = f"{hand.seed}-{name.replace(' ', '-')}-{n_labels}"
                 trials.append(Trial(stem, facts, chosen, sets, seed=hand.seed))
     return trials
@@ -133,6 +141,7 @@ def main(arguments: list[str] | None = None) -> int:
     started_s = time.monotonic()
     options = _parser().parse_args(arguments)
     settings = to_settings(options)
+    results: list[dict[str, Any]] = []
     try:
         if max(options.labels) > options.pool:
             raise RecordError(
@@ -142,36 +151,43 @@ def main(arguments: list[str] | None = None) -> int:
         hands = deal(options)
         print(f"slides drawn and ranked, {time.monotonic() - started_s:.0f} s", flush=True)
         trials = plan_trials(hands, options.labels, has_detector=options.start != "imagenet")
-        results = []
-        stop_at_s = started_s + 60 * options.minutes
         for trial, result in run_trials(
             trials,
             settings,
+            tiles=find_tiles(settings, draw_slides),
             command="training.label_next_bench",
             side_by_side=options.trainings or options.workers,
-            stop_at_s=stop_at_s,
+            stop_at_s=started_s + 60 * options.minutes,
         ):
             results.append(result)
             own = result["judged"]["own"]
             found = f"{sum(own['found'])} of {sum(own['of'])}"
             print(f"{trial.name}: {found}, {time.monotonic() - started_s:.0f} s", flush=True)
+            write_curves(options.out, hands, results, n_left=len(trials) - len(results))
     except (TriageError, TrainingError, OSError) as err:
         print(err, file=sys.stderr)
         return 1
-    comparison = compare_orders(results)
+    comparison = write_curves(options.out, hands, results, n_left=len(trials) - len(results))
     print(f"Recall at {FALSE_PER_SLIDE:g} false candidates a slide.")
     print("\n".join(to_lines(comparison)))
-    n_left = len(trials) - len(results)
-    if n_left:
-        print(f"{n_left} trainings are left; the same command goes on.")
-    orders = {hand.seed: hand.orders for hand in hands}
-    record = {"comparison": comparison, "points": results, "orders": orders, "trials_left": n_left}
-    (options.out / CURVES_FILE).write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+    if len(results) < len(trials):
+        print(f"{len(trials) - len(results)} trainings are left; the same command goes on.")
     if comparison["rows"]:
         panels = {f"training from {options.start}, {comparison['seeds']} seeds": to_series(comparison)}
         title = f"Recall at {FALSE_PER_SLIDE:g} false candidates a slide; 95 % intervals over seeds"
         draw_labels(options.out / PLOT_FILE, panels, y_label="recall", title=title)
     return 0
+
+
+def write_curves(
+    folder: Path, hands: Sequence[Hand], results: Sequence[dict[str, Any]], *, n_left: int
+) -> dict[str, Any]:
+    """What the trainings that are done come to, also in a file, anew after each of them."""
+    comparison = compare_orders(results)
+    orders = {hand.seed: hand.orders for hand in hands}
+    record = {"comparison": comparison, "points": results, "orders": orders, "trials_left": n_left}
+    (folder / CURVES_FILE).write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+    return comparison
 
 
 def to_settings(options: argparse.Namespace) -> Settings:
@@ -188,6 +204,8 @@ def to_settings(options: argparse.Namespace) -> Settings:
         held_out=1,
         seed=options.seed,
         device=options.device,
+        # A GPU is for the trainings; processes draw.
+        draw_device="cpu",
         # One process draws by itself, without a stock to share.
         workers=0 if options.workers <= 1 else options.workers,
     )
@@ -199,20 +217,25 @@ def _parser() -> argparse.ArgumentParser:
     )
     add = parser.add_argument
     add("--out", type=Path, required=True, help="folder for slides, weights and curves")
-    add("--pool", type=int, default=80, help="slides to choose from, for each seed (default: 80)")
-    add("--test", type=int, default=40, help="slides to judge on, for each seed (default: 40)")
-    add("--labels", type=int, nargs="+", default=[4, 8, 16, 32], help="slides labelled")
-    add("--seeds", type=int, default=5, help="repetitions, each with slides of its own (default: 5)")
-    add("--repeats", type=int, default=2, help="random orders of each seed (default: 2)")
+    add("--pool", type=int, default=60, help="slides to choose from, for each seed (default: 60)")
+    add("--test", type=int, default=60, help="slides to judge on, for each seed (default: 60)")
+    add("--labels", type=int, nargs="+", default=[7, 12, 20], help="slides labelled")
+    add("--seeds", type=int, default=10, help="repetitions, each with slides of its own (default: 10)")
+    add("--repeats", type=int, default=1, help="random orders of each seed (default: 1)")
     add("--start", default="shipped", help="shipped, imagenet, or a folder of weights")
-    add("--steps", type=int, default=150, help="training steps each (default: 150)")
+    add("--steps", type=int, default=120, help="training steps each (default: 120)")
     add("--batch", type=int, default=16, help="squares in a step (default: 16)")
     add("--tile-px", type=int, default=256, help="side of a square (default: 256)")
     add("--rate", type=float, help="highest learning rate")
     add("--workers", type=int, default=1, help="processes that draw")
     add("--trainings", type=int, help="trainings side by side on the device (default: as --workers)")
     add("--device", default=Settings.device, help="auto, cpu, cuda or cuda:0")
-    add("--minutes", type=float, default=60.0, help="begin no training after this time (default: 60)")
+    add(
+        "--minutes",
+        type=float,
+        default=60.0,
+        help="end then; what is not done waits (default: 60)",
+    )
     add("--seed", type=int, default=1, help="the first of the seeds")
     return parser
 

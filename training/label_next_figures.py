@@ -109,7 +109,62 @@ def compare_orders(results: Iterable[dict[str, Any]]) -> dict[str, Any]:
         for place, n in enumerate(labels)
         if n_seeds
     ]
-    return {"seeds": n_seeds, "rows": rows, "share": _share_with_interval(labels, random, ranked)}
+    return {
+        "seeds": n_seeds,
+        "rows": rows,
+        "share": _share_with_interval(labels, random, ranked),
+        "fewer": compare_fewer(labels, random, ranked),
+        "shift": _shift_with_interval(labels, random, ranked),
+    }
+
+
+def compare_fewer(labels: Sequence[int], random: Floats, ranked: Floats) -> dict[str, Any] | None:
+    """Recall with ranked slides less that with the next larger number of random ones, pairs averaged.
+
+    None with fewer than two numbers of labels, or without a seed. Every pair of every seed counts, so that it
+    says more than the labels needed for one recall.
+    """
+    if len(labels) < 3 or not len(random):
+        return None
+    less = (ranked[:, 1:-1] - random[:, 2:]).mean(axis=1)
+    return {
+        "ranked": list(labels[1:-1]),
+        "random": list(labels[2:]),
+        "difference": float(less.mean()),
+        "interval": mean_interval([float(value) for value in less]),
+    }
+
+
+def share_by_shift(labels: Sequence[int], random: Floats, ranked: Floats) -> float:
+    """Labels that the ranking needs for the same recall, as a share, where each doubling brings as much.
+
+    Both curves as straight lines over the logarithm of labels, with one slope and the ranking's line so much
+    higher; NaN where more labels brought nothing.
+
+    Parameters
+    ----------
+    labels : sequence of int
+        0 first; it has no logarithm and is left out.
+    random, ranked : ndarray of shape (L,)
+        Recall at each.
+    """
+    doublings = np.log2(labels[1:])
+    centred = doublings - doublings.mean()
+    slope = float(centred @ (random[1:] + ranked[1:]) / 2 / (centred @ centred))
+    higher = float((ranked[1:] - random[1:]).mean())
+    return float(2 ** (-higher / slope)) if slope > 0 else float("nan")
+
+
+def _shift_with_interval(labels: Sequence[int], random: Floats, ranked: Floats) -> dict[str, Any] | None:
+    if len(labels) < 3 or not len(random):
+        return None
+    share = share_by_shift(labels, random.mean(axis=0), ranked.mean(axis=0))
+    times = draw_specimens(len(random)) / len(random)
+    drawn = np.array([share_by_shift(labels, row @ random, row @ ranked) for row in times])
+    if np.isnan(drawn).any() or len(random) < 2:
+        return {"share": None if np.isnan(share) else share, "interval": None}
+    low, high = np.percentile(drawn, (2.5, 97.5))
+    return {"share": share, "interval": (float(low), float(high))}
 
 
 def _share_with_interval(labels: Sequence[int], random: Floats, ranked: Floats) -> dict[str, Any]:
@@ -136,7 +191,30 @@ def to_lines(comparison: dict[str, Any]) -> list[str]:
         f"ranked less random {_tell(row['difference'], sign='+')}"
         for row in comparison["rows"]
     ]
-    return [*lines, to_verdict(comparison)]
+    return [
+        *lines,
+        to_verdict(comparison),
+        *_tell_fewer(comparison["fewer"]),
+        *_tell_shift(comparison["shift"]),
+    ]
+
+
+def _tell_fewer(fewer: dict[str, Any] | None) -> list[str]:
+    if fewer is None:
+        return []
+    some, more = (", ".join(map(str, fewer[order])) for order in (RANKED, RANDOM))
+    told = _tell({"recall": fewer["difference"], "interval": fewer["interval"]}, sign="+")
+    return [f"Recall with {some} ranked slides less that with {more} random ones, averaged: {told}."]
+
+
+def _tell_shift(shift: dict[str, Any] | None) -> list[str]:
+    if shift is None or shift["share"] is None:
+        return []
+    told = f"If each doubling of labels brings as much, the ranking needs {shift['share']:.0%} of the labels"
+    if shift["interval"] is None:
+        return [f"{told}."]
+    low, high = shift["interval"]
+    return [f"{told} for the same recall (95 %, drawing seeds anew: {low:.0%} to {high:.0%})."]
 
 
 def _tell(cell: dict[str, Any], *, sign: str = "") -> str:

@@ -18,7 +18,7 @@ from training.drawn import DrawBatch, DrawnBatches, draw_slides, first_shown, pr
 from training.engine import Batch
 from training.parallel import Share
 from training.settings import Settings
-from training.synthesize.stock import store_stocks
+from training.synthesize.stock import StockSource, draw_stock, store_stocks
 
 if TYPE_CHECKING:
     from training.dataset import MarkedPicture
@@ -46,11 +46,18 @@ class Given:
 @contextmanager
 def open_drawing(settings: Settings) -> Iterator[DrawBatch]:
     """What draws slides; worker processes share one stock of objects instead of each drawing its own."""
-    if settings.workers == 0:
-        yield draw_slides
+    with open_stocks(settings.workers) as stocks:
+        yield partial(draw_slides, stocks=stocks)
+
+
+@contextmanager
+def open_stocks(workers: int) -> Iterator[StockSource]:
+    """Stocks of objects that `workers` processes share; with 0, those that are drawn on the spot."""
+    if workers == 0:
+        yield draw_stock
         return
     with TemporaryDirectory(prefix="coverslip-stocks-") as folder:
-        yield partial(draw_slides, stocks=store_stocks(Path(folder), workers=settings.workers))
+        yield store_stocks(Path(folder), workers=workers)
 
 
 def open_batches(

@@ -105,6 +105,8 @@ def train(
             del batches  # ends the processes that draw ahead, before others draw what is held out
             if not (is_done or checks.is_over) or not share.is_first:
                 return None
+            # What is judged comes in few batches of other sizes: looking for the fastest would cost more.
+            torch.backends.cudnn.benchmark = False
             network = trainer.average.network
             checks.take_best(network)
             held_out = given.held_out or list(draw_held_out(settings, device, draw))

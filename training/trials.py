@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import json
 import time
+import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, as_completed
 from dataclasses import dataclass, replace
 from functools import partial
+from multiprocessing import TimeoutError as OutOfTime
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +20,7 @@ import torch
 
 from training.dataset import MarkedPicture
 from training.drawn import DrawBatch
-from training.engine import Batch
+from training.engine import Batch, TrainingError
 from training.evaluate import Judged, judge_picture
 from training.held_out import draw_held_out
 from training.judge import found_objects
@@ -27,8 +29,8 @@ from training.metrics import FALSE, free_response
 from training.parallel import choose_device
 from training.settings import Settings
 from training.start_weights import start_folder
-from training.supply import Given, count_drawn, draw_few, open_drawing
-from training.synthesize.processes import open_processes
+from training.supply import Given, count_drawn, draw_few
+from training.synthesize.processes import use_one_thread
 from training.train import train
 from triage.errors import RecordError
 
@@ -93,7 +95,7 @@ def count_found(judged: Sequence[Judged]) -> dict[str, Any]:
 def save_tiles(settings: Settings, draw: DrawBatch) -> Path:
     """Drawn tiles that trainings share, against forgetting and for their held-out losses, in a file."""
     path = settings.out / TILES_FILE
-    device = choose_device(settings.device)
+    device = choose_device(settings.draw_device or settings.device)
     n_drawn = count_drawn(settings)
     tiles = {
         "drawn": draw_few(settings, n_drawn, device, draw) if n_drawn else [],
@@ -110,12 +112,10 @@ def give(pictures: Sequence[MarkedPicture], tiles: Path) -> Given:
     return Given(pictures, shared["drawn"] or None, shared["held_out"])
 
 
-def _find_tiles(settings: Settings) -> Path:
+def find_tiles(settings: Settings, draw: DrawBatch) -> Path:
+    """The file that `save_tiles` wrote, drawn now where there is none."""
     path = settings.out / TILES_FILE
-    if not path.is_file():
-        with open_drawing(settings) as draw:
-            save_tiles(settings, draw)
-    return path
+    return path if path.is_file() else save_tiles(settings, draw)
 
 
 def run_trial(trial: Trial, *, settings: Settings, tiles: Path, command: str) -> dict[str, Any]:
@@ -144,7 +144,15 @@ def run_trial(trial: Trial, *, settings: Settings, tiles: Path, command: str) ->
         "judged": judged,
         "seconds_training": round(trained_s - started_s, 1),
         "seconds_judging": round(time.monotonic() - trained_s, 1),
+        "gpu_mib": most_gpu_mib(),
     }
+
+
+def most_gpu_mib() -> int | None:
+    """The most that this process has held of a GPU so far, in MiB; None without one."""
+    if not torch.cuda.is_initialized():
+        return None
+    return round(torch.cuda.max_memory_reserved() / 2**20)
 
 
 def keep_settings(folder: Path, settings: Mapping[str, Any]) -> None:
@@ -170,6 +178,7 @@ def run_trials(
     trials: Sequence[Trial],
     settings: Settings,
     *,
+    tiles: Path,
     command: str,
     side_by_side: int,
     stop_at_s: float,
@@ -179,14 +188,22 @@ def run_trials(
     Parameters
     ----------
     trials : sequence of Trial
+        Begun in this order.
     settings : Settings
         Of every training; all run on `device`.
+    tiles : Path
+        What `find_tiles` gave.
     command : str
         For the records.
     side_by_side : int
         Processes; with 1 the trials run in this one.
     stop_at_s : float
-        By `time.monotonic`; later no trial begins, and those that are not done are left out.
+        By `time.monotonic`; those that are not done then are left out.
+
+    Raises
+    ------
+    TrainingError
+        If trials broke; the others were done before.
     """
     points = settings.out / POINTS_FOLDER
     points.mkdir(parents=True, exist_ok=True)
@@ -197,32 +214,51 @@ def run_trials(
             yield trial, json.loads(path.read_text(encoding="utf-8"))
         else:
             left.append(trial)
-    if not left:
-        return
-    run = partial(run_trial, settings=settings, tiles=_find_tiles(settings), command=command)
-    for trial, result in _run_left(left, run, side_by_side, stop_at_s):
+    broken = []
+    run = partial(_try_trial, settings=settings, tiles=tiles, command=command)
+    for number, result, problem in _run_left(left, run, side_by_side, stop_at_s):
+        if result is None:
+            broken.append(f"{left[number].name}: {problem}")
+            continue
         text = json.dumps(result, indent=1) + "\n"
-        (points / f"{trial.name}.json").write_text(text, encoding="utf-8")
-        yield trial, result
+        (points / f"{left[number].name}.json").write_text(text, encoding="utf-8")
+        yield left[number], result
+    if broken:
+        raise TrainingError(f"{len(broken)} of {len(left)} trainings broke. The first: {broken[0]}")
+
+
+Tried = tuple[int, dict[str, Any] | None, str | None]
+"""Number of a trial, what came of it, or else why it broke."""
+
+
+def _try_trial(numbered: tuple[int, Trial], *, settings: Settings, tiles: Path, command: str) -> Tried:
+    """Keeps one that breaks, for want of memory say, from taking the others with it; told at the end."""
+    number, trial = numbered
+    try:
+        return number, run_trial(trial, settings=settings, tiles=tiles, command=command), None
+    except Exception as err:
+        traceback.print_exc()
+        return number, None, f"{type(err).__name__}: {err}"
 
 
 def _run_left(
-    trials: Sequence[Trial], run: Callable[[Trial], dict[str, Any]], side_by_side: int, stop_at_s: float
-) -> Iterator[tuple[Trial, dict[str, Any]]]:
-    if side_by_side <= 1:
-        for trial in trials:
+    trials: Sequence[Trial],
+    run: Callable[[tuple[int, Trial]], Tried],
+    side_by_side: int,
+    stop_at_s: float,
+) -> Iterator[Tried]:
+    numbered = list(enumerate(trials))
+    if side_by_side <= 1 or not trials:
+        for one in numbered:
             if time.monotonic() < stop_at_s:
-                yield trial, run(trial)
+                yield run(one)
         return
-    with open_processes(min(side_by_side, len(trials))) as pool:
-        begun = {pool.submit(run, trial): trial for trial in trials}
-        told: set[Future[dict[str, Any]]] = set()
-        try:
-            for future in as_completed(begun, timeout=max(stop_at_s - time.monotonic(), 0.0)):
-                told.add(future)
-                yield begun[future], future.result()
-        except TimeoutError:
-            pool.shutdown(wait=True, cancel_futures=True)
-    for future, trial in begun.items():
-        if future not in told and not future.cancelled():
-            yield trial, future.result()
+    context = get_context("spawn")
+    # Leaving it ends those that are still at work: their checkpoints stay.
+    with context.Pool(min(side_by_side, len(trials)), initializer=use_one_thread) as pool:
+        tried = pool.imap_unordered(run, numbered)
+        for _ in numbered:
+            try:
+                yield tried.next(timeout=max(stop_at_s - time.monotonic(), 0.0))
+            except OutOfTime:
+                return

@@ -2,8 +2,7 @@ from __future__ import annotations
 
 import itertools
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,7 @@ from PIL import Image
 
 from training import drawn_hospitals, hospitals, trials
 from training.dataset import MarkedPicture, read_marked_pictures
-from training.drawn_hospitals import HOSPITALS, draw_hospital, lock
+from training.drawn_hospitals import HOSPITALS, Order, draw_orders, lock
 from training.hospital_figures import summarise, to_lines
 from training.simulated_readers import ReaderRates, mark_as_readers
 from training.supply import Given
@@ -48,16 +47,11 @@ def _write_shapes(folder: Path, n: int, seed: int, draw_shapes: Any) -> list[Mar
 def shapes_are_drawn(monkeypatch: pytest.MonkeyPatch, draw_shapes: Any) -> None:
     """Slides and tiles are plain ellipses, drawn in no time."""
 
-    @contextmanager
-    def open_drawing(_: object) -> Iterator[Any]:
-        yield draw_shapes
+    def draw_orders(orders: Sequence[Order], **_: object) -> list[list[MarkedPicture]]:
+        return [_write_shapes(one.folder, one.n, one.seed, draw_shapes) for one in orders]
 
-    monkeypatch.setattr(trials, "open_drawing", open_drawing)
-    monkeypatch.setattr(
-        hospitals,
-        "draw_hospital",
-        lambda folder, _, *, n, seed, **__: _write_shapes(folder, n, seed, draw_shapes),
-    )
+    monkeypatch.setattr(hospitals, "draw_slides", lambda *args, stocks, **more: draw_shapes(*args, **more))
+    monkeypatch.setattr(hospitals, "draw_orders", draw_orders)
 
 
 def _arguments(out: Path, weights: Path, *more: str) -> list[str]:
@@ -105,6 +99,27 @@ def test_a_folder_begun_with_other_settings_is_refused(
     assert hospitals.main(_arguments(tmp_path, weights_folder, "--minutes", "0")) == 0
     assert hospitals.main(_arguments(tmp_path, weights_folder, "--seed", "2")) == 1
     assert "was begun with other settings" in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("shapes_are_drawn")
+def test_a_training_that_breaks_is_told_and_the_others_are_done(
+    tmp_path: Path, weights_folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def run_trial(trial: trials.Trial, **_: object) -> dict[str, Any]:
+        if trial.name == "dim-lamp-3":
+            raise RuntimeError("out of memory")
+        counts = {"found": [1], "of": [2], "false": 0, "group_right": 1}
+        judged = {name: counts for name in trial.judged}
+        return {**trial.facts, "judged": judged, "seconds_training": 1.0, "seconds_judging": 1.0}
+
+    monkeypatch.setattr(trials, "run_trial", run_trial)
+    assert hospitals.main(_arguments(tmp_path / "out", weights_folder, "--drawn-tiles", "4")) == 1
+    assert (
+        "1 of 6 trainings broke. The first: dim-lamp-3: RuntimeError: out of memory"
+        in capsys.readouterr().err
+    )
+    figures = json.loads((tmp_path / "out" / "figures.json").read_text())
+    assert [row["labels"] for row in figures["rows"]] == [0, 1, 0, 1, 3] and figures["trials_left"] == 1
 
 
 def _result(n_labels: int, found: list[int]) -> dict[str, Any]:
@@ -164,11 +179,11 @@ def test_hospitals_photograph_the_same_field_differently(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
-        drawn_hospitals, "draw_scene", lambda *_, um_per_px: Scene((64, 80), um_per_px=um_per_px)
+        drawn_hospitals, "draw_scene", lambda *_, um_per_px, stocks: Scene((64, 80), um_per_px=um_per_px)
     )
     means = []
     for hospital in HOSPITALS.values():
-        (slide,) = draw_hospital(tmp_path / hospital.name, hospital, n=1, seed=3, shape_hw=(64, 80))
+        ((slide,),) = draw_orders([Order(tmp_path / hospital.name, hospital, 1, 3, (64, 80))])
         assert slide.um_per_px == pytest.approx(hospital.um_per_px)
         means.append(slide.read_pixels().reshape(-1, 3).mean(axis=0))
     assert all(np.abs(one - other).max() > 10 for one, other in itertools.combinations(means, 2))

@@ -11,7 +11,14 @@ from PIL import Image
 from training import label_next, label_next_bench
 from training.dataset import MarkedPicture
 from training.hospital_look import Look, take_look
-from training.label_next_figures import NEVER, compare_orders, share_of_labels, to_verdict
+from training.label_next_figures import (
+    NEVER,
+    compare_orders,
+    share_by_shift,
+    share_of_labels,
+    to_lines,
+    to_verdict,
+)
 from triage.label_next import PictureSaid
 
 
@@ -74,6 +81,27 @@ def test_share_of_labels_lies_between_those_tried_or_is_never() -> None:
     assert share_of_labels(labels, random, np.array([0.1, 0.5, 0.9, 0.6])) == pytest.approx(6 / 16)
     assert share_of_labels(labels, random, np.array([0.1, 0.5, 0.6, 0.65])) == NEVER
     assert np.isnan(share_of_labels(labels, random[::-1], random))
+
+
+def test_fewer_ranked_slides_are_compared_with_more_random_ones() -> None:
+    comparison = compare_orders(
+        [*_results(1, [2, 6, 10, 14], [10, 14, 18]), *_results(2, [2, 6, 10, 14], [10, 16, 18])]
+    )
+    # Ranked 4 and 8 against random 8 and 16: 0 and 0 of 20 more, then 0 and 2.
+    assert comparison["fewer"]["difference"] == pytest.approx(0.025)
+    assert (comparison["fewer"]["ranked"], comparison["fewer"]["random"]) == ([4, 8], [8, 16])
+    assert "Recall with 4, 8 ranked slides less that with 8, 16 random ones, averaged: +0.025" in "\n".join(
+        to_lines(comparison)
+    )
+
+
+def test_share_by_shift_is_how_much_sooner_the_same_line_is_reached() -> None:
+    random = np.array([0.0, 0.3, 0.4, 0.5])
+    labels = [0, *LABELS]
+    assert share_by_shift(labels, random, random + 0.1) == pytest.approx(0.5)
+    assert share_by_shift(labels, random, random - 0.1) == pytest.approx(2.0)
+    assert share_by_shift(labels, random, random) == pytest.approx(1.0)
+    assert np.isnan(share_by_shift(labels, random[::-1], random[::-1]))
 
 
 def test_a_seed_that_was_cut_short_is_left_out() -> None:

@@ -10,8 +10,9 @@ import torch
 
 def open_processes(workers: int) -> ProcessPoolExecutor:
     """A pool of fresh processes, each of which keeps torch to one thread."""
-    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_use_one_thread)
+    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=use_one_thread)
 
 
-def _use_one_thread() -> None:
+def use_one_thread() -> None:
+    """For processes that work side by side."""
     torch.set_num_threads(1)
