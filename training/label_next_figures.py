@@ -102,7 +102,10 @@ def compare_orders(results: Iterable[dict[str, Any]]) -> dict[str, Any]:
         {
             "labels": n,
             **{
-                name: {"recall": float(values[:, place].mean()), "interval": mean_interval(values[:, place])}
+                name: {
+                    "recall": float(values[:, place].mean()),
+                    "interval": mean_interval(values[:, place].tolist()),
+                }
                 for name, values in ((RANDOM, random), (RANKED, ranked), ("difference", ranked - random))
             },
         }
@@ -131,7 +134,7 @@ def compare_fewer(labels: Sequence[int], random: Floats, ranked: Floats) -> dict
         "ranked": list(labels[1:-1]),
         "random": list(labels[2:]),
         "difference": float(less.mean()),
-        "interval": mean_interval([float(value) for value in less]),
+        "interval": mean_interval(less.tolist()),
     }
 
 

@@ -150,7 +150,7 @@ def run_trial(trial: Trial, *, settings: Settings, tiles: Path, command: str) ->
 
 def most_gpu_mib() -> int | None:
     """The most that this process has held of a GPU so far, in MiB; None without one."""
-    if not torch.cuda.is_initialized():
+    if not torch.cuda.is_initialized():  # type: ignore[no-untyped-call]
         return None
     return round(torch.cuda.max_memory_reserved() / 2**20)
 
