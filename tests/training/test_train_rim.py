@@ -320,7 +320,7 @@ def test_only_part_of_the_stock_is_learnt() -> None:
 
 def test_strata_are_a_group_and_a_focus_each() -> None:
     n = len(candidate_groups())
-    strata = label_strata(np.array([0, 3, n - 1, 0, 0]), np.array([-2.0, 0.0, 5.0, -0.5, 0.3], np.float32))
+    strata = label_strata(np.array([0, 3, n - 1, 0, 0]), np.array([-2.0, 0.0, 5.0, -1.0, 0.5], np.float32))
     assert strata[:, 0].tolist() == [0, 3, n - 1, 0, 0]
     assert [FOCUS_STRATA[row - n][2] for row in strata[:, 1]] == [
         "blurred, below",
