@@ -201,7 +201,8 @@ class Steps:
         from triage.stored_detections import ranked_from_json
 
         ranked = ranked_from_json(part.read_text(encoding="utf-8"))
-        measured = measure_part(self._open(task), self._planned(task), ranked)
+        threads = self._source.threads
+        measured = measure_part(self._open(task), self._planned(task), ranked, threads=threads)
         return json.dumps([candidate_to_json(one) for one in measured])
 
     def conclude(self, task: Task) -> dict[str, Any]:
@@ -209,7 +210,9 @@ class Steps:
         from triage.pipeline import conclude_measured
         from triage.proposal import proposal_to_json
 
-        head = proposal_to_json(conclude_measured(self._open(task), self._planned(task), ()))
+        threads = self._source.threads
+        concluded = conclude_measured(self._open(task), self._planned(task), (), threads=threads)
+        head = proposal_to_json(concluded)
         del head["candidates"]
         return head
 

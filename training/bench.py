@@ -165,11 +165,12 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--weights", type=Path, help="weights folder (default: shipped)")
     parser.add_argument("--image", type=Path, help="picture to propose for (default: a drawn field)")
     parser.add_argument("--rounds", type=int, default=3, help="the best of so many counts")
-    parser.add_argument("--processes", type=int, default=2, help="tiles side by side on a CPU")
+    parser.add_argument("--processes", type=int, default=2, help="tiles side by side on a CPU, and measuring")
     parser.add_argument("--device", default="auto", help="cpu, cuda, or auto: a GPU if there is one")
     parser.add_argument("--coverslip", action="store_true", help="time a whole drawn coverslip instead")
     parser.add_argument("--side-mm", type=float, default=22.0, help="its side (default: 22)")
     parser.add_argument("--um-per-px", type=float, default=1.0, help="its pixel size (default: 1)")
+    parser.add_argument("--drawn", type=Path, help="folder of its drawn squares, kept for the next time")
     parser.add_argument("--with-service", action="store_true", help="a whole service takes it, too")
     parser.add_argument(
         "--counts", type=int, nargs="+", default=[], help="processes that take work, compared"
@@ -193,6 +194,7 @@ def _bench_coverslip(options: argparse.Namespace) -> dict[str, object]:
         device=options.device,
         with_service=options.with_service,
         counts=options.counts,
+        drawn=options.drawn,
     )
 
 

@@ -118,10 +118,16 @@ def bench_coverslip(
     um_per_px: float,
     n_side_by_side: int,
     device: str,
+    drawn: Path | None = None,
     with_service: bool = False,
     counts: Sequence[int] = (),
 ) -> dict[str, object]:
     """Every figure, by name.
+
+    Parameters
+    ----------
+    drawn : Path, optional
+        Folder of squares drawn before at this pixel size; they are drawn there where there are none.
 
     Raises
     ------
@@ -135,10 +141,11 @@ def bench_coverslip(
         )
     side_px = round(1000 * side_mm / um_per_px)
     detector = load_detector(weights, threads=n_side_by_side, device=device)
-    run_forward(detector, 2)
+    for tile_px in {detector.tile_px, detector.large_tile_px}:
+        run_forward(detector, 2, tile_px)
     with tempfile.TemporaryDirectory() as folder:
         mosaic, quarter = Path(folder) / "mosaic.tif", Path(folder) / "quarter.tif"
-        squares = draw_squares(Path(folder) / "drawn", um_per_px)
+        squares = find_squares(drawn or Path(folder) / "drawn", um_per_px)
         write_mosaic(squares, quarter, side_px // 2)
         write_mosaic(squares, mosaic, side_px)
         small = time_coverslip(quarter, detector, um_per_px)
@@ -221,24 +228,33 @@ def _look(picture: Picture, plan: ProposalPlan, detector: Detector, timed: Timed
         if index % every == every // 2:
             tiles = plan.tiles[index * BATCH_TILES : (index + 1) * BATCH_TILES]
             timed.n_sampled += len(tiles)
-            timed.forward.time(lambda some=tiles: run_forward(detector, len(some)))
-            timed.plain.time(lambda some=tiles: look_plainly(picture, some, detector))
+            timed.forward.time(lambda some=tiles: run_forward(detector, len(some), plan.tile_px))
+            timed.plain.time(lambda some=tiles: look_plainly(picture, some, plan.tile_px, detector))
     merged = timed.merging.time(lambda: merge_batches(picture, plan, found))
     assert isinstance(merged, Detections)
-    timed.measuring.time(lambda: [measure_part(picture, plan, part) for part in part_ranked(plan, merged)])
-    timed.concluding.time(lambda: conclude_measured(picture, plan, ()))
+    threads = detector.threads
+    timed.measuring.time(
+        lambda: [measure_part(picture, plan, part, threads=threads) for part in part_ranked(plan, merged)]
+    )
+    timed.concluding.time(lambda: conclude_measured(picture, plan, (), threads=threads))
     timed.n_candidates = len(merged.scores)
 
 
-def look_plainly(picture: Picture, tiles: tuple[Tile, ...], detector: Detector) -> Detections:
+def look_plainly(picture: Picture, tiles: tuple[Tile, ...], tile_px: int, detector: Detector) -> Detections:
     """The detections of some tiles, all read first and then looked at."""
-    pixels = np.stack([cut_tile(picture, tile, detector.tile_px) for tile in tiles])
+    pixels = np.stack([cut_tile(picture, tile, tile_px) for tile in tiles])
     picture_hw = (picture.height, picture.width)
     parts = [
         to_picture_frame(one, tile, picture_hw)
         for one, tile in zip(detector.detect(pixels), tiles, strict=True)
     ]
     return join_detections(parts, len(read_groups()))
+
+
+def find_squares(folder: Path, um_per_px: float) -> list[Path]:
+    """The squares of a folder, drawn where it has none."""
+    drawn = [path for style, _ in _DRAWN for path in sorted(folder.glob(f"{style}/images/*"))]
+    return drawn or draw_squares(folder, um_per_px)
 
 
 def draw_squares(folder: Path, um_per_px: float) -> list[Path]:

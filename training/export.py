@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import dataclasses
 import io
 import sys
 import warnings
@@ -19,7 +20,15 @@ import torch
 
 from triage.errors import TriageError
 from triage.network import ServedNetwork, read_network
-from triage.weights import GRAPH_FILE, WEIGHTS_FILE, WeightsRecord, read_record, write_record
+from triage.weights import (
+    CELLS_AXIS,
+    GRAPH_FILE,
+    SIDE_AXIS,
+    WEIGHTS_FILE,
+    WeightsRecord,
+    read_record,
+    write_record,
+)
 
 
 def export(folder: Path) -> WeightsRecord:
@@ -33,11 +42,14 @@ def export(folder: Path) -> WeightsRecord:
     record = read_record(folder)
     network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
     write_graph(ServedNetwork(network).eval(), folder / GRAPH_FILE, tile_px=record.tile_px)
-    return write_record(folder, record)
+    return write_record(folder, dataclasses.replace(record, takes_larger_tiles=True))
 
 
 def write_graph(network: ServedNetwork, path: Path, *, tile_px: int) -> None:
-    """Write the graph of one tile: `tiles` (1, tile_px, tile_px, 3) uint8 in, `head` out, in one file."""
+    """Write the graph of one tile: `tiles` (1, side, side, 3) uint8 in, `head` out, in one file.
+
+    It is traced with tiles of `tile_px`; any side that is a multiple of 32 may be asked of it.
+    """
     tile = torch.zeros(1, tile_px, tile_px, 3, dtype=torch.uint8)
     with warnings.catch_warnings(), contextlib.redirect_stdout(io.StringIO()):
         warnings.simplefilter("ignore")  # the exporter warns about its own internals
@@ -47,6 +59,7 @@ def write_graph(network: ServedNetwork, path: Path, *, tile_px: int) -> None:
     assert program is not None
     model = program.model_proto
     forget_origin(model)
+    leave_sides_open(model.graph)
     path.write_bytes(model.SerializeToString())
 
 
@@ -57,6 +70,18 @@ def forget_origin(model: onnx.ModelProto) -> None:
     for part in noted:
         part.ClearField("metadata_props")
         part.ClearField("doc_string")
+
+
+def leave_sides_open(graph: onnx.GraphProto) -> None:
+    """Name the sides of tiles and map instead of fixing them: no layer of the network depends on them."""
+    _name_axes(graph.input[0], (1, 2), SIDE_AXIS)
+    _name_axes(graph.output[0], (2, 3), CELLS_AXIS)
+    graph.ClearField("value_info")
+
+
+def _name_axes(value: onnx.ValueInfoProto, axes: tuple[int, int], name: str) -> None:
+    for axis in axes:
+        value.type.tensor_type.shape.dim[axis].dim_param = name
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -7,11 +7,25 @@ import numpy as np
 from triage.detector import Detector
 
 AT_A_TIME = 16
+# So many that a GPU, which is given one batch while it works on another, needn't wait for the next call.
+_GPU_AT_A_TIME = 128
 
 
-def run_forward(detector: Detector, n_tiles: int) -> None:
-    """The network alone over so many tiles of grain; what it says is not read."""
-    side = detector.tile_px
-    tiles = np.random.default_rng(0).integers(0, 256, (AT_A_TIME, side, side, 3), dtype=np.uint8)
-    for start in range(0, n_tiles, AT_A_TIME):
-        detector.run_forward(tiles[: min(AT_A_TIME, n_tiles - start)])
+def run_forward(detector: Detector, n_tiles: int, tile_px: int | None = None) -> None:
+    """The network alone over so many tiles of grain; what it says is not read.
+
+    Parameters
+    ----------
+    detector : Detector
+    n_tiles : int
+    tile_px : int, optional
+        Side of the tiles; the detector's own if left out.
+    """
+    side = tile_px or detector.tile_px
+    most = AT_A_TIME if detector.runs_on_cpu else _GPU_AT_A_TIME
+    at_a_time = max(1, round(most * (detector.tile_px / side) ** 2))
+    tiles = np.random.default_rng(0).integers(
+        0, 256, (min(at_a_time, n_tiles), side, side, 3), dtype=np.uint8
+    )
+    for start in range(0, n_tiles, at_a_time):
+        detector.run_forward(tiles[: min(at_a_time, n_tiles - start)])

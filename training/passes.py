@@ -116,7 +116,7 @@ def _replan(plan: ProposalPlan, frames_hw: list[Hw], tile_px: int) -> ProposalPl
     frames_hw = list(dict.fromkeys(frames_hw))
     overlap_px = min(OVERLAP_PX, tile_px // 2)
     tiles = [tile for frame_hw in frames_hw for tile in plan_tiles(frame_hw, tile_px, overlap_px)]
-    return replace(plan, frames_hw=tuple(frames_hw), tiles=tuple(tiles))
+    return replace(plan, frames_hw=tuple(frames_hw), tiles=tuple(tiles), tile_px=tile_px)
 
 
 def _frame(picture: Picture, factor: float) -> Hw:

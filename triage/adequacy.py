@@ -25,6 +25,7 @@ def assess_adequacy(
     finest_um_per_px: float | None,
     *,
     objective: Objective | None = None,
+    threads: int = 1,
 ) -> Adequacy:
     """How far a picture can show what is looked for.
 
@@ -37,6 +38,8 @@ def assess_adequacy(
         Finest scale that the detector saw it at.
     objective : Objective, optional
         What it was taken with.
+    threads : int
+        Samples that are judged side by side.
 
     Returns
     -------
@@ -46,7 +49,7 @@ def assess_adequacy(
     """
     is_too_small = min(picture.width, picture.height) < LEAST_WIDTH_PX
     light = None if is_too_small else _measure_light(picture)
-    focus = _measure_focus(picture, um_per_px, light)
+    focus = _measure_focus(picture, um_per_px, light, threads)
     seen_um_per_px = None if um_per_px is None else max(um_per_px, finest_um_per_px or um_per_px)
     blur_um = focus.blur_um if focus and focus.is_blurred else None
     groups = judge_visibility(seen_um_per_px, objective, blur_um=blur_um)
@@ -81,11 +84,13 @@ def _measure_light(picture: Picture) -> Light:
     return measure_light(to_grey(overview[::step, ::step]).astype(np.float64))
 
 
-def _measure_focus(picture: Picture, um_per_px: float | None, light: Light | None) -> Focus | None:
+def _measure_focus(
+    picture: Picture, um_per_px: float | None, light: Light | None, threads: int
+) -> Focus | None:
     """None where there is nothing to be sharp."""
     if light is None or light.black_fraction == 1 or light.contrast < LEAST_CONTRAST:
         return None
-    return measure_focus(picture, um_per_px, overview_px=_OVERVIEW_PX)
+    return measure_focus(picture, um_per_px, overview_px=_OVERVIEW_PX, threads=threads)
 
 
 def _describe_focus(focus: Focus | None) -> dict[str, float | None] | None:

@@ -1,11 +1,13 @@
 """Runs the network on tiles and returns plain arrays: ONNX Runtime on a CPU, torch on a GPU.
 
 Both engines give the same boxes, and a tile's detections don't depend on the tiles it came with: a CPU
-takes one tile a call, a GPU always a full batch, filled up with empty tiles.
+takes one tile a call, a GPU always a full batch, filled up with empty tiles. Large pictures come in larger
+tiles where the detector takes them, which share less of their area with their neighbours.
 """
 
 from __future__ import annotations
 
+import threading
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -17,11 +19,22 @@ from numpy.typing import NDArray
 
 from triage.errors import WeightsError
 from triage.groups import read_groups
-from triage.head import HeadLayout, decode_head
+from triage.head import MOST_DETECTIONS, STRIDE_PX, HeadLayout, decode_head
 from triage.records import Detections
-from triage.weights import GRAPH_FILE, WEIGHTS_FILE, WeightsRecord, read_record, shipped_folder
+from triage.weights import (
+    CELLS_AXIS,
+    GRAPH_FILE,
+    SIDE_AXIS,
+    WEIGHTS_FILE,
+    WeightsRecord,
+    read_record,
+    shipped_folder,
+)
 
 GPU_BATCH = 16
+"""Of the detector's own tiles; fewer of larger ones."""
+LARGE_TILE_PX = 1056
+"""Multiple of 32. Squares of 18, 20 and 22 mm at 1 µm/px then take a fifth less area than in 512 px."""
 
 Tiles = NDArray[np.uint8]
 Heads = NDArray[np.float32]
@@ -31,7 +44,7 @@ class Engine(Protocol):
     """Something that runs the network."""
 
     def heads(self, tiles: Tiles) -> Iterator[Heads]:
-        """The head's map (C, H, W) of each of the tiles (N, tile_px, tile_px, 3), in order."""
+        """The head's map (C, H, W) of each of the tiles (N, side, side, 3), in order."""
 
 
 class Detector:
@@ -43,10 +56,13 @@ class Detector:
         What the network is.
     engine : Engine
         What runs it.
+    threads : int
+        How many may be used for what is done side by side, looking aside.
     """
 
-    def __init__(self, record: WeightsRecord, engine: Engine) -> None:
+    def __init__(self, record: WeightsRecord, engine: Engine, *, threads: int = 1) -> None:
         self.record = record
+        self.threads = threads
         self._engine = engine
         self._layout = HeadLayout(len(record.groups))
         self._columns = _group_columns(record.groups)
@@ -71,32 +87,41 @@ class Detector:
         """Side of a tile, in pixels."""
         return self.record.tile_px
 
+    @property
+    def large_tile_px(self) -> int:
+        """Side of the tiles of large pictures; the same where it takes no others."""
+        return max(self.tile_px, LARGE_TILE_PX) if self.record.takes_larger_tiles else self.tile_px
+
     def detect(self, tiles: Tiles) -> list[Detections]:
         """What the network says of each tile.
 
         Parameters
         ----------
         tiles : ndarray of shape (N, tile_px, tile_px, 3), uint8
-            RGB; N may be 0.
+            RGB; N may be 0. Or of `large_tile_px`.
 
         Returns
         -------
         detections : list of Detections
             One per tile, in the tile's frame, best first, scores from `triage.head.SCORE_FLOOR` up, and
-            no more than `triage.head.MOST_DETECTIONS`.
+            no more than `triage.head.MOST_DETECTIONS` for the area of a tile of `tile_px`.
 
         Raises
         ------
         ValueError
             If the tiles have another shape or type.
         """
-        wanted = (self.tile_px, self.tile_px, 3)
-        if tiles.ndim != 4 or tiles.shape[1:] != wanted or tiles.dtype != np.uint8:
+        wanted = [(side, side, 3) for side in (self.tile_px, self.large_tile_px)]
+        if tiles.ndim != 4 or tiles.shape[1:] not in wanted or tiles.dtype != np.uint8:
             raise ValueError(
                 f"tiles must be uint8 of shape (N, {self.tile_px}, {self.tile_px}, 3), "
                 f"received {tiles.dtype} of shape {tiles.shape}"
             )
-        return [self._in_table_order(decode_head(head, self._layout)) for head in self._engine.heads(tiles)]
+        most = round(MOST_DETECTIONS * (tiles.shape[1] / self.tile_px) ** 2)
+        return [
+            self._in_table_order(decode_head(head, self._layout, most=most))
+            for head in self._engine.heads(tiles)
+        ]
 
     @property
     def runs_on_cpu(self) -> bool:
@@ -129,7 +154,7 @@ def load_detector(folder: Path | None = None, *, threads: int = 1, device: str =
         The shipped weights if left out.
     threads : int
         Tiles that a CPU looks at side by side, one thread each: two tiles on two threads are done sooner
-        than one after the other on both.
+        than one after the other on both. As many measure.
     device : str
         `cpu` (ONNX Runtime), a torch device such as `cuda`, or `auto`: the GPU if torch finds one.
 
@@ -144,7 +169,7 @@ def load_detector(folder: Path | None = None, *, threads: int = 1, device: str =
         device = "cuda" if _has_gpu() else "cpu"
     engine: Engine
     engine = OnnxEngine(folder, record, threads) if device == "cpu" else TorchEngine(folder, record, device)
-    return Detector(record, engine)
+    return Detector(record, engine, threads=threads)
 
 
 def _has_gpu() -> bool:
@@ -160,36 +185,52 @@ class OnnxEngine:
     """Runs the exported graph on the CPU, one tile a call, `threads` calls side by side."""
 
     def __init__(self, folder: Path, record: WeightsRecord, threads: int) -> None:
-        import onnxruntime
-
         if record.graph_sha256 is None:
             raise WeightsError(
                 f"{folder} has no {GRAPH_FILE}, which CPUs need. "
                 f"Run: python -m training.export --weights {folder}"
             )
-        options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = 1
-        options.inter_op_num_threads = 1
-        options.use_deterministic_compute = True
-        try:
-            self._session: Any = onnxruntime.InferenceSession(
-                folder / GRAPH_FILE, options, providers=["CPUExecutionProvider"]
-            )
-        except Exception as err:  # ONNX Runtime's errors share no other base
-            raise WeightsError(f"{folder / GRAPH_FILE} can't be run ({err}). Export it again.") from err
+        self._graph = folder / GRAPH_FILE
+        self._opening = threading.Lock()
+        self._sessions = {record.tile_px: _open_graph(self._graph, record.tile_px)}
         self._pool = ThreadPoolExecutor(threads, thread_name_prefix="detector")
 
     def heads(self, tiles: Tiles) -> Iterator[Heads]:
         """The head's map of each tile; whoever reads one keeps the others going meanwhile."""
-        yield from self._pool.map(self._look_at, tiles)
+        session = self._session(tiles.shape[1])
+        yield from self._pool.map(lambda tile: _look_at(session, tile), tiles)
 
-    def _look_at(self, tile: Tiles) -> Heads:
-        head: Heads = self._session.run(["head"], {"tiles": tile[None]})[0][0]
-        return head
+    def _session(self, side_px: int) -> Any:
+        """The graph made for one side of tiles: with sides left open it would take longer."""
+        with self._opening:
+            if side_px not in self._sessions:
+                self._sessions[side_px] = _open_graph(self._graph, side_px)
+            return self._sessions[side_px]
+
+
+def _open_graph(graph: Path, side_px: int) -> Any:
+    import onnxruntime
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1
+    options.inter_op_num_threads = 1
+    options.use_deterministic_compute = True
+    # Graphs whose sides are fixed don't have these names, and then nothing is done.
+    options.add_free_dimension_override_by_name(SIDE_AXIS, side_px)
+    options.add_free_dimension_override_by_name(CELLS_AXIS, side_px // STRIDE_PX)
+    try:
+        return onnxruntime.InferenceSession(graph, options, providers=["CPUExecutionProvider"])
+    except Exception as err:  # ONNX Runtime's errors share no other base
+        raise WeightsError(f"{graph} can't be run ({err}). Export it again.") from err
+
+
+def _look_at(session: Any, tile: Tiles) -> Heads:
+    head: Heads = session.run(["head"], {"tiles": tile[None]})[0][0]
+    return head
 
 
 class TorchEngine:
-    """Runs the network in torch, always `batch` tiles at a time, all launched from one thread of its own.
+    """Runs the network in torch, the area of `batch` tiles at a time, launched from one thread of its own.
 
     cuDNN keeps its handles and the plans of each layer for the thread that asked, and building them takes
     seconds, so a thread made for every call would build them again at every call.
@@ -198,30 +239,34 @@ class TorchEngine:
     def __init__(self, folder: Path, record: WeightsRecord, device: str, *, batch: int = GPU_BATCH) -> None:
         import torch
 
-        from triage.network import ServedNetwork, read_network
+        from triage.network import ServedNetwork, fold_norms, read_network
 
         network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
-        self._network = ServedNetwork(network).eval().to(torch.device(device))
+        fold_norms(network)
         self._device = torch.device(device)
-        self._batch = batch
+        # Tiles come with their channels last; filters that don't would be turned at every call.
+        served = ServedNetwork(network).eval().to(self._device)
+        self._network = served.to(memory_format=torch.channels_last)
+        self._batch_px = batch * record.tile_px**2
         self._launcher = ThreadPoolExecutor(1, thread_name_prefix="launcher")
 
     def heads(self, tiles: Tiles) -> Iterator[Heads]:
         """The head's map of each tile; the last batch is filled up with empty tiles."""
         waiting: deque[Future[tuple[Any, Any, int]]] = deque()
-        for start in range(0, len(tiles), self._batch):
-            waiting.append(self._launcher.submit(self._launch, tiles[start : start + self._batch]))
+        batch = max(1, round(self._batch_px / tiles.shape[1] ** 2))
+        for start in range(0, len(tiles), batch):
+            waiting.append(self._launcher.submit(self._launch, tiles[start : start + batch], batch))
             # The device works on this batch while the one before is read.
             if len(waiting) > 1:
                 yield from _arrived(*waiting.popleft().result())
         for launched in waiting:
             yield from _arrived(*launched.result())
 
-    def _launch(self, some: Tiles) -> tuple[Any, Any, int]:
+    def _launch(self, some: Tiles, batch: int) -> tuple[Any, Any, int]:
         """Maps on their way to main memory, the event of their arrival (None: arrived), their number."""
         import torch
 
-        full = np.zeros((self._batch, *some.shape[1:]), dtype=np.uint8)
+        full = np.zeros((batch, *some.shape[1:]), dtype=np.uint8)
         full[: len(some)] = some
         tiles = torch.from_numpy(full)
         with torch.inference_mode():

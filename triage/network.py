@@ -23,6 +23,7 @@ from safetensors import SafetensorError
 from safetensors.torch import load_file, save
 from torch import Tensor, nn
 from torch.nn import functional as F
+from torch.nn.utils.fusion import fuse_conv_bn_eval
 
 from triage.errors import WeightsError
 from triage.head import HeadLayout
@@ -249,6 +250,16 @@ class ServedNetwork(nn.Module):
         """The head's map in float32."""
         head: Tensor = self.network(tiles.permute(0, 3, 1, 2))
         return head.float()
+
+
+def fold_norms(network: CentrePointNetwork) -> None:
+    """Put each batch norm into the convolution before it, in place: the same map, fewer passes over memory.
+
+    For serving alone; the network can't be trained or written any more.
+    """
+    for layers in [one for one in network.modules() if isinstance(one, nn.Sequential)]:
+        if len(layers) > 1 and isinstance(layers[0], SameConv) and isinstance(layers[1], nn.BatchNorm2d):
+            layers[0], layers[1] = fuse_conv_bn_eval(layers[0], layers[1]), nn.Identity()
 
 
 def write_network(network: CentrePointNetwork, path: Path) -> None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import os
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -48,10 +50,14 @@ __all__ = [
 OVERLAP_PX = 96
 # One step of durable work, about as long as one of `BATCH_TILES` where each outline is sought.
 PART_CANDIDATES = 256
+# So many are measured by one thread at a time.
+_PIECE_CANDIDATES = 32
 # So many are looked at while as many more are read; a GPU takes them in one go, and a processor shall begin
 # before many are read.
 _TILES_AT_A_TIME = 16
 _CPU_TILES_AT_A_TIME = 4
+# Threads that read tiles for a GPU, which looks at them sooner than one can decode them.
+_READERS = min(8, os.cpu_count() or 1)
 # Calls of the detector at the same time, so that no core waits for the end of one.
 _UNDER_WAY = 2
 # Enlarging further adds pixels but no detail.
@@ -93,6 +99,8 @@ class ProposalPlan:
         Rows and columns of the picture at each scale it is looked at.
     tiles : tuple of Tile
         Of all scales, in order.
+    tile_px : int
+        Side of the tiles.
     detector : dict
         Name, weights, scale and default cut of the detector.
     host : str or None
@@ -110,6 +118,7 @@ class ProposalPlan:
     calibration: Calibration | None
     frames_hw: tuple[tuple[int, int], ...]
     tiles: tuple[Tile, ...]
+    tile_px: int
     detector: dict[str, float | str]
     host: str | None = None
     objective: Objective | None = None
@@ -158,7 +167,7 @@ def propose_candidates(
         detections.append(detect_batch(picture, plan, batch_index, detector))
         if on_progress is not None:
             on_progress(batch_index + 1, plan.n_batches)
-    return conclude_proposal(picture, plan, detections)
+    return conclude_proposal(picture, plan, detections, threads=getattr(detector, "threads", 1))
 
 
 def plan_proposal(
@@ -192,12 +201,14 @@ def plan_proposal(
     frames_hw = tuple(
         (max(1, round(picture.height * factor)), max(1, round(picture.width * factor))) for factor in factors
     )
-    overlap_px = min(OVERLAP_PX, detector.tile_px // 2)
-    tiles = [tile for frame_hw in frames_hw for tile in plan_tiles(frame_hw, detector.tile_px, overlap_px)]
+    tile_px = _choose_tile_px(picture, detector)
+    overlap_px = min(OVERLAP_PX, tile_px // 2)
+    tiles = [tile for frame_hw in frames_hw for tile in plan_tiles(frame_hw, tile_px, overlap_px)]
     return ProposalPlan(
         calibration,
         frames_hw,
         tuple(tiles),
+        tile_px,
         _describe_detector(detector),
         host=host,
         objective=objective,
@@ -213,8 +224,14 @@ def detect_batch(picture: Picture, plan: ProposalPlan, batch_index: int, detecto
     """What the detector says of one batch of tiles, in pixels of the picture; repeating it is harmless."""
     tiles = plan.tiles[batch_index * BATCH_TILES : (batch_index + 1) * BATCH_TILES]
     picture_hw = (picture.height, picture.width)
-    at_a_time = _CPU_TILES_AT_A_TIME if getattr(detector, "runs_on_cpu", False) else _TILES_AT_A_TIME
-    cut = cut_tiles_ahead(picture, tiles, detector.tile_px, at_a_time=at_a_time)
+    if getattr(detector, "runs_on_cpu", False):
+        at_a_time, readers = _CPU_TILES_AT_A_TIME, 1
+    else:
+        at_a_time, readers = (
+            max(1, round(_TILES_AT_A_TIME * (detector.tile_px / plan.tile_px) ** 2)),
+            _READERS,
+        )
+    cut = cut_tiles_ahead(picture, tiles, plan.tile_px, at_a_time=at_a_time, readers=readers)
     parts = [
         _with_factor(to_picture_frame(one, tile, picture_hw), tile.frame_hw[1] / picture.width)
         for one, tile in zip(_detect_ahead(cut, detector), tiles, strict=True)
@@ -268,28 +285,42 @@ def merge_batches(picture: Picture, plan: ProposalPlan, detections: Sequence[Det
 def part_ranked(plan: ProposalPlan, merged: Detections) -> list[Ranked]:
     """Parts of what `merge_batches` returned, each for one call of `measure_part`; the best come first."""
     n_sought = count_sought(merged.scores, float(plan.detector["default_cut"]))
-    rows = np.arange(len(merged.scores), dtype=np.int64)
+    return _cut_ranked(Ranked(merged, 1, n_sought), PART_CANDIDATES)
+
+
+def _cut_ranked(ranked: Ranked, size: int) -> list[Ranked]:
+    """Pieces of so many, in order."""
+    rows = np.arange(len(ranked.detections.scores), dtype=np.int64)
     return [
         Ranked(
-            take_detections(merged, rows[start : start + PART_CANDIDATES]),
-            start + 1,
-            max(0, n_sought - start),
+            take_detections(ranked.detections, rows[start : start + size]),
+            ranked.first_rank + start,
+            max(0, ranked.n_sought - start),
         )
-        for start in range(0, len(rows), PART_CANDIDATES)
+        for start in range(0, len(rows), size)
     ]
 
 
-def measure_part(picture: Picture, plan: ProposalPlan, part: Ranked) -> tuple[Candidate, ...]:
-    """The measured candidates of one part, with their ranks; repeating it is harmless."""
+def measure_part(
+    picture: Picture, plan: ProposalPlan, part: Ranked, *, threads: int = 1
+) -> tuple[Candidate, ...]:
+    """The measured candidates of one part, with their ranks, whatever the threads; repeating is harmless."""
     ask = Ask(plan.calibration, plan.host, float(plan.detector["default_cut"]), plan.score_calibration)
-    return describe_candidates(picture, part, ask)
+    if threads == 1:
+        return describe_candidates(picture, part, ask)
+    pieces = _cut_ranked(part, _PIECE_CANDIDATES)
+    with ThreadPoolExecutor(threads, thread_name_prefix="pieces") as pool:
+        described = pool.map(lambda piece: describe_candidates(picture, piece, ask), pieces)
+        return tuple(chain.from_iterable(described))
 
 
-def conclude_measured(picture: Picture, plan: ProposalPlan, candidates: Sequence[Candidate]) -> Proposal:
+def conclude_measured(
+    picture: Picture, plan: ProposalPlan, candidates: Sequence[Candidate], *, threads: int = 1
+) -> Proposal:
     """The proposal with these candidates, and what the picture can show."""
     um_per_px = plan.calibration.um_per_px if plan.calibration else None
     finest = um_per_px * picture.width / max(hw[1] for hw in plan.frames_hw) if um_per_px else None
-    adequacy = assess_adequacy(picture, um_per_px, finest, objective=plan.objective)
+    adequacy = assess_adequacy(picture, um_per_px, finest, objective=plan.objective, threads=threads)
     warnings = warn_of_weak_groups(plan.judged, adequacy)
     return Proposal(
         file_name=picture.file_name,
@@ -304,11 +335,14 @@ def conclude_measured(picture: Picture, plan: ProposalPlan, candidates: Sequence
     )
 
 
-def conclude_proposal(picture: Picture, plan: ProposalPlan, detections: Sequence[Detections]) -> Proposal:
+def conclude_proposal(
+    picture: Picture, plan: ProposalPlan, detections: Sequence[Detections], *, threads: int = 1
+) -> Proposal:
     """The proposal from what all batches found, whatever order they come in."""
     merged = merge_batches(picture, plan, detections)
-    measured = [measure_part(picture, plan, part) for part in part_ranked(plan, merged)]
-    return conclude_measured(picture, plan, [one for of_part in measured for one in of_part])
+    parts = part_ranked(plan, merged)
+    measured = [one for part in parts for one in measure_part(picture, plan, part, threads=threads)]
+    return conclude_measured(picture, plan, measured, threads=threads)
 
 
 def _has_plain_look(picture: Picture, plan: ProposalPlan) -> bool:
@@ -328,6 +362,14 @@ def _keep_listed(merged: Detections, default_cut: float) -> Detections:
     share = np.where(np.arange(len(best)) < _LEAST_LISTED, _LEAST_SHARE_OF_CUT, _LISTED_SHARE_OF_CUT)
     listed = best[long.scores[best] >= share * default_cut]
     return take_detections(long, np.sort(listed))
+
+
+def _choose_tile_px(picture: Picture, detector: Detector) -> int:
+    """Large pictures are looked at in larger tiles, which share less area with their neighbours."""
+    if picture.width * picture.height <= _ONE_PASS_PIXELS:
+        return detector.tile_px
+    side_px: int = getattr(detector, "large_tile_px", detector.tile_px)
+    return side_px
 
 
 def _takes_one_pass(picture: Picture, calibration: Calibration | None, detector: Detector) -> bool:

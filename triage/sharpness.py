@@ -245,18 +245,20 @@ def measure_focus(
     rows, columns = max(1, round(picture.height * factor)), max(1, round(picture.width * factor))
     height, width = min(_SAMPLE_PX, rows), min(_SAMPLE_PX, columns)
     lefts, tops = _spread_samples(columns, width), _spread_samples(rows, height)
-    places = [
-        (int(x), int(y), left / factor, top / factor, (right - left) / factor, (bottom - top) / factor)
-        for y, (top, bottom) in zip(tops, _part(tops, height, rows), strict=True)
-        for x, (left, right) in zip(lefts, _part(lefts, width, columns), strict=True)
+
+    def judge(corner: tuple[int, int]) -> Sharpness | None:
+        pixels = picture.read_region(*corner, width, height, scaled_to_hw=(rows, columns))
+        return _measure_shown(to_grey(pixels))
+
+    corners = [(int(x), int(y)) for y in tops for x in lefts]
+    parts = [
+        (left / factor, top / factor, (right - left) / factor, (bottom - top) / factor)
+        for top, bottom in _part(tops, height, rows)
+        for left, right in _part(lefts, width, columns)
     ]
-
-    def judge(x: int, y: int, *sides: float) -> FocusCell:
-        pixels = picture.read_region(x, y, width, height, scaled_to_hw=(rows, columns))
-        return FocusCell(*sides, _measure_shown(to_grey(pixels)))
-
     with ThreadPoolExecutor(threads, thread_name_prefix="focus") as pool:
-        cells = list(pool.map(lambda place: judge(*place), places))
+        judgements = pool.map(judge, corners)
+        cells = [FocusCell(*part, one) for part, one in zip(parts, judgements, strict=True)]
     judged = [cell.sharpness for cell in cells if cell.sharpness is not None]
     if not judged:
         return None

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -94,38 +95,38 @@ def cut_tile(picture: Picture, tile: Tile, tile_px: int) -> NDArray[np.uint8]:
 
 
 def cut_tiles_ahead(
-    picture: Picture, tiles: Sequence[Tile], tile_px: int, *, at_a_time: int
+    picture: Picture, tiles: Sequence[Tile], tile_px: int, *, at_a_time: int, readers: int = 1
 ) -> Iterator[NDArray[np.uint8]]:
     """Pixels of the tiles in order, `at_a_time` together, the next ones cut while the caller uses these.
 
     Parameters
     ----------
     picture : Picture
-        Nothing else may read it meanwhile.
     tiles : sequence of Tile
     tile_px : int
         Side of a tile.
     at_a_time : int
-        At most twice as many tiles are in memory.
+        As many more are cut meanwhile, or one for each reader if that is more.
+    readers : int
+        Threads that read tiles.
 
     Yields
     ------
     pixels : ndarray of shape (n, tile_px, tile_px, 3), 1 <= n <= at_a_time
     """
     parts = [tiles[start : start + at_a_time] for start in range(0, len(tiles), at_a_time)]
-    with ThreadPoolExecutor(1, thread_name_prefix="tiles") as reader:
-        ahead = None
+    with ThreadPoolExecutor(readers, thread_name_prefix="tiles") as pool:
+        ahead: deque[list[Future[NDArray[np.uint8]]]] = deque()
         for part in parts:
-            cut = reader.submit(_cut_together, picture, part, tile_px)
-            if ahead is not None:
-                yield ahead.result()
-            ahead = cut
-        if ahead is not None:
-            yield ahead.result()
+            ahead.append([pool.submit(cut_tile, picture, tile, tile_px) for tile in part])
+            if sum(map(len, ahead)) >= at_a_time + max(at_a_time, readers):
+                yield _stack(ahead.popleft())
+        while ahead:
+            yield _stack(ahead.popleft())
 
 
-def _cut_together(picture: Picture, tiles: Sequence[Tile], tile_px: int) -> NDArray[np.uint8]:
-    return np.stack([cut_tile(picture, tile, tile_px) for tile in tiles])
+def _stack(cut: Sequence[Future[NDArray[np.uint8]]]) -> NDArray[np.uint8]:
+    return np.stack([tile.result() for tile in cut])
 
 
 def to_picture_frame(found: Detections, tile: Tile, picture_hw: tuple[int, int]) -> Detections:

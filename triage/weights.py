@@ -21,6 +21,8 @@ from triage.score_calibration import read_score_calibration
 WEIGHTS_FILE = "detector.safetensors"
 GRAPH_FILE = "detector.onnx"
 RECORD_FILE = "record.json"
+SIDE_AXIS, CELLS_AXIS = "side", "cells"
+"""Names that a graph gives to sides that are left open, of its tiles and of its map."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,8 @@ class WeightsRecord:
         Of `detector.safetensors`.
     graph_sha256 : str or None
         Of `detector.onnx`; None until it has been exported.
+    takes_larger_tiles : bool
+        Whether that graph leaves the sides of its tiles open; older ones don't.
     """
 
     name: str
@@ -67,6 +71,7 @@ class WeightsRecord:
     packages: dict[str, str] = field(default_factory=dict)
     weights_sha256: str = ""
     graph_sha256: str | None = None
+    takes_larger_tiles: bool = False
 
 
 def shipped_folder() -> Path:

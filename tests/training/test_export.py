@@ -6,19 +6,21 @@ import onnx
 import pytest
 
 from training.export import main
-from triage.weights import GRAPH_FILE, read_record
+from triage.weights import GRAPH_FILE, SIDE_AXIS, read_record
 
 
 def test_export_writes_one_file_that_takes_one_tile_of_bytes(weights_folder: Path) -> None:
     graph = onnx.load(weights_folder / GRAPH_FILE).graph
     (tiles,) = graph.input
     assert (tiles.name, tiles.type.tensor_type.elem_type) == ("tiles", onnx.TensorProto.UINT8)
-    assert [size.dim_value for size in tiles.type.tensor_type.shape.dim] == [1, 128, 128, 3]
+    shape = [size.dim_param or size.dim_value for size in tiles.type.tensor_type.shape.dim]
+    assert shape == [1, SIDE_AXIS, SIDE_AXIS, 3]
     assert [path.name for path in weights_folder.glob("*.onnx*")] == [GRAPH_FILE]
 
 
 def test_export_puts_the_graph_into_the_record(weights_folder: Path) -> None:
-    assert read_record(weights_folder).graph_sha256 is not None
+    record = read_record(weights_folder)
+    assert record.graph_sha256 is not None and record.takes_larger_tiles
 
 
 def test_export_keeps_no_path_of_this_machine(weights_folder: Path) -> None:

@@ -44,7 +44,8 @@ class BlobDetector:
         self.calls: list[int] = []
 
     def detect(self, tiles: NDArray[np.uint8]) -> list[Detections]:
-        assert tiles.dtype == np.uint8 and tiles.shape[1:] == (512, 512, 3)
+        assert tiles.dtype == np.uint8
+        assert tiles.shape[1:] in [(side, side, 3) for side in (512, getattr(self, "large_tile_px", 512))]
         self.calls.append(len(tiles))
         return [self._detect_one(tile) for tile in tiles]
 

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import dataclasses
 import subprocess
 import sys
 import threading
@@ -7,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
+import onnx
 import pytest
 import torch
 from torch import nn
@@ -75,6 +77,38 @@ def test_detector_finds_something_in_every_tile(folder: Path, tiles: np.ndarray)
 def test_both_engines_give_the_same_boxes(folder: Path, tiles: np.ndarray) -> None:
     with_torch = Detector(read_record(folder), TorchEngine(folder, read_record(folder), "cpu", batch=4))
     assert_same(load_detector(folder, device="cpu").detect(tiles), with_torch.detect(tiles), atol=2e-3)
+
+
+def test_both_engines_take_larger_tiles(
+    folder: Path, tiles: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("triage.detector.LARGE_TILE_PX", 2 * TILE_PX)
+    monkeypatch.setattr("triage.detector.MOST_DETECTIONS", 10)
+    large = tiles[:4].reshape(2, 2, TILE_PX, TILE_PX, 3).swapaxes(1, 2).reshape(1, *2 * [2 * TILE_PX], 3)
+    record = read_record(folder)
+    with_torch = Detector(record, TorchEngine(folder, record, "cpu", batch=4))
+    with_onnx = load_detector(folder, device="cpu")
+    assert with_onnx.large_tile_px == 2 * TILE_PX
+    found = with_onnx.detect(large)
+    assert_same(found, with_torch.detect(large), atol=2e-3)
+    # As many as four tiles may have, from all over the tile.
+    assert len(found[0].scores) == 40 and (found[0].boxes_xyxy.max(axis=0) > TILE_PX).all()
+    assert max(len(one.scores) for one in with_onnx.detect(tiles)) == 10
+
+
+def test_a_detector_of_fixed_tiles_takes_no_larger_ones(
+    tmp_path: Path, folder: Path, tiles: np.ndarray
+) -> None:
+    graph = onnx.load(folder / GRAPH_FILE)
+    for value, axes, side in ((graph.graph.input[0], (1, 2), TILE_PX), (graph.graph.output[0], (2, 3), 16)):
+        for axis in axes:
+            value.type.tensor_type.shape.dim[axis].dim_value = side
+    onnx.save(graph, tmp_path / GRAPH_FILE)
+    (tmp_path / WEIGHTS_FILE).write_bytes((folder / WEIGHTS_FILE).read_bytes())
+    write_record(tmp_path, dataclasses.replace(read_record(folder), takes_larger_tiles=False))
+    fixed = load_detector(tmp_path, device="cpu")
+    assert fixed.large_tile_px == TILE_PX
+    assert_same(fixed.detect(tiles[:2]), load_detector(folder, device="cpu").detect(tiles[:2]), atol=0.0)
 
 
 @pytest.mark.parametrize("device", ["onnx", "torch"])

@@ -7,7 +7,14 @@ import torch
 from torch import nn
 
 from triage.errors import WeightsError
-from triage.network import CentrePointNetwork, LiteFeatures, SameConv, read_network, write_network
+from triage.network import (
+    CentrePointNetwork,
+    LiteFeatures,
+    SameConv,
+    fold_norms,
+    read_network,
+    write_network,
+)
 
 
 def small_network() -> CentrePointNetwork:
@@ -48,6 +55,23 @@ def test_bytes_and_floats_give_the_same() -> None:
 def test_heat_begins_near_zero() -> None:
     head = CentrePointNetwork(4, 16).eval()(torch.full((1, 3, 64, 64), 127.0))
     assert torch.sigmoid(head[:, 0]).max() < 0.05
+
+
+def test_folded_norms_give_the_same_map() -> None:
+    network = CentrePointNetwork(3, 16).eval()
+    torch.manual_seed(5)
+    for layer in network.modules():
+        if isinstance(layer, nn.BatchNorm2d):
+            for values in (layer.running_mean, layer.bias):
+                nn.init.normal_(values, std=0.2)
+            for values in (layer.running_var, layer.weight):
+                nn.init.uniform_(values, 0.5, 1.5)
+    images = torch.randint(0, 256, (1, 3, 64, 64), dtype=torch.uint8)
+    with torch.inference_mode():
+        expected = network(images)
+        fold_norms(network)
+        assert not any(isinstance(layer, nn.BatchNorm2d) for layer in network.modules())
+        torch.testing.assert_close(network(images), expected, rtol=1e-3, atol=1e-4)
 
 
 def test_weights_come_back_as_written(tmp_path: Path) -> None:

@@ -451,6 +451,34 @@ def test_measured_parts_are_the_same_whatever_their_size(
         assert to_bytes(propose_candidates(picture, KNOWN, blob_detector)) == expected
 
 
+def test_measured_parts_are_the_same_whatever_the_threads(
+    picture: Picture, blob_detector: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("triage.pipeline._PIECE_CANDIDATES", 2)
+    expected = to_bytes(propose_candidates(picture, KNOWN, blob_detector))
+    blob_detector.threads = 3
+    assert len(json.loads(expected)["candidates"]) > 4
+    assert to_bytes(propose_candidates(picture, KNOWN, blob_detector)) == expected
+
+
+def test_large_pictures_are_looked_at_in_larger_tiles(
+    picture: Picture, blob_detector: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    small = plan_proposal(picture, KNOWN, blob_detector)
+    blob_detector.large_tile_px = 800
+    assert plan_proposal(picture, KNOWN, blob_detector) == small
+    before = propose_candidates(picture, KNOWN, blob_detector).candidates
+    monkeypatch.setattr("triage.pipeline._ONE_PASS_PIXELS", picture.width * picture.height - 1)
+    plan = plan_proposal(picture, KNOWN, blob_detector)
+    assert (small.tile_px, plan.tile_px) == (512, 800) and len(plan.tiles) < len(small.tiles)
+    after = propose_candidates(picture, KNOWN, blob_detector).candidates
+    assert len(after) == len(before) > 4
+    for one, other in zip(
+        *(sorted(some, key=lambda one: one.bbox_xywh) for some in (before, after)), strict=True
+    ):
+        assert one.bbox_xywh == pytest.approx(other.bbox_xywh, abs=2)
+
+
 def test_specks_of_too_few_pixels_are_not_listed(picture: Picture, blob_detector: Any) -> None:
     plan = plan_proposal(picture, KNOWN, blob_detector)
     n_groups = len(read_groups())

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from triage.groups import read_groups
 from triage.images import Picture
 from triage.records import Detections
-from triage.tiles import Tile, cut_tile, plan_tiles, to_picture_frame
+from triage.tiles import Tile, cut_tile, cut_tiles_ahead, plan_tiles, to_picture_frame
 
 N_GROUPS = len(read_groups())
 
@@ -50,6 +50,19 @@ def test_plan_tiles_overlaps_neighbours_by_at_least_the_overlap() -> None:
 def test_plan_tiles_refuses_impossible_overlap(overlap_px: int) -> None:
     with pytest.raises(ValueError, match="0 or more and below 512, received"):
         plan_tiles((600, 600), 512, overlap_px)
+
+
+@pytest.mark.parametrize("readers", [1, 3])
+def test_tiles_cut_ahead_come_in_order(
+    open_array: Callable[[NDArray[np.uint8]], Picture], readers: int
+) -> None:
+    pixels = np.random.default_rng(3).integers(0, 256, (200, 330, 3), dtype=np.uint8)
+    tiles = plan_tiles((200, 330), 64, 8)
+    with open_array(pixels) as picture:
+        cut = list(cut_tiles_ahead(picture, tiles, 64, at_a_time=4, readers=readers))
+        expected = [cut_tile(picture, tile, 64) for tile in tiles]
+    assert [len(some) for some in cut] == [4] * 6
+    np.testing.assert_array_equal(np.concatenate(cut), np.stack(expected))
 
 
 def test_cut_tile_fills_with_the_median_colour(open_array: Callable[[NDArray[np.uint8]], Picture]) -> None:
