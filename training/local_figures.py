@@ -21,6 +21,15 @@ from training.engine import Batch
 from training.evaluate import Judged, judge_picture
 from training.held_out import draw_held_out, judge
 from training.metrics import FALSE, free_response, wilson_interval
+from training.own_cut import (
+    LISTING_CUT,
+    Seen,
+    choose_cut,
+    describe_cut,
+    take_pictures,
+    take_tiles,
+)
+from training.own_cut import to_lines as tell_cut
 from training.parallel import choose_device
 from training.settings import Settings
 from training.splits import take_split
@@ -202,7 +211,8 @@ def compare(
     Returns
     -------
     record : WeightsRecord or None
-        With both figures under `scores["adapted"]`; None where the training has not ended.
+        With both figures under `scores["adapted"]`, and a default cut of its own, told by
+        `scores["default_cut"]`; None where the training has not ended.
     """
     # Reads the set first: a mistake in its name should not cost a training.
     from training.dataset import read_marked_pictures
@@ -213,23 +223,34 @@ def compare(
     held_out = list(draw_held_out(settings, device, draw))
     start = start_folder(settings.start)
 
-    def take(folder: Path) -> LocalFigures:
+    def judge_all(folder: Path, cut: float) -> list[Judged]:
         detector = open_detector(folder, device)
-        judged = [judge_picture(one, detector, is_scale_used=True) for one in pictures]
-        return to_figures(
-            judged,
-            default_cut=detector.record.default_cut,
-            drawn=judge_drawn(folder, held_out, device),
-        )
+        detector.record = dataclasses.replace(detector.record, default_cut=cut)
+        return [judge_picture(one, detector, is_scale_used=True) for one in pictures]
 
-    before = take(start)
+    def see(folder: Path, judged: Sequence[Judged]) -> list[Seen]:
+        return [*take_pictures(judged), *take_tiles(folder, held_out, device)]
+
+    old_cut = read_record(start).default_cut
+    old = judge_all(start, old_cut)
+    before = to_figures(old, default_cut=old_cut, drawn=judge_drawn(start, held_out, device))
     record = train_with(Given(held_out=held_out))
     if record is None:
         return None
-    after = take(settings.out)
+    seen_before, seen = see(start, old), see(settings.out, judge_all(settings.out, LISTING_CUT))
+    cut = choose_cut(seen_before, old_cut, seen)
+    said = None if cut is None else describe_cut(seen_before, old_cut, seen, cut)
+    cut = old_cut if cut is None else cut
+    after = to_figures(
+        judge_all(settings.out, cut), default_cut=cut, drawn=judge_drawn(settings.out, held_out, device)
+    )
     print("\n".join(to_lines(before, after)), flush=True)
+    if said is not None:
+        print("\n".join(tell_cut(said)), flush=True)
     scores = {**record.scores, "adapted": {"before": before.to_json(), "after": after.to_json()}}
-    return write_record(settings.out, dataclasses.replace(record, scores=scores))
+    if said is not None:
+        scores["default_cut"] = said
+    return write_record(settings.out, dataclasses.replace(record, default_cut=cut, scores=scores))
 
 
 def to_lines(before: LocalFigures, after: LocalFigures) -> list[str]:
@@ -258,7 +279,7 @@ def to_lines(before: LocalFigures, after: LocalFigures) -> list[str]:
             ),
         ),
         (
-            f"candidates on {before.n_object_free} object-free pictures, above the default cut",
+            f"candidates on {before.n_object_free} object-free pictures, above each one's default cut",
             f"{before.n_false_at_cut}",
             f"{after.n_false_at_cut}",
         ),

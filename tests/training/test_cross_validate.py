@@ -129,4 +129,7 @@ def test_adapting_prints_and_records_figures_before_and_after(
     # Of these names the split holds out none or some; both figures are of the same pictures.
     assert adapted["before"]["pictures"] == adapted["after"]["pictures"]
     assert record.recipe["trained_on"] == "labelled set set" and len(record.recipe["data_sha256"]) == 64
-    assert record.default_cut == read_record(Path(settings.start)).default_cut
+    cut = read_record(settings.out).scores["default_cut"]
+    assert record.default_cut == cut["score"] != read_record(Path(settings.start)).default_cut
+    assert cut["before"]["score"] == read_record(Path(settings.start)).default_cut
+    assert f"Default cut {cut['score']:.4f} (before: " in said and cut["of"] > 0
