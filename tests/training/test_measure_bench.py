@@ -37,6 +37,8 @@ from training.measure_tables import (
     judge_interval,
     print_table,
 )
+from training.synthesize.kinds import flukes
+from training.synthesize.stock import draw_stock
 from triage.groups import read_groups
 from triage.images import Picture
 from triage.records import Ellipse
@@ -172,6 +174,18 @@ def test_drawn_objects_have_the_sides_that_the_tool_measures() -> None:
     assert (known.group, known.focus, known.picture) == ("oocyst", "sharp", "a")
     assert (known.truth.length_px, known.truth.width_px) == (pytest.approx(180), pytest.approx(40))
     assert known.truth.angle_deg == pytest.approx(30 + np.rad2deg(0.2))
+
+
+def test_shut_lids_leave_no_corners_beside_the_egg() -> None:
+    stock = draw_stock(flukes.KINDS[2], 12)
+    shut = stock.parameters["opened"] == 0
+    for outlines, least in (
+        (flukes.outline_seen(stock.parameters)[shut], 0.97),
+        (stock.outline_um[shut], 0.0),
+    ):
+        filled = [cv2.contourArea(one) / cv2.contourArea(cv2.convexHull(one)) for one in outlines]
+        assert min(filled) > least
+    assert min(filled) < 0.97
 
 
 @pytest.mark.parametrize(

@@ -84,20 +84,36 @@ def _centre(p: Parameters) -> None:
     p["shoulder_at"] = _shoulders(p, outline_body(p["shell"]))
 
 
-def _outline(p: Parameters) -> Array:
+def outline_seen(p: Parameters) -> Array:
+    """Outlines (n, 96, 2) of what is drawn: the lid ends at its rim.
+
+    The outline that detectors learn boxes from gives the lid's rim the breadth of the whole egg, which leaves
+    two corners that nobody can see.
+    """
+    return _outline(p, is_lid_cut=True)
+
+
+def _outline(p: Parameters, *, is_lid_cut: bool = False) -> Array:
     egg = outline_body(p["shell"])
     shoulders = _shoulders(p, egg)
     angle = np.linspace(0, 2 * np.pi, 12, endpoint=False)
     ring = np.stack((np.cos(angle), np.sin(angle)), -1)[None] * p["shoulder_um"][:, None, None]
     rings = [ring + shoulders[:, None, i] for i in (0, 1)]
-    return outline_union(*_halves(p, egg, shoulders[:, 0]), outline_body(p["knob"]), *rings)
+    breadth = np.sort(shoulders[:, :, 1], axis=1) if is_lid_cut else None
+    return outline_union(*_halves(p, egg, shoulders[:, 0], breadth), outline_body(p["knob"]), *rings)
 
 
-def _halves(p: Parameters, egg: Array, hinge: Array) -> tuple[Array, Array]:
-    """Outlines of the case and of the lid, swung about its hinge where the egg is open."""
+def _halves(p: Parameters, egg: Array, hinge: Array, breadth: Array | None) -> tuple[Array, Array]:
+    """Outlines of the case and of the lid, swung about its hinge where the egg is open.
+
+    `breadth` (n, 2) is where the lid's rim begins and ends across the egg.
+    """
     edge = p["lid_u"][:, None]
     case, lid = egg.copy(), egg.copy()
     lid[:, :, 0] = np.maximum(egg[:, :, 0], edge)
+    if breadth is not None:
+        cut = np.clip(egg[:, :, 1], breadth[:, :1], breadth[:, 1:])
+        lid[:, :, 1] = np.where(egg[:, :, 0] < edge, cut, egg[:, :, 1])
     case[:, :, 0] = np.where(p["opened"][:, None] > 0, np.minimum(egg[:, :, 0], edge), egg[:, :, 0])
     swing = p["swing"] * p["opened"]
     cos, sin = np.cos(swing)[:, None], np.sin(swing)[:, None]
