@@ -260,11 +260,12 @@ def find_squares(folder: Path, um_per_px: float) -> list[Path]:
 def draw_squares(folder: Path, um_per_px: float) -> list[Path]:
     """Drawn squares, most without eggs; another process draws them, so that its memory isn't counted."""
     paths: list[Path] = []
+    workers = str(min(8, os.cpu_count() or 1))
     for style, n in _DRAWN:
         options = {"--n": n, "--style": style, "--seed": _SEED, "--width": SQUARE_PX, "--height": SQUARE_PX}
         command = [sys.executable, "-m", "training.synthesize", "--out", str(folder / style)]
         command += [text for name, value in options.items() for text in (name, str(value))]
-        subprocess.run([*command, "--um-per-px", str(um_per_px), "--workers", "1"], check=True)
+        subprocess.run([*command, "--um-per-px", str(um_per_px), "--workers", workers], check=True)
         paths += sorted((folder / style / "images").iterdir())
     return paths
 
