@@ -73,6 +73,8 @@ class CoverslipNumbers:
     remarks : tuple of str
         Keys of what must be said with these numbers: `no pictures`, `no scale`, `no coverslip side`,
         `may overlap`, `more than the coverslip`, `mosaic`, `focus not judged`.
+    n_two_groups : int
+        Objects whose candidates were confirmed under several groups; each counts under the last one.
     """
 
     preparation_id: int
@@ -84,6 +86,7 @@ class CoverslipNumbers:
     not_assessed: tuple[UnassessedGroup, ...]
     unsure: int
     remarks: tuple[str, ...]
+    n_two_groups: int = 0
 
 
 @dataclass(frozen=True)
@@ -136,6 +139,7 @@ def _count(
         not_assessed=tuple(one for one in groups if isinstance(one, UnassessedGroup)),
         unsure=n_unsure,
         remarks=tuple(_remark(pictures, reports, placed, area, side_mm)),
+        n_two_groups=sum(bool(one.other_groups) for one in objects),
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 
@@ -11,37 +12,60 @@ from service.settle import current_answer
 from service.store.reading import Spoken
 from triage.boxes import box_iou
 
-# Boxes of one group in one picture that share at least this much are one object (our choice, no source).
+# Boxes in one picture that share at least this much are one object (our choice, no source).
 SAME_OBJECT_IOU = 0.4
 
 
 @dataclass(frozen=True)
 class Counted:
-    """One object that counts, with every candidate that stands for it, the best ranked first."""
+    """One object that counts, with every candidate that stands for it, the best ranked first.
+
+    Attributes
+    ----------
+    group : str
+        What was said of it last.
+    other_groups : tuple of str
+        What other candidates at its place were confirmed as: nobody settled these against each other.
+    """
 
     group: str
     image_id: int
     spoken: tuple[Spoken, ...]
+    other_groups: tuple[str, ...] = ()
 
 
 def count_objects(spoken: Sequence[Spoken]) -> list[Counted]:
     """The confirmed objects, each once, in the order of their first candidate."""
-    groups: dict[tuple[int, str], list[list[Spoken]]] = {}
+    pictures: dict[int, list[list[Spoken]]] = {}
     for one in spoken:
         answer = current_answer(one)
         if answer is None or answer.answer != "confirm":
             continue
-        objects = groups.setdefault((one.candidate.image_id, answer.group or one.candidate.group), [])
+        objects = pictures.setdefault(one.candidate.image_id, [])
         same = next((other for other in objects if _is_same(other[0], one)), None)
         if same is None:
             objects.append([one])
         else:
             same.append(one)
-    return [
-        Counted(group, image_id, tuple(of_one))
-        for (image_id, group), objects in groups.items()
-        for of_one in objects
-    ]
+    return [_count(image_id, of_one) for image_id, objects in pictures.items() for of_one in objects]
+
+
+def _count(image_id: int, spoken: Sequence[Spoken]) -> Counted:
+    newest = max(spoken, key=_said_at)
+    groups = dict.fromkeys(_group_of(one) for one in spoken)
+    others = tuple(name for name in groups if name != _group_of(newest))
+    return Counted(_group_of(newest), image_id, tuple(spoken), others)
+
+
+def _group_of(one: Spoken) -> str:
+    answer = current_answer(one)
+    return (answer and answer.group) or one.candidate.group
+
+
+def _said_at(one: Spoken) -> datetime:
+    answer = current_answer(one)
+    assert answer is not None
+    return answer.created_at
 
 
 def _is_same(one: Spoken, other: Spoken) -> bool:

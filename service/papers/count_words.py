@@ -52,6 +52,8 @@ def tell_remarks(words: dict[str, Any], numbers: CoverslipNumbers) -> list[str]:
     remarks = [said[remark.replace(" ", "_")] for remark in numbers.remarks]
     if numbers.unsure:
         remarks.append(said["unsure"].format(n=numbers.unsure))
+    if numbers.n_two_groups:
+        remarks.append(said["two_groups"].format(n=numbers.n_two_groups))
     return [*remarks, said["not_epg"], said["even"]]
 
 

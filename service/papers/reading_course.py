@@ -26,29 +26,33 @@ def tell_rules(view: View, specimen_id: int, words: dict[str, Any]) -> list[str]
     return lines or [said["rule_none"]]
 
 
-def tell_changes(view: View, names: dict[int, str], words: dict[str, Any]) -> list[str]:
+def tell_changes(
+    view: View, names: dict[int, str], objects: dict[int, str], words: dict[str, Any]
+) -> list[str]:
     """Each mark that says something else than its reader's locked unaided read, with its direction.
 
     Parameters
     ----------
     names : dict
         The pictures of the specimen by id.
+    objects : dict
+        What candidates are called, by id; what was taken back or replaced is not among them.
     """
     return [
-        _tell_change(view, change, mark, names[state.read.image_id], words)
+        _tell_change(view, change, mark, (_name(mark, objects, words), names[state.read.image_id]), words)
         for state in reading.list_reads(view.session, list(names))
         for change, mark in changes.list_changes(view.session, state.read.id)
     ]
 
 
 def _tell_change(
-    view: View, change: ChangeAfterLock, mark: MarkRow, picture: str, words: dict[str, Any]
+    view: View, change: ChangeAfterLock, mark: MarkRow, where: tuple[str, str], words: dict[str, Any]
 ) -> str:
     said = words["record"]
     return str(
         said["change"].format(
-            id=mark.candidate_id,
-            picture=picture,
+            object=where[0],
+            picture=where[1],
             name=view.names[mark.reader_id],
             at=tell_time(mark.created_at),
             before=_tell_answer(change.before_answer, change.before_group, words),
@@ -56,6 +60,10 @@ def _tell_change(
             direction=said[f"change_{change.direction}"],
         )
     )
+
+
+def _name(mark: MarkRow, objects: dict[int, str], words: dict[str, Any]) -> str:
+    return objects.get(mark.candidate_id) or str(words["record"]["no_longer_listed"])
 
 
 def _tell_answer(answer: str | None, what: str | None, words: dict[str, Any]) -> str:

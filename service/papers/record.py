@@ -10,9 +10,10 @@ from typing import Any
 
 from service.amending import list_signed
 from service.numbers import count_specimen
-from service.objects_counted import Counted, count_objects
+from service.objects_counted import count_objects
 from service.papers.count_words import tell_area, tell_group, tell_not_assessed, tell_remarks
 from service.papers.limit_words import tell_advice, tell_limits, tell_notes
+from service.papers.object_words import name_objects, tell_size, tell_who
 from service.papers.reading_course import tell_changes, tell_rules, tell_tails, tell_time
 from service.present import View
 from service.settle import current_answer, needs_mark
@@ -95,7 +96,7 @@ def gather_record(
         "unmarked": sum(needs_mark(one) for one in spoken),
         "rules": tell_rules(view, specimen.id, words),
         "readers": _gather_readers(view, specimen.id, image_ids, words),
-        "changes": tell_changes(view, names, words),
+        "changes": tell_changes(view, names, name_objects(spoken, words), words),
         "tails": tell_tails(view, names, words),
     }
 
@@ -216,40 +217,28 @@ def _gather_objects(
         *((one, words["record"]["unsure"], None) for one in unsure),
     ]
     gathered = []
+    known_as = name_objects(spoken, words)
     for number, (one, answer, counted) in enumerate(listed):
         group = counted.group if counted is not None else one.candidate.group
         name = words["groups"].get(group, group)
+        if counted is not None and counted.other_groups:
+            others = ", ".join(words["groups"].get(other, other) for other in counted.other_groups)
+            name = words["record"]["two_groups"].format(group=name, others=others)
         data = crop(one) if number < MOST_CROPS else None
         gathered.append(
             {
-                "id": one.candidate.id,
                 "group": name if counted is not None else words["record"]["resembles"].format(group=name),
                 "answer": answer,
-                "size": _tell_size(one, words),
-                "picture": names[one.candidate.image_id],
-                "by": words["record"]["by"].format(names=", ".join(_name_readers(view, one, counted))),
+                "size": tell_size(one, words),
+                "name": known_as[one.candidate.id],
+                "where": words["record"]["where"].format(
+                    object=known_as[one.candidate.id], picture=names[one.candidate.image_id]
+                ),
+                "by": tell_who(view, counted.spoken if counted else (one,), words),
                 "crop": None if data is None else f"data:image/jpeg;base64,{base64.b64encode(data).decode()}",
             }
         )
     return gathered
-
-
-def _name_readers(view: View, one: Spoken, counted: Counted | None) -> list[str]:
-    spoken = counted.spoken if counted else (one,)
-    ids = [mark.reader_id for other in spoken for mark in other.marks]
-    ids += [settled.reader_id for other in spoken for settled in other.adjudications]
-    return [view.names[reader] for reader in dict.fromkeys(ids)]
-
-
-def _tell_size(one: Spoken, words: dict[str, Any]) -> str:
-    said = one.candidate.said
-    values = {name: said.get(f"{name}_um") for name in ("length", "width")}
-    spread = {f"{name}_sd": said.get(f"{name}_um_sd") for name in ("length", "width")}
-    if None in values.values() or None in spread.values():
-        _, _, width, height = said["bbox"]
-        return str(words["record"]["size_px"].format(width=f"{width:.0f}", height=f"{height:.0f}"))
-    figures = {name: f"{value:.1f}" for name, value in {**values, **spread}.items() if value is not None}
-    return str(words["record"]["length_width"].format(**figures))
 
 
 def _list_rejected(spoken: Sequence[Spoken], words: dict[str, Any]) -> str | None:

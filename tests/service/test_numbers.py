@@ -14,7 +14,7 @@ from service_calls import list_candidates, mark, ok, problem
 
 from service.numbers import CoverslipNumbers, GroupNumbers, UnassessedGroup
 from service.objects_counted import count_objects
-from service.papers.count_words import tell_group, tell_not_assessed
+from service.papers.count_words import tell_group, tell_not_assessed, tell_remarks
 from service.papers.words import read_words
 from service.sensitivity import MeasuredSensitivities, Sensitivity, lower_share
 from triage.counts import limit_objects
@@ -52,12 +52,26 @@ def _spoken(bbox: list[float], group: str = "oocyst", image_id: int = 1, answer:
     [
         (_spoken([12, 10, 40, 40]), 1),
         (_spoken([35, 10, 40, 40]), 2),
-        (_spoken([12, 10, 40, 40], group="ascarid_egg"), 2),
+        (_spoken([12, 10, 40, 40], group="ascarid_egg"), 1),
         (_spoken([12, 10, 40, 40], image_id=2), 2),
     ],
 )
 def test_object_with_two_candidates_counts_once(other: Any, n_objects: int) -> None:
     assert len(count_objects([_spoken([10, 10, 40, 40]), other])) == n_objects
+
+
+def test_place_with_two_groups_counts_once_under_what_was_said_last() -> None:
+    first, last = _spoken([10, 10, 40, 40]), _spoken([12, 10, 40, 40], group="ascarid_egg")
+    last.marks[0].created_at = 1
+    (counted,) = count_objects([first, last])
+    assert (counted.group, counted.other_groups) == ("ascarid_egg", ("oocyst",))
+    (alone,) = count_objects([first])
+    assert alone.other_groups == ()
+    twice, once = tell_remarks(read_words(), _numbers(n_two_groups=2)), tell_remarks(read_words(), _numbers())
+    assert any(
+        line.startswith("2 of the objects marked were confirmed under several groups") for line in twice
+    )
+    assert not any("several groups" in line for line in once)
 
 
 def _group(**changes: Any) -> GroupNumbers:

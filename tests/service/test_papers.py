@@ -103,7 +103,7 @@ def test_reading_record_tells_rule_changes_and_tail(
     for said in (
         "Reading rule: unaided first. The vet, 20",
         ", because: a control",
-        f"Object {first['id']} of slide.png: from not found to ",
+        f"Candidate {first['rank']} of slide.png: from not found to ",
         ", toward the tool. The reader, 20",
         "2 candidates of slide.png as Pollen, after each had been on the screen. The reader, 20",
     ):
@@ -111,6 +111,26 @@ def test_reading_record_tells_rule_changes_and_tail(
     assert "Taken back" not in page
     ok(reader.post(f"/api/contact-sheets/{sheet['id']}/withdrawal"), 200)
     assert "Taken back: 2." in _page(reader, image, "reading-record")
+
+
+def test_reading_record_tells_who_differed_who_settled_and_calls_objects_as_the_page_does(
+    reader: httpx.Client, vet: httpx.Client, image: dict[str, Any]
+) -> None:
+    first = list_candidates(reader, image)["candidates"][0]
+    drawn = {"bbox": [300.0, 20.0, 30.0, 20.0], "group": "oocyst"}
+    for _ in range(2):
+        ok(reader.post(f"/api/images/{image['id']}/objects", json=drawn), 201)
+        drawn = {"bbox": [340.0, 60.0, 30.0, 20.0], "group": "oocyst"}
+    mark(reader, first, group="ascarid_egg")
+    mark(vet, first, group="trichurid_egg")
+    assert "by The reader, The vet, who differ; nothing settles it yet" in _page(
+        reader, image, "reading-record"
+    )
+    settled = {"answer": "confirm", "group": "ascarid_egg"}
+    ok(vet.post(f"/api/candidates/{first['id']}/adjudications", json=settled), 201)
+    page = _page(reader, image, "reading-record")
+    assert "Candidate 1 of slide.png, marked by The reader, The vet, who differed; settled by The vet" in page
+    assert "Added object 1 of slide.png, by The reader<" in page and "Added object 2 of slide.png" in page
 
 
 def test_owner_sheet_explains_what_a_flotation_can_and_cannot_show(
