@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import os
 import signal
@@ -9,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -42,10 +44,12 @@ from triage.tiles import BATCH_TILES
 
 ROOT = Path(__file__).resolve().parents[2]
 PYTHON_PATH = os.pathsep.join(filter(None, (str(ROOT), os.environ.get("PYTHONPATH"))))
-# `COVERSLIP_TEST_KILLS=100 pytest tests/service/test_jobs.py -k killed` kills as often as is asked.
+# `COVERSLIP_TEST_KILLS=100 pytest -n 0 -s tests/service/test_jobs.py -k killed` kills as often as is asked.
 KILLS = int(os.environ.get("COVERSLIP_TEST_KILLS", "2"))
 SEED = int(os.environ.get("COVERSLIP_TEST_SEED", "1"))
-LONGEST_LIFE_S = 6.0
+# How long after the beginning of each phase the service is killed at most.
+LONGEST_WAIT_S = {"upload": 0.1, "pyramid": 0.3, "propose": 0.7, "merge": 0.5}
+BATCHES_OF_GRID = 4
 
 
 @contextmanager
@@ -213,31 +217,87 @@ def test_search_stopped_by_a_person_stays_so_and_one_begun_with_other_weights_is
 
 
 def test_killed_at_random_moments_ends_in_the_same_candidates(tmp_path: Path) -> None:
-    generator = np.random.default_rng(SEED)
-    picture = draw_grid(998)
-    specimens: list[dict[str, Any]] = []
-    for _ in range(KILLS):
+    generator, feeding = np.random.default_rng(SEED), Feeding(tmp_path / "data")
+    met: Counter[str] = Counter()
+    for number in range(KILLS):
+        aimed = min(LONGEST_WAIT_S, key=met.__getitem__)
         with _service(tmp_path / "data") as (process, client):
-            killing = threading.Timer(generator.uniform(0, LONGEST_LIFE_S), process.kill)
+            # Every other time the worker has been started by an earlier picture, so that all goes fast.
+            n_before = feeding.n_ready + (number // len(LONGEST_WAIT_S)) % 2
+            wait_s = generator.uniform(0, LONGEST_WAIT_S[aimed])
+            killing = threading.Thread(target=_kill, args=(process, feeding, aimed, n_before, wait_s, met))
             killing.start()
             with pytest.raises(httpx.TransportError):
-                _feed(client, picture, specimens)
+                feeding.go_on(client)
             killing.join()
+    print(f"{KILLS} kills in {dict(met)} of {len(feeding.specimens)} pictures")
     with _service(tmp_path / "data") as (_, client):
-        for specimen in specimens:
+        for index, specimen in enumerate(feeding.specimens):
+            picture = feeding.draw(index)
             image = wait_until_ready(client, _upload(client, picture, specimen), timeout_s=240)
             assert is_as_undisturbed(list_candidates(client, image), picture, tmp_path)
             (preparation,) = ok(client.get(f"/api/specimens/{specimen['id']}"), 200)["preparations"]
             assert [one["id"] for one in preparation["images"]] == [image["id"]]
-    assert specimens and _batches_kept(tmp_path) == {}
+    assert feeding.specimens and _batches_kept(tmp_path) == {}
+    for kind in ("originals", "pyramids"):
+        kept = [path for path in (tmp_path / "data" / kind).rglob("*") if path.is_file()]
+        assert len(kept) == len(feeding.specimens), kind
+    assert sum(met.values()) == KILLS
+    assert KILLS < 40 or min(met[name] for name in LONGEST_WAIT_S) >= KILLS // 10
 
 
-def _feed(client: httpx.Client, picture: bytes, specimens: list[dict[str, Any]]) -> None:
-    """Upload the picture to the newest specimen, and to a new one once it has its candidates, for ever."""
-    while True:
-        if specimens:
-            wait_until_ready(client, _upload(client, picture, specimens[-1]))
-        specimens.append(ok(client.post("/api/specimens", json=specimen_body()), 201))
+class Feeding:
+    """Uploads a picture of its own to each new specimen, once the one before has its candidates, for ever."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._is_sending, self._sha256 = False, ""
+        self.specimens: list[dict[str, Any]] = []
+        self.n_ready = 0
+
+    def draw(self, index: int) -> bytes:
+        return draw_grid(2000 + index)
+
+    def go_on(self, client: httpx.Client) -> None:
+        while True:
+            if self.n_ready < len(self.specimens):
+                picture = self.draw(self.n_ready)
+                self._sha256, self._is_sending = hashlib.sha256(picture).hexdigest(), True
+                try:
+                    url = _upload(client, picture, self.specimens[-1])
+                finally:
+                    self._is_sending = False
+                wait_until_ready(client, url)
+                self._sha256, self.n_ready = "", self.n_ready + 1
+            self.specimens.append(ok(client.post("/api/specimens", json=specimen_body()), 201))
+
+    def find_phase(self) -> str:
+        """What is being done, as far as the files that lie there say."""
+        if not self._sha256:
+            return "between"
+        if self._is_sending:
+            return "upload"
+        if not (self._folder / "pyramids" / f"{self._sha256}.tif").exists():
+            return "pyramid"
+        return "propose" if len(_batches_kept(self._folder.parent)) < BATCHES_OF_GRID else "merge"
+
+
+def _kill(
+    process: subprocess.Popen[bytes],
+    feeding: Feeding,
+    aimed: str,
+    n_before: int,
+    wait_s: float,
+    met: Counter[str],
+) -> None:
+    """Kill the service a while after a phase began, and count the phase that it met."""
+    while process.poll() is None:
+        if feeding.n_ready >= n_before and feeding.find_phase() == aimed:
+            time.sleep(wait_s)
+            met[feeding.find_phase()] += 1
+            process.kill()
+            return
+        time.sleep(0.002)
 
 
 def _upload(client: httpx.Client, picture: bytes, specimen: dict[str, Any]) -> str:
