@@ -101,8 +101,8 @@ def find_unsure(sd_px: NDArray[np.float64], is_in: NDArray[np.bool_]) -> dict[in
     }
 
 
-def say_why_apart(number: int, found: Found, names: Sequence[str]) -> str:
-    """Reason why a field that is not blurred is not in the mosaic."""
+def say_why_apart(number: int, found: Found, names: Sequence[str], sharpness: float | None) -> str:
+    """Reason why a field that is as sharp as the scan usually is, is not in the mosaic."""
     group = found.places.group
     alike = (group == group[number]).nonzero()[0].tolist()
     fellows = [names[other] for other in alike if other != number]
@@ -117,6 +117,11 @@ def say_why_apart(number: int, found: Found, names: Sequence[str]) -> str:
         )
     if is_blank(found.even_small[number]):
         return "It is blank: nothing stands out on it by which it could be placed."
+    if sharpness is not None and sharpness < LEAST_SHARPNESS:
+        return (
+            f"It is out of focus (its sharpness is {sharpness:.2f}, {LEAST_SHARPNESS} is wanted) and shows "
+            "nothing that another field shows too. Take the scan again in focus."
+        )
     return (
         "It shows nothing that another field shows too; it may be from another slide, or its neighbours are "
         "missing or blank."

@@ -144,7 +144,7 @@ def plan_mosaic(
     if is_in.sum() < 2:
         raise ImageError(say_why_none(found, blurred, unsure))
     reasons = {
-        number: stay_out.get(number) or say_why_apart(number, found, fields.names)
+        number: stay_out.get(number) or say_why_apart(number, found, fields.names, sharpness.get(number))
         for number in (~is_in).nonzero()[0].tolist()
     }
     middle_xy = places.middle_xy.copy()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from triage.stitch.judge import find_unsure, say_why_none
+from triage.stitch.judge import find_unsure, say_why_apart, say_why_none
 from triage.stitch.place import Found
 from triage.stitch.records import Pair
 from triage.stitch.solve import Places, solve_places
@@ -21,6 +21,12 @@ def find(pairs: list[Pair], sd_px: float | None = None) -> Found:
 def pair_up(first: int, second: int) -> Pair:
     xy = np.array([(10.0, 0.0), (12.0, 20.0), (8.0, -20.0)])
     return Pair(first, second, xy, xy - (40, 0), np.full(3, 0.8), 1e-6)
+
+
+def test_field_of_a_scan_out_of_focus_is_said_to_be_so() -> None:
+    names, found = ["a.png", "b.png", "c.png"], find([])
+    assert "may be from another slide" in say_why_apart(1, found, names, 0.6)
+    assert say_why_apart(1, found, names, 0.2).startswith("It is out of focus (its sharpness is 0.20, 0.485")
 
 
 def test_uncertain_places_are_given_as_the_reason() -> None:

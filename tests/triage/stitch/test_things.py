@@ -108,6 +108,6 @@ def test_two_like_bubbles_tie_no_parts(tmp_path: Path) -> None:
     found = find_places(open_fields(paths, tmp_path), UNKNOWN)
     assert found.places.group.tolist() == [0, 0, 0, 1, 1, 1]
     assert found.unconfirmed == {(2, 3)}
-    assert say_why_apart(2, found, [path.name for path in paths]).startswith(
+    assert say_why_apart(2, found, [path.name for path in paths], None).startswith(
         "It overlaps with 0-0.png, 0-120"
     )
