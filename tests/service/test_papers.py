@@ -82,6 +82,8 @@ def test_reading_record_holds_what_was_read_how_and_by_whom(
         "The veterinarian&#39;s words",
         "This is not a diagnosis.",
         "of the log, SHA-256",
+        # Without one a browser asks for /favicon.ico, which isn't there.
+        '<link rel="icon" href="/static/icon.svg"',
     ):
         assert said in page, said
     assert page.count('src="data:image/jpeg;base64,') == 2
