@@ -9,6 +9,8 @@ from fastapi import APIRouter, Request
 from fastapi.templating import Jinja2Templates
 from starlette.responses import Response
 
+from triage.labelled_set import LEAST_JUDGED_SPECIMENS
+
 WEB_FOLDER = Path(__file__).parent / "web"
 STATIC_FOLDER = WEB_FOLDER / "static"
 
@@ -97,7 +99,7 @@ def show_labelled_sets(request: Request) -> Response:
 @router.get("/labelled-sets/{set_id}")
 def show_labelled_set(request: Request, set_id: str) -> Response:
     """What one labelled set holds."""
-    return _render(request, "labelled-set.html", set_id=set_id)
+    return _render(request, "labelled-set.html", set_id=set_id, least_judged=LEAST_JUDGED_SPECIMENS)
 
 
 @router.get("/practice")

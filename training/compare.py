@@ -28,12 +28,10 @@ from training.parts import hash_data
 from training.splits import take_split
 from triage.detector import load_detector
 from triage.errors import RecordError, TriageError
-from triage.labelled_set import JUDGING
+from triage.labelled_set import JUDGING, LEAST_JUDGED_SPECIMENS
 
 MARGIN = 0.02
 """Greatest loss of recall that is let pass (our choice)."""
-LEAST_SPECIMENS = 5
-"""Fewer say too little to let a detector take over by (our choice)."""
 
 
 def compare(
@@ -69,7 +67,7 @@ def compare(
         "recall": {"old": _share(totals, 0), "new": _share(totals, 1)},
         "false_per_picture": {"old": _false(old, old_cut), "new": _false(new, new_cut)},
         **dataclasses.asdict(verdict),
-        "may_take_over": verdict.is_not_worse and n_with_objects >= LEAST_SPECIMENS,
+        "may_take_over": verdict.is_not_worse and n_with_objects >= LEAST_JUDGED_SPECIMENS,
         "sentence": _to_sentence(verdict, n_with_objects),
         "lost": _list_objects(old, found_old, found_new),
         "gained": _list_objects(old, found_new, found_old),
@@ -87,10 +85,10 @@ def _false(judged: Sequence[Judged], cut: float) -> float:
 
 
 def _to_sentence(verdict: NotWorse, n_specimens: int) -> str:
-    if n_specimens < LEAST_SPECIMENS:
+    if n_specimens < LEAST_JUDGED_SPECIMENS:
         return (
-            f"The judging split holds objects of {n_specimens} specimens; at least {LEAST_SPECIMENS} are "
-            "needed to compare. Sign off more specimens and make a new set."
+            f"The judging split holds objects of {n_specimens} specimens; at least "
+            f"{LEAST_JUDGED_SPECIMENS} are needed to compare. Sign off more specimens and make a new set."
         )
     said = (
         f"The recall changes by {verdict.difference:+.3f}, and with 95 % certainty by no less than "

@@ -46,6 +46,8 @@ SPLITS = (TRAIN, HELD_OUT, JUDGING)
 JUDGING_SHARE = 0.15
 """Below 0.2, the share that older sets held out, so that nothing they learnt from is judged on."""
 HELD_OUT_SHARE = 0.15
+LEAST_JUDGED_SPECIMENS = 5
+"""Objects of fewer in a judging split say too little to let a detector take over (our choice)."""
 # Boxes are rounded to hundredths of a pixel, so one may reach this far beyond its picture.
 _ROUNDING_PX = 0.01
 

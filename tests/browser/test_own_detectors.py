@@ -54,6 +54,7 @@ def test_a_detector_is_trained_looked_at_signed_in_and_left_again(
     page.get_by_label("Their category = our group").fill("Whip = trichurid_egg")
     page.get_by_role("button", name="Import").click()
     expect(page.get_by_role("cell", name="trichurid_egg")).to_be_visible()
+    expect(page.get_by_text("The locked split holds 1 specimen. A detector trained")).to_be_visible()
     page.get_by_role("button", name="Start the training").click()
     page.get_by_role("link", name="How it was judged").click(timeout=60_000)
     expect(page.get_by_text("Nothing was held out to check on.")).to_have_count(0)

@@ -32,6 +32,7 @@ function show({ set, rule, report, ...hashes }) {
     const counts = report.splits[split];
     return [words, counts.specimens, counts.pictures, counts.labels];
   })));
+  tellFewJudged(report.splits.judging.specimens, Number(document.body.dataset.leastJudged));
   fill(byId("set-groups"), report.groups.length
     ? table(["Group", ...Object.values(SPLITS)], report.groups.map((row) => [row.label, ...Object.keys(SPLITS).map((split) => row[split])]))
     : empty("The set has no labels."));
@@ -41,6 +42,13 @@ function show({ set, rule, report, ...hashes }) {
   byId("import-section").hidden = !report.import;
   if (report.import) fill(byId("set-import"), importWords(report.import));
   fill(byId("set-crops"), report.crops.length ? report.crops.map(cropRow) : empty("No object has been marked."));
+}
+
+/** Said before hours of training, not after. */
+function tellFewJudged(count, least) {
+  const few = byId("training-few");
+  few.hidden = count >= least;
+  few.textContent = `The locked split holds ${countOf(count, "specimen")}. A detector trained on this set can be looked at, but not taken into use: for that, objects of at least ${least} specimens must be locked. About one specimen in seven is; sign off more and make a new set.`;
 }
 
 function empty(words) {
