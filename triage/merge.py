@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import chain
+from itertools import chain, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,19 +110,30 @@ def _known_factors(detections: Detections) -> Floats:
 
 
 def _order_rows(detections: Detections) -> NDArray[np.int64]:
-    boxes, ellipses = detections.boxes_xyxy, detections.ellipses
-    # The last key counts first: score, then place, then whatever else can differ.
-    keys = (
+    order = np.argsort(-detections.scores, kind="stable")
+    is_like_next = np.diff(detections.scores[order]) == 0
+    is_tied = np.zeros(len(order), dtype=np.bool_)
+    is_tied[:-1] |= is_like_next
+    is_tied[1:] |= is_like_next
+    # Few scores are equal, and sorting all rows by all keys takes many times as long.
+    tied = order[is_tied]
+    order[is_tied] = tied[np.lexsort(_sort_keys(take_detections(detections, tied)))]
+    return order.astype(np.int64)
+
+
+def _sort_keys(detections: Detections) -> tuple[Floats, ...]:
+    """The last key counts first: score, then place, then whatever else can differ."""
+    boxes = detections.boxes_xyxy
+    return (
         _known_factors(detections),
         *detections.group_scores.T,
-        *ellipses.T,
+        *detections.ellipses.T,
         boxes[:, 3],
         boxes[:, 2],
         boxes[:, 0],
         boxes[:, 1],
         -detections.scores,
     )
-    return np.lexsort(keys).astype(np.int64)
 
 
 def _keep_distinct(ordered: Detections) -> NDArray[np.int64]:
@@ -137,7 +148,13 @@ def _keep_distinct(ordered: Detections) -> NDArray[np.int64]:
 
 def _find_hidden(detections: Detections) -> dict[int, NDArray[np.int64]]:
     """For each row that has any, rising: the other rows that show the same object or a part of it, rising."""
-    rows, others = _pair_near(detections.boxes_xyxy, detections.boxes_xyxy)
+    return _group_hidden(detections, *_pair_near(detections.boxes_xyxy, detections.boxes_xyxy))
+
+
+def _group_hidden(
+    detections: Detections, rows: NDArray[np.int64], others: NDArray[np.int64]
+) -> dict[int, NDArray[np.int64]]:
+    """The same of pairs of near rows."""
     # Both ask the centre of the other to lie in this one's box, so no pair is missed.
     is_hidden = _is_same(detections, rows, others) | _is_part(detections, rows, others)
     is_hidden &= rows != others
@@ -151,7 +168,8 @@ def _pair_near(
     if len(boxes_xyxy) == 0 or len(others_xyxy) == 0:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     reach = half_diagonals * _half_diagonals(boxes_xyxy)
-    near = cKDTree(_centres(others_xyxy)).query_ball_point(_centres(boxes_xyxy), reach)
+    tree = cKDTree(_centres(others_xyxy))
+    near = tree.query_ball_point(_centres(boxes_xyxy), reach, return_sorted=False)
     counts = np.fromiter(map(len, near), dtype=np.int64, count=len(near))
     others = np.fromiter(chain.from_iterable(near), dtype=np.int64, count=int(counts.sum()))
     return np.repeat(np.arange(len(boxes_xyxy)), counts), others
@@ -161,7 +179,11 @@ def _group_pairs(rows: NDArray[np.int64], others: NDArray[np.int64]) -> dict[int
     """The second of each pair by the first, both rising."""
     order = np.lexsort((others, rows))
     firsts, starts = np.unique(rows[order], return_index=True)
-    return dict(zip(firsts.tolist(), np.split(others[order], starts[1:]), strict=False))
+    seconds, bounds = others[order], [*starts.tolist(), len(order)]
+    return {
+        first: seconds[start:end]
+        for first, (start, end) in zip(firsts.tolist(), pairwise(bounds), strict=True)
+    }
 
 
 def _is_same(detections: Detections, rows: NDArray[np.int64], others: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -261,10 +283,10 @@ def _drop_clumps(ordered: Detections) -> NDArray[np.int64]:
     """Rows left when boxes go that are filled by two or more objects seen nearly as well one by one."""
     boxes, areas = ordered.boxes_xyxy, box_areas(ordered.boxes_xyxy)
     rows, others = _pair_near(boxes, boxes)
+    hidden = _group_hidden(ordered, rows, others)
     is_member = _shared_areas(boxes[rows], boxes[others]) >= _PART_SHARE * areas[others]
     is_member &= areas[others] < 0.7 * areas[rows]
     is_member &= ordered.scores[others] >= _CLUMP_SCORE_SHARE * ordered.scores[rows]
-    hidden = _find_hidden(ordered)
     is_clump = np.zeros(len(boxes), dtype=np.bool_)
     for row, members in _group_pairs(rows[is_member], others[is_member]).items():
         if len(members) >= 2 and areas[members].sum() >= _CLUMP_SHARE * areas[row]:
