@@ -52,12 +52,20 @@ function showRecord({ brief, record, training, manifest_sha256: manifest, curve 
     ["Weights (SHA-256)", hash(brief.weights_sha256)],
     ["Began from", hash(training.started_from)],
     ["Code (SHA-256)", recipe.code_sha256 && hash(recipe.code_sha256)],
+    ["Default cut", cutWords(record.scores?.default_cut)],
     ["Seed", recipe.settings?.seed],
     ["Ended", ending.why && `Step ${ending.stopped_at} of at most ${ending.steps_asked}. ${ending.why}`],
     ["All settings", recipe.settings && el("details", {}, el("summary", {}, "Show"), table(["Setting", "Value"], Object.entries(recipe.settings)))],
     ["File", el("a", { href: `${path}/record.json`, download: "" }, "Download record.json")],
   ]);
   fill(byId("detector-curve"), curve.losses.length > 0 && curveChart(curve));
+}
+
+/** What its own cut was chosen on, and what pictures without objects show above it, before and now. */
+function cutWords(cut) {
+  if (!cut?.before) return null;
+  const empty = cut.candidates_on_empty;
+  return `${cut.score.toFixed(3)} (before: ${cut.before.score.toFixed(3)}), chosen on ${cut.chosen_on}, which it never learnt: ${cut.found} of ${cut.of} objects stand above it. On ${countOf(empty.pictures_and_tiles, "picture and tile", "pictures and tiles")} without objects ${countOf(empty.after, "candidate")} stand above it; before it was ${empty.before}.`;
 }
 
 function showComparison({ brief, comparisons, problem }) {
