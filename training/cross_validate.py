@@ -4,7 +4,8 @@
 
 adapts the shipped detector once for each fold, to the pictures of the other folds, and judges it on the
 fold's own. No group of pictures (of one specimen, or what `--groups` names) is on both sides. Prints the
-figures before and after, pooled over the folds, and writes them to DIR/figures.json; the adapted weights, for
+figures before and after, pooled over the folds, and writes them to DIR/figures.json; each fold gets a default
+cut of its own, by drawn tiles that it never learnt (`training.own_cut`); the adapted weights, for
 looking alone, stay in DIR/fold-1 and so on. Drawn tiles are drawn once and shared by all folds. With
 `--trainings 5` the folds run side by side on the device.
 """
@@ -28,10 +29,11 @@ import torch
 
 from training.dataset import MarkedPicture, read_marked_pictures
 from training.drawn import DrawBatch
-from training.engine import TrainingError
+from training.engine import Batch, TrainingError
 from training.evaluate import Judged, judge_picture
 from training.local_figures import (
     LocalFigures,
+    count_free,
     judge_drawn,
     open_detector,
     pick_drawn,
@@ -39,6 +41,7 @@ from training.local_figures import (
     to_lines,
 )
 from training.metrics import free_response
+from training.own_cut import choose_cut, describe_cut, take_tiles
 from training.parallel import choose_device
 from training.settings import ADAPTING, Settings
 from training.splits import deal_folds
@@ -49,7 +52,7 @@ from training.train import train
 from training.trials import give, save_tiles
 from triage.errors import RecordError, TriageError
 from triage.labelled_set import ANNOTATIONS_FILE
-from triage.weights import read_record
+from triage.weights import read_record, write_record
 
 FIGURES_FILE = "figures.json"
 
@@ -62,6 +65,7 @@ class Fold:
     n_learnt: int
     judged: tuple[Judged, ...]
     drawn: dict[str, float]
+    cut: float
     seconds: float
 
     def to_json(self) -> dict[str, Any]:
@@ -73,6 +77,8 @@ class Fold:
             "pictures_judged": [one.marked.path.name for one in self.judged],
             "objects_judged": curve.n_objects,
             "recall_at_0.5": curve.recall_at(0.5),
+            "default_cut": self.cut,
+            "recall_at_default_cut": curve.recall_from(self.cut),
             "drawn": self.drawn,
             "seconds": round(self.seconds, 1),
         }
@@ -161,9 +167,13 @@ def cross_validate(
                 flush=True,
             )
     cut = read_record(start).default_cut
+    judged = [one for fold in done for one in fold.judged]
+    after = to_figures(judged, default_cut=cut, drawn=_mean_drawn(done))
+    # Each fold has a cut of its own.
+    n_false = sum(count_free(fold.judged, fold.cut) for fold in done)
     return (
         to_figures(before, default_cut=cut, drawn=judge_drawn(start, held_out, device)),
-        to_figures([one for fold in done for one in fold.judged], default_cut=cut, drawn=_mean_drawn(done)),
+        dataclasses.replace(after, n_false_at_cut=n_false),
         done,
     )
 
@@ -180,15 +190,32 @@ def _run_fold(
 ) -> Fold:
     started_s = time.monotonic()
     own = dataclasses.replace(settings, out=settings.out / f"fold-{number}", workers=0)
-    record = train(own, command=command, given=give(learnt, tiles))
+    given = give(learnt, tiles)
+    record = train(own, command=command, given=given)
     assert record is not None
+    cut = _cut_by_tiles(own, given.held_out or (), choose_device(settings.device))
     return Fold(
         number=number,
         n_learnt=len(learnt),
         judged=tuple(_judge(judged, own.out, choose_device(settings.device), is_scale_used)),
         drawn=pick_drawn(record.scores),
+        cut=cut,
         seconds=time.monotonic() - started_s,
     )
+
+
+def _cut_by_tiles(own: Settings, held_out: Sequence[Batch], device: torch.device) -> float:
+    """The fold's default cut, also in its record: by drawn tiles alone; its pictures are for judging."""
+    start = start_folder(own.start)
+    old_cut = read_record(start).default_cut
+    before, after = (take_tiles(folder, held_out, device) for folder in (start, own.out))
+    cut = choose_cut(before, old_cut, after)
+    if cut is None:
+        return old_cut
+    record = read_record(own.out)
+    scores = {**record.scores, "default_cut": describe_cut(before, old_cut, after, cut)}
+    write_record(own.out, dataclasses.replace(record, default_cut=cut, scores=scores))
+    return cut
 
 
 def _judge(

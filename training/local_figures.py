@@ -171,8 +171,8 @@ def to_figures(judged: Sequence[Judged], *, default_cut: float, drawn: dict[str,
         n_group_right=sum(one.candidates[row].group == one.truth.groups[index] for one, row, index in listed),
         n_listed=len(listed),
         n_object_free=sum(one.is_object_free for one in judged),
-        n_false_at_recall=_count_free(judged, lowest if at_recall is None else at_recall),
-        n_false_at_cut=_count_free(judged, default_cut),
+        n_false_at_recall=count_free(judged, lowest if at_recall is None else at_recall),
+        n_false_at_cut=count_free(judged, default_cut),
         recall_reached=at_recall is not None,
         length_errors=tuple(error for found in listed if (error := _length_error(*found)) is not None),
         drawn=drawn,
@@ -188,7 +188,7 @@ def _list_found(judged: Sequence[Judged], cut: float) -> list[tuple[Judged, int,
     ]
 
 
-def _count_free(judged: Sequence[Judged], cut: float) -> int:
+def count_free(judged: Sequence[Judged], cut: float) -> int:
     """Candidates from `cut` up on pictures without objects."""
     return sum(
         int(((one.matches.scores >= cut) & (one.matches.verdicts == FALSE)).sum())
@@ -237,13 +237,12 @@ def compare(
     record = train_with(Given(held_out=held_out))
     if record is None:
         return None
-    seen_before, seen = see(start, old), see(settings.out, judge_all(settings.out, LISTING_CUT))
+    new = judge_all(settings.out, LISTING_CUT)
+    seen_before, seen = see(start, old), see(settings.out, new)
     cut = choose_cut(seen_before, old_cut, seen)
     said = None if cut is None else describe_cut(seen_before, old_cut, seen, cut)
     cut = old_cut if cut is None else cut
-    after = to_figures(
-        judge_all(settings.out, cut), default_cut=cut, drawn=judge_drawn(settings.out, held_out, device)
-    )
+    after = to_figures(new, default_cut=cut, drawn=judge_drawn(settings.out, held_out, device))
     print("\n".join(to_lines(before, after)), flush=True)
     if said is not None:
         print("\n".join(tell_cut(said)), flush=True)

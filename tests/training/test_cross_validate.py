@@ -80,6 +80,11 @@ def test_every_picture_is_judged_once_by_a_detector_that_saw_none_of_its_field(
     assert before.n_objects == after.n_objects > 4 and before.n_object_free == after.n_object_free == 1
     hashes = {read_record(settings.out / f"fold-{number}").weights_sha256 for number in (1, 2, 3)}
     assert len(hashes) == 3
+    cuts = [read_record(settings.out / f"fold-{fold.number}").default_cut for fold in folds]
+    assert cuts == [fold.cut for fold in folds] and read_record(Path(settings.start)).default_cut not in cuts
+    # On pictures without objects each fold's candidates are counted above its own cut.
+    free = [(one, fold.cut) for fold in folds for one in fold.judged if one.is_object_free]
+    assert after.n_false_at_cut == sum(int((one.matches.scores >= cut).sum()) for one, cut in free)
 
 
 def test_groups_without_the_key_stand_alone(marked_set: Path) -> None:
