@@ -30,7 +30,6 @@ import pyvips
 
 from training.forward import run_forward
 from training.service_memory import measure_service_memory
-from training.workers_bench import time_workers
 from triage.calibration import state_calibration
 from triage.detector import Detector, load_detector
 from triage.errors import RecordError
@@ -163,6 +162,9 @@ def bench_coverslip(
     }
     figures |= to_figures(timed, small) | of_service
     if counts:
+        # Drawing needs torch, whose memory would be counted.
+        from training.workers_bench import time_workers
+
         figures["times_one_process"] = {
             str(one.n_processes): round(one.times_one, 2) for one in time_workers(counts=counts)
         }
