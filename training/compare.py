@@ -96,7 +96,13 @@ def _to_sentence(verdict: NotWorse, n_specimens: int) -> str:
     )
     if verdict.is_not_worse:
         return f"{said}, which is within the margin of -{verdict.margin:g}: the new detector may take over."
-    return f"{said}, which is below the margin of -{verdict.margin:g}: the new detector may not take over."
+    said = f"{said}, which is below the margin of -{verdict.margin:g}: the new detector may not take over."
+    if verdict.difference <= -verdict.margin:
+        return said
+    return (
+        f"{said} So few objects can't tell this from a loss: sign off more specimens, make a new set, and "
+        "compare on its locked split."
+    )
 
 
 def _list_objects(

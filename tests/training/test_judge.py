@@ -176,7 +176,10 @@ def test_comparison_lists_what_is_lost_and_gained(judged: list[Judged]) -> None:
     assert result["recall"] == {"old": 0.75, "new": 0.75}
     assert [(row["file"], row["annotation"]) for row in result["lost"]] == [(f"{n}.png", 2) for n in range(6)]
     assert len(result["gained"]) == 6 and not result["may_take_over"]
-    assert "may not take over" in result["sentence"]
+    assert "may not take over. So few objects can't tell this from a loss" in result["sentence"]
+    worse = [judge(one, (0, 0.9)) for one in marked]
+    result = compare(judged, worse, old_cut=0.5, new_cut=0.5, margin=0.02)
+    assert result["sentence"].endswith("the new detector may not take over.")
 
 
 def test_a_better_detector_may_take_over_and_too_few_specimens_say_nothing(judged: list[Judged]) -> None:
