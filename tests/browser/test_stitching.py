@@ -79,6 +79,9 @@ def test_pictures_are_stitched_and_the_gap_is_named(
     expect(reader.locator("#viewer img.leaflet-tile-loaded").first).to_be_visible(timeout=LONG_MS)
     # The mosaic's own page has the map of its scan as soon as its candidates are there.
     expect(reader.locator("#seen-area")).to_contain_text("pass 2, right third", timeout=LONG_MS)
+    # The guided read tells what the mosaic itself shows nothing of.
+    expect(reader.locator("#guide-words")).to_contain_text("The picture shows nothing at: ")
+    expect(reader.locator("#guide-map .map-gap")).to_have_count(1)
 
 
 def test_pictures_that_do_not_overlap_give_one_sentence(

@@ -117,14 +117,11 @@ def say_why_apart(number: int, found: Found, names: Sequence[str], sharpness: fl
         )
     if is_blank(found.even_small[number]):
         return "It is blank: nothing stands out on it by which it could be placed."
-    if sharpness is not None and sharpness < LEAST_SHARPNESS:
-        return (
-            f"It is out of focus (its sharpness is {sharpness:.2f}, {LEAST_SHARPNESS} is wanted) and shows "
-            "nothing that another field shows too. Take the scan again in focus."
-        )
+    is_soft = sharpness is not None and sharpness < LEAST_SHARPNESS
     return (
         "It shows nothing that another field shows too; it may be from another slide, or its neighbours are "
         "missing or blank."
+        + (f" It is out of focus, too: its sharpness is {sharpness:.2f}." if is_soft else "")
     )
 
 

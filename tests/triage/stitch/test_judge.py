@@ -25,8 +25,9 @@ def pair_up(first: int, second: int) -> Pair:
 
 def test_field_of_a_scan_out_of_focus_is_said_to_be_so() -> None:
     names, found = ["a.png", "b.png", "c.png"], find([])
-    assert "may be from another slide" in say_why_apart(1, found, names, 0.6)
-    assert say_why_apart(1, found, names, 0.2).startswith("It is out of focus (its sharpness is 0.20, 0.485")
+    sharp, soft = (say_why_apart(1, found, names, sharpness) for sharpness in (0.6, 0.2))
+    assert sharp.endswith("or its neighbours are missing or blank.")
+    assert soft == f"{sharp} It is out of focus, too: its sharpness is 0.20."
 
 
 def test_uncertain_places_are_given_as_the_reason() -> None:
