@@ -27,8 +27,8 @@ from triage.rim_frame import RIM_RHO, place_in_frame, unroll_points
 
 Floats = NDArray[np.float64]
 
-# Drawn objects that were not learnt: bias 1.0 to 2.0 % after one reading, 0.6 to 1.2 % after two, 0.3 to
-# 0.9 % after three; but each reading makes plain blurred discs and photographed objects a little smaller.
+# The network learnt to be right after the second reading; what one reading leaves, it says in its own
+# uncertainty (`training.train_rim`).
 _READINGS = 2
 RIM_GRAPH = Path(__file__).parent / "data" / "rim" / "rim.onnx"
 
