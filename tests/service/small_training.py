@@ -33,6 +33,7 @@ def main() -> int:
     folder = Path(options.out or options.weights).parent
     told = Path(os.environ["SMALL_TRAINING"])
     (told / f"{sys.argv[1]}.said").write_text(json.dumps(sys.argv[2:]))
+    (told / f"{sys.argv[1]}.pid").write_text(str(os.getpid()))
     if (told / "refuse").exists():
         print((told / "refuse").read_text().format(folder=folder), file=sys.stderr)
         return 1

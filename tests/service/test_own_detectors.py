@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import shutil
 import subprocess
 import sys
@@ -78,19 +79,32 @@ def trained(people: dict[str, httpx.Client], set_id: int, told: Path, settings: 
     stopped = ok(vet.post(f"/api/trainings/{started['id']}/stop"), 200)
     assert (stopped["state"], stopped["problem"].startswith("The vet stopped it")) == ("stopped", True)
     problem(vet.post(f"/api/trainings/{started['id']}/stop"), 409)
-    (told / "wait").unlink()
     database, files = open_stores(settings)
     database.close()
     deadline = time.monotonic() + 90
     while not files.count_checkpoints(started["id"]):
         assert time.monotonic() < deadline, "no checkpoint was kept"
         time.sleep(0.1)
+    # While it waits it writes nothing; let go before it is ended, it would write beside the one that goes on.
+    process = int((told / "training.train.pid").read_text())
+    while is_alive(process):
+        assert time.monotonic() < deadline, "the stopped program goes on"
+        time.sleep(0.1)
     shutil.rmtree(settings.data_folder / "training-work" / str(started["id"]))
+    (told / "wait").unlink()
     ok(vet.post(f"/api/trainings/{started['id']}/again"), 202)
     run = wait_for(vet, started, is_ended)
     assert run["state"] == "ready", run["problem"]
     assert not files.count_checkpoints(started["id"])
     return ok(vet.get(f"/api/detectors/{run['detector_id']}"), 200)
+
+
+def is_alive(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    return True
 
 
 def is_ended(run: dict[str, Any]) -> bool:
