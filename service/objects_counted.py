@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 
 import numpy as np
 
-from service.settle import current_answer
+from service.settle import Said, current_answer
 from service.store.reading import Spoken
 from triage.boxes import box_iou
 
 # Boxes in one picture that share at least this much are one object (our choice, no source).
 SAME_OBJECT_IOU = 0.4
+
+Answered = tuple[Spoken, Said]
 
 
 @dataclass(frozen=True)
@@ -36,36 +37,30 @@ class Counted:
 
 def count_objects(spoken: Sequence[Spoken]) -> list[Counted]:
     """The confirmed objects, each once, in the order of their first candidate."""
-    pictures: dict[int, list[list[Spoken]]] = {}
+    pictures: dict[int, list[list[Answered]]] = {}
     for one in spoken:
         answer = current_answer(one)
         if answer is None or answer.answer != "confirm":
             continue
         objects = pictures.setdefault(one.candidate.image_id, [])
-        same = next((other for other in objects if _is_same(other[0], one)), None)
+        same = next((other for other in objects if _is_same(other[0][0], one)), None)
         if same is None:
-            objects.append([one])
+            objects.append([(one, answer)])
         else:
-            same.append(one)
+            same.append((one, answer))
     return [_count(image_id, of_one) for image_id, objects in pictures.items() for of_one in objects]
 
 
-def _count(image_id: int, spoken: Sequence[Spoken]) -> Counted:
-    newest = max(spoken, key=_said_at)
-    groups = dict.fromkeys(_group_of(one) for one in spoken)
-    others = tuple(name for name in groups if name != _group_of(newest))
-    return Counted(_group_of(newest), image_id, tuple(spoken), others)
+def _count(image_id: int, answered: Sequence[Answered]) -> Counted:
+    group = _group_of(max(answered, key=lambda pair: pair[1].created_at))
+    groups = dict.fromkeys(map(_group_of, answered))
+    others = tuple(name for name in groups if name != group)
+    return Counted(group, image_id, tuple(one for one, _ in answered), others)
 
 
-def _group_of(one: Spoken) -> str:
-    answer = current_answer(one)
-    return (answer and answer.group) or one.candidate.group
-
-
-def _said_at(one: Spoken) -> datetime:
-    answer = current_answer(one)
-    assert answer is not None
-    return answer.created_at
+def _group_of(answered: Answered) -> str:
+    one, answer = answered
+    return answer.group or one.candidate.group
 
 
 def _is_same(one: Spoken, other: Spoken) -> bool:

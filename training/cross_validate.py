@@ -33,7 +33,6 @@ from training.engine import Batch, TrainingError
 from training.evaluate import Judged, judge_picture
 from training.local_figures import (
     LocalFigures,
-    count_free,
     judge_drawn,
     open_detector,
     pick_drawn,
@@ -41,7 +40,7 @@ from training.local_figures import (
     to_lines,
 )
 from training.metrics import free_response
-from training.own_cut import choose_cut, describe_cut, take_tiles
+from training.own_cut import choose_cut, count_on_empty, describe_cut, take_tiles
 from training.parallel import choose_device
 from training.settings import ADAPTING, Settings
 from training.splits import deal_folds
@@ -170,7 +169,7 @@ def cross_validate(
     judged = [one for fold in done for one in fold.judged]
     after = to_figures(judged, default_cut=cut, drawn=_mean_drawn(done))
     # Each fold has a cut of its own.
-    n_false = sum(count_free(fold.judged, fold.cut) for fold in done)
+    n_false = sum(count_on_empty(fold.judged, fold.cut) for fold in done)
     return (
         to_figures(before, default_cut=cut, drawn=judge_drawn(start, held_out, device)),
         dataclasses.replace(after, n_false_at_cut=n_false),

@@ -20,11 +20,12 @@ from training.drawn import DrawBatch
 from training.engine import Batch
 from training.evaluate import Judged, judge_picture
 from training.held_out import draw_held_out, judge
-from training.metrics import FALSE, free_response, wilson_interval
+from training.metrics import free_response, wilson_interval
 from training.own_cut import (
     LISTING_CUT,
     Seen,
     choose_cut,
+    count_on_empty,
     describe_cut,
     take_pictures,
     take_tiles,
@@ -171,8 +172,8 @@ def to_figures(judged: Sequence[Judged], *, default_cut: float, drawn: dict[str,
         n_group_right=sum(one.candidates[row].group == one.truth.groups[index] for one, row, index in listed),
         n_listed=len(listed),
         n_object_free=sum(one.is_object_free for one in judged),
-        n_false_at_recall=count_free(judged, lowest if at_recall is None else at_recall),
-        n_false_at_cut=count_free(judged, default_cut),
+        n_false_at_recall=count_on_empty(judged, lowest if at_recall is None else at_recall),
+        n_false_at_cut=count_on_empty(judged, default_cut),
         recall_reached=at_recall is not None,
         length_errors=tuple(error for found in listed if (error := _length_error(*found)) is not None),
         drawn=drawn,
@@ -186,15 +187,6 @@ def _list_found(judged: Sequence[Judged], cut: float) -> list[tuple[Judged, int,
         for one in judged
         for row in np.flatnonzero((one.matches.objects >= 0) & (one.matches.scores >= cut))
     ]
-
-
-def count_free(judged: Sequence[Judged], cut: float) -> int:
-    """Candidates from `cut` up on pictures without objects."""
-    return sum(
-        int(((one.matches.scores >= cut) & (one.matches.verdicts == FALSE)).sum())
-        for one in judged
-        if one.is_object_free
-    )
 
 
 def _length_error(one: Judged, row: int, index: int) -> float | None:

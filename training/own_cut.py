@@ -110,14 +110,15 @@ def describe_cut(before: Sequence[Seen], old_cut: float, after: Sequence[Seen], 
         "chosen_on": f"{len(after) - n_tiles} held-out pictures and {n_tiles} drawn tiles",
         "candidates_on_empty": {
             "pictures_and_tiles": sum(one.is_object_free for one in after),
-            "before": _count_on_empty(before, old_cut),
-            "after": _count_on_empty(after, cut),
-            "after_at_the_old_cut": _count_on_empty(after, old_cut),
+            "before": count_on_empty(before, old_cut),
+            "after": count_on_empty(after, cut),
+            "after_at_the_old_cut": count_on_empty(after, old_cut),
         },
     }
 
 
-def _count_on_empty(seen: Sequence[Seen], cut: float) -> int:
+def count_on_empty(seen: Sequence[Seen] | Sequence[Judged], cut: float) -> int:
+    """Candidates from `cut` up on pictures and tiles without objects."""
     return sum(
         int(((one.matches.scores >= cut) & (one.matches.verdicts == FALSE)).sum())
         for one in seen

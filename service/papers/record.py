@@ -80,6 +80,7 @@ def gather_record(
     proposals = images.newest_proposals(session, image_ids)
     spoken = reading.list_spoken(session, image_ids)
     names = {state.image.id: state.image.file_name for state in states}
+    objects = name_objects(spoken, words)
     return {
         **gather_common(view, specimen, words),
         **_gather_signatures(view, specimen.id, words),
@@ -91,12 +92,12 @@ def gather_record(
             _gather_picture(view, state, proposals.get(state.image.id), words, reminder_days)
             for state in states
         ],
-        "objects": _gather_objects(view, spoken, names, words, crop),
+        "objects": _gather_objects(view, spoken, objects, names, words, crop),
         "rejected": _list_rejected(spoken, words),
         "unmarked": sum(needs_mark(one) for one in spoken),
         "rules": tell_rules(view, specimen.id, words),
         "readers": _gather_readers(view, specimen.id, image_ids, words),
-        "changes": tell_changes(view, names, name_objects(spoken, words), words),
+        "changes": tell_changes(view, names, objects, words),
         "tails": tell_tails(view, names, words),
     }
 
@@ -209,7 +210,12 @@ def _gather_picture(
 
 
 def _gather_objects(
-    view: View, spoken: Sequence[Spoken], names: dict[int, str], words: dict[str, Any], crop: Crop
+    view: View,
+    spoken: Sequence[Spoken],
+    objects: dict[int, str],
+    pictures: dict[int, str],
+    words: dict[str, Any],
+    crop: Crop,
 ) -> list[dict[str, Any]]:
     unsure = [one for one in spoken if (answer := current_answer(one)) and answer.answer == "unsure"]
     listed = [
@@ -217,7 +223,6 @@ def _gather_objects(
         *((one, words["record"]["unsure"], None) for one in unsure),
     ]
     gathered = []
-    known_as = name_objects(spoken, words)
     for number, (one, answer, counted) in enumerate(listed):
         group = counted.group if counted is not None else one.candidate.group
         name = words["groups"].get(group, group)
@@ -230,9 +235,9 @@ def _gather_objects(
                 "group": name if counted is not None else words["record"]["resembles"].format(group=name),
                 "answer": answer,
                 "size": tell_size(one, words),
-                "name": known_as[one.candidate.id],
+                "name": objects[one.candidate.id],
                 "where": words["record"]["where"].format(
-                    object=known_as[one.candidate.id], picture=names[one.candidate.image_id]
+                    object=objects[one.candidate.id], picture=pictures[one.candidate.image_id]
                 ),
                 "by": tell_who(view, counted.spoken if counted else (one,), words),
                 "crop": None if data is None else f"data:image/jpeg;base64,{base64.b64encode(data).decode()}",
