@@ -26,9 +26,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-import pyvips
 
 from training.forward import run_forward
+from training.repeated_tiff import write_mosaic
 from training.service_memory import measure_service_memory
 from triage.calibration import state_calibration
 from triage.detector import Detector, load_detector
@@ -51,7 +51,6 @@ from triage.tiles import BATCH_TILES, Tile, cut_tile, to_picture_frame
 SQUARE_PX = 1024
 SAMPLED_BATCHES = 8
 """Of all batches, so many are sampled, evenly spread."""
-_QUALITY = 92
 _LEAST_SIDE_MM, _MOST_SIDE_MM = 0.5, 50.0
 _DRAWN = (("field", 2), ("background", 6))
 _SEED = 515
@@ -270,13 +269,3 @@ def draw_squares(folder: Path, um_per_px: float) -> list[Path]:
         subprocess.run([*command, "--um-per-px", str(um_per_px), "--workers", workers], check=True)
         paths += sorted((folder / style / "images").iterdir())
     return paths
-
-
-def write_mosaic(squares: list[Path], path: Path, side_px: int) -> None:
-    """A tiled TIFF of this side, the squares repeated over and over."""
-    drawn = [pyvips.Image.new_from_file(str(square)) for square in squares]
-    block = pyvips.Image.arrayjoin(drawn, across=4).copy_memory()
-    across, down = -(-side_px // block.width), -(-side_px // block.height)
-    block.replicate(across, down).crop(0, 0, side_px, side_px).tiffsave(
-        str(path), tile=True, tile_width=256, tile_height=256, compression="jpeg", Q=_QUALITY, bigtiff=True
-    )
