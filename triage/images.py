@@ -27,6 +27,7 @@ from triage.file_scale import read_file_scale
 from triage.first_bytes import name_kind
 from triage.limits import Limits
 from triage.records import CodedNote
+from triage.reduced import MOST_OVERVIEW_PX, ReducedCopy
 from triage.tiff import TiffLayout, read_tiff_layout
 
 __all__ = ["Limits", "Picture", "open_picture", "say_damaged", "to_grey"]
@@ -63,8 +64,10 @@ class Picture:
         um_per_px: float | None = None,
         remarks: tuple[CodedNote, ...] = (),
         work_folder: tempfile.TemporaryDirectory[str] | None = None,
+        reduced: ReducedCopy | None = None,
     ) -> None:
         self._pixels = pixels
+        self._reduced = reduced
         self._scaled: dict[tuple[int, int], pyvips.Image] = {}
         self._overviews: dict[int, NDArray[np.uint8]] = {}
         self._work_folder = work_folder
@@ -111,8 +114,11 @@ class Picture:
 
     def _fetch(self, x: int, y: int, width: int, height: int) -> NDArray[np.uint8]:
         # A tenth of a crop's time: nothing is computed, so no threads are worth starting.
-        pixels = pyvips.Region.new(self._pixels).fetch(x, y, width, height)
-        return np.frombuffer(pixels, dtype=np.uint8).reshape(height, width, 3)
+        data = pyvips.Region.new(self._pixels).fetch(x, y, width, height)
+        pixels = np.frombuffer(data, dtype=np.uint8).reshape(height, width, 3)
+        if self._reduced is not None:
+            self._reduced.add(x, y, pixels)
+        return pixels
 
     def read_overview(self, max_side: int) -> NDArray[np.uint8]:
         """The whole picture, reduced so that its longer side is at most `max_side` pixels; read-only."""
@@ -120,11 +126,22 @@ class Picture:
             return self._overviews[max_side]
         factor = min(1.0, max_side / max(self.width, self.height))
         scaled_to_hw = (max(1, round(self.height * factor)), max(1, round(self.width * factor)))
-        overview = self.read_region(0, 0, scaled_to_hw[1], scaled_to_hw[0], scaled_to_hw=scaled_to_hw)
+        overview = (
+            self._reduce_copy(self._reduced, scaled_to_hw)
+            if self._reduced is not None and max_side <= MOST_OVERVIEW_PX
+            else self.read_region(0, 0, scaled_to_hw[1], scaled_to_hw[0], scaled_to_hw=scaled_to_hw)
+        )
         overview.flags.writeable = False
         # Of a whole coverslip every one costs as much as decoding all of it.
         self._overviews[max_side] = overview
         return overview
+
+    def _reduce_copy(self, reduced: ReducedCopy, shape_hw: tuple[int, int]) -> NDArray[np.uint8]:
+        try:
+            reduced.complete(self._fetch)
+        except pyvips.Error as err:
+            raise say_damaged(self.file_name, err) from err
+        return reduced.reduce_to(shape_hw)
 
     def as_vips(self) -> pyvips.Image:
         """The upright RGB pixels for writers that stream, such as the viewer pyramid."""
@@ -207,7 +224,16 @@ def open_picture(
         um_per_px=um_per_px,
         remarks=remarks,
         work_folder=folder,
+        reduced=_begin_copy(pixels, limits),
     )
+
+
+def _begin_copy(pixels: pyvips.Image, limits: Limits) -> ReducedCopy | None:
+    """Only for what isn't held in memory and would have to be decoded again."""
+    if pixels.width * pixels.height <= limits.max_memory_pixels:
+        return None
+    reduced = ReducedCopy((pixels.height, pixels.width))
+    return reduced if reduced.cell_px > 1 else None
 
 
 def _sniff(path: Path, name: str) -> str:
