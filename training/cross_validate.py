@@ -20,7 +20,6 @@ import statistics
 import sys
 import time
 from collections.abc import Sequence
-from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -43,12 +42,12 @@ from training.metrics import free_response
 from training.own_cut import choose_cut, count_on_empty, describe_cut, take_tiles
 from training.parallel import choose_device
 from training.settings import ADAPTING, Settings
+from training.shared_tiles import give, save_tiles
 from training.splits import deal_folds
 from training.start_weights import start_folder
 from training.supply import open_drawing
-from training.synthesize.processes import open_processes
+from training.synthesize.processes import open_some
 from training.train import train
-from training.trials import give, save_tiles
 from triage.errors import RecordError, TriageError
 from triage.labelled_set import ANNOTATIONS_FILE
 from triage.weights import read_record, write_record
@@ -149,16 +148,17 @@ def cross_validate(
     _tell("drew tiles", started_s)
     started_s = time.monotonic()
     start = start_folder(settings.start)
-    before = _judge(pictures, start, device, is_scale_used)
-    _tell(f"judged {len(pictures)} pictures with the detector as it is", started_s)
     run = partial(_run_fold, settings=settings, tiles=tiles, command=command, is_scale_used=is_scale_used)
     learnt = [[one for one in pictures if one not in fold] for fold in folds]
     numbers = range(1, len(folds) + 1)
     done: list[Fold] = []
-    with ExitStack() as stack:
-        side_by_side = min(side_by_side, len(folds))
-        pool = stack.enter_context(open_processes(side_by_side)) if side_by_side > 1 else None
-        for fold in (pool.map if pool else map)(run, numbers, learnt, folds):
+    # One more: the detector as it is is judged beside the folds.
+    with open_some(min(side_by_side, len(folds)) + (side_by_side > 1)) as pool:
+        each = pool.map(run, numbers, learnt, folds) if pool else map(run, numbers, learnt, folds)
+        waiting = pool.submit(_judge, pictures, start, device, is_scale_used) if pool else None
+        before = waiting.result() if waiting else _judge(pictures, start, device, is_scale_used)
+        _tell(f"judged {len(pictures)} pictures with the detector as it is", started_s)
+        for fold in each:
             done.append(fold)
             print(
                 f"fold {fold.number} of {n_folds}: learnt {fold.n_learnt}, judged {len(fold.judged)}, "

@@ -5,7 +5,8 @@ A slide here is one drawn field of view, about a millimetre of a coverslip at mo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import islice
@@ -17,7 +18,6 @@ from PIL import Image
 from training.dataset import MarkedPicture, read_marked_pictures
 from training.hospital_look import Look, take_look
 from training.synthesize.coco import write_coco
-from training.synthesize.processes import open_processes
 from training.synthesize.render import render_scenes
 from training.synthesize.scene import draw_scene
 from training.synthesize.stock import StockSource, draw_stock
@@ -25,8 +25,8 @@ from training.synthesize.style import FIELD, Style
 from training.synthesize.truth import TileTruth
 from triage.labelled_set import ANNOTATIONS_FILE, IMAGES_FOLDER, JUDGING
 
-_SLIDES_AT_ONCE = 4
-"""Dealt to a process together: it reads each stock of objects once for all of them."""
+_SLIDES_AT_ONCE = 2
+"""Dealt to a process together: few, so that none is left waiting for the last."""
 
 
 @dataclass(frozen=True)
@@ -105,15 +105,15 @@ class Order:
 
 
 def draw_orders(
-    orders: Sequence[Order], *, workers: int = 1, stocks: StockSource = draw_stock
+    orders: Sequence[Order], *, processes: Executor | None = None, stocks: StockSource = draw_stock
 ) -> list[list[MarkedPicture]]:
     """The slides of each order with their truth; drawn once, read where they are there already.
 
     Parameters
     ----------
     orders : sequence of Order
-    workers : int
-        Processes that draw; all orders are dealt out to them at once.
+    processes : Executor, optional
+        Draw side by side; all orders are dealt out to them at once. This one draws when left out.
     stocks : callable, optional
         Where the objects come from; each process draws its own when left out.
     """
@@ -121,7 +121,7 @@ def draw_orders(
     for order in left:
         (order.folder / IMAGES_FOLDER).mkdir(parents=True, exist_ok=True)
     slides = [(order, index) for order in left for index in range(order.n)]
-    truths = iter(_draw_all(partial(_draw_slide, stocks), slides, workers))
+    truths = iter(_draw_all(partial(_draw_slide, stocks), slides, processes))
     for order in left:
         # Written last, so that a folder that was cut short is drawn again.
         write_coco(
@@ -139,12 +139,13 @@ def lock(pictures: list[MarkedPicture]) -> list[MarkedPicture]:
 
 
 def _draw_all(
-    draw: Callable[[tuple[Order, int]], TileTruth], slides: Sequence[tuple[Order, int]], workers: int
-) -> list[TileTruth]:
-    if workers <= 1 or not slides:
-        return [draw(one) for one in slides]
-    with open_processes(min(workers, len(slides))) as pool:
-        return list(pool.map(draw, slides, chunksize=_SLIDES_AT_ONCE))
+    draw: Callable[[tuple[Order, int]], TileTruth],
+    slides: Sequence[tuple[Order, int]],
+    processes: Executor | None,
+) -> Iterable[TileTruth]:
+    if processes is None:
+        return map(draw, slides)
+    return processes.map(draw, slides, chunksize=_SLIDES_AT_ONCE)
 
 
 def _draw_slide(stocks: StockSource, slide: tuple[Order, int]) -> TileTruth:

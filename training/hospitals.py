@@ -1,7 +1,7 @@
 """What labelling some slides of one's own brings: drawn hospitals, simulated readers, training, judging.
 
-    python -m training.hospitals --out DIR [--hospitals 3] [--labels 10 20 50 100] [--slides-judged 40]
-        [--workers 16] [--device cuda] [--minutes 9]
+    python -m training.hospitals --out DIR [--hospitals 3 | --only phone] [--labels 10 20 50 100]
+        [--slides-judged 40] [--workers 16] [--device cuda] [--minutes 9]
 
 draws hospitals that differ in light, stain, debris, microscope and camera (`training.drawn_hospitals`),
 marks their slides as readers would who miss, misname and misplace some (`training.simulated_readers`), adapts
@@ -32,10 +32,13 @@ from training.engine import TrainingError
 from training.hospital_figures import FORGOTTEN, OWN, summarise, to_lines, to_panels
 from training.label_plots import draw_labels
 from training.settings import ADAPTING, Settings
+from training.shared_tiles import find_tiles
+from training.side_by_side import open_trials
 from training.simulated_readers import ReaderRates, mark_as_readers
 from training.supply import open_stocks
+from training.synthesize.processes import open_some
 from training.synthesize.style import FIELD
-from training.trials import FALSE_PER_SLIDE, Trial, find_tiles, keep_settings, run_trials
+from training.trials import FALSE_PER_SLIDE, Trial, keep_settings
 from triage.errors import TriageError
 
 SHAPE_HW = (750, 1000)
@@ -47,13 +50,18 @@ _POOL_SEED, _JUDGED_SEED, _GENERAL_SEED = 41_000, 42_000, 43_000
 def order_slides(options: argparse.Namespace) -> list[Order]:
     """General fields first, then what may be labelled and what is judged on, hospital by hospital."""
     orders = [_order(options, GENERAL, "general", options.general, _GENERAL_SEED)]
-    for number, hospital in enumerate(list(HOSPITALS.values())[: options.hospitals]):
-        stem = _stem(hospital)
+    for hospital in list_hospitals(options):
+        stem, number = _stem(hospital), list(HOSPITALS).index(hospital.name)
         orders += [
             _order(options, hospital, f"{stem}/pool", max(options.labels), _POOL_SEED + number),
             _order(options, hospital, f"{stem}/judged", options.slides_judged, _JUDGED_SEED + number),
         ]
     return orders
+
+
+def list_hospitals(options: argparse.Namespace) -> list[Hospital]:
+    """Those that were asked for: by name, or the first ones."""
+    return [HOSPITALS[name] for name in options.only or list(HOSPITALS)[: options.hospitals]]
 
 
 def _order(options: argparse.Namespace, hospital: Hospital, folder: str, n: int, seed: int) -> Order:
@@ -65,7 +73,12 @@ def _stem(hospital: Hospital) -> str:
 
 
 def plan_trials(
-    drawn: Sequence[list[MarkedPicture]], labels: Sequence[int], rates: ReaderRates, *, seed: int
+    drawn: Sequence[list[MarkedPicture]],
+    hospitals: Sequence[Hospital],
+    labels: Sequence[int],
+    rates: ReaderRates,
+    *,
+    seed: int,
 ) -> list[Trial]:
     """What is to be trained on which slides and judged on which others.
 
@@ -76,6 +89,7 @@ def plan_trials(
     ----------
     drawn : sequence of list of MarkedPicture
         As `order_slides` orders them.
+    hospitals : sequence of Hospital
     labels : sequence of int
     rates : ReaderRates
     seed : int
@@ -83,7 +97,7 @@ def plan_trials(
     """
     general, *rest = drawn
     trials = []
-    for hospital, pool, judged in zip(HOSPITALS.values(), rest[::2], rest[1::2], strict=False):
+    for hospital, pool, judged in zip(hospitals, rest[::2], rest[1::2], strict=True):
         marked = mark_as_readers(pool, rates, seed=seed)
         sets = {OWN: lock(judged), FORGOTTEN: lock(general)}
         for n_labels in sorted({0, *labels}, reverse=True):
@@ -109,22 +123,19 @@ def main(arguments: list[str] | None = None) -> int:
         orders = order_slides(options)
         is_drawn = all(one.is_drawn for one in orders)
         with open_stocks(0 if is_drawn else settings.workers) as stocks:
-            drawn = draw_orders(orders, workers=options.workers, stocks=stocks)
+            with open_some(0 if is_drawn else options.workers) as processes:
+                drawn = draw_orders(orders, processes=processes, stocks=stocks)
             print(f"slides drawn, {time.monotonic() - started_s:.0f} s", flush=True)
-            tiles = find_tiles(settings, partial(draw_slides, stocks=stocks))
-        trials = plan_trials(drawn, options.labels, rates, seed=options.seed)
+            tiles = find_tiles(settings, partial(draw_slides, stocks=stocks), drawn[0])
+        trials = plan_trials(drawn, list_hospitals(options), options.labels, rates, seed=options.seed)
         print(f"tiles drawn, {time.monotonic() - started_s:.0f} s", flush=True)
-        for trial, result in run_trials(
-            trials,
-            settings,
-            tiles=tiles,
-            command=command,
-            side_by_side=options.trainings or options.workers,
-            stop_at_s=started_s + 60 * options.minutes,
-        ):
-            results.append(result)
-            print(f"{trial.name}: {time.monotonic() - started_s:.0f} s", flush=True)
-            write_figures(options, command, rates, results, n_left=len(trials) - len(results))
+        side_by_side = min(options.trainings or options.workers, len(trials))
+        with open_trials(settings, tiles=tiles, command=command, side_by_side=side_by_side) as running:
+            running.add(trials)
+            for trial, result in running.take(started_s + 60 * options.minutes):
+                results.append(result)
+                print(f"{trial.name}: {time.monotonic() - started_s:.0f} s", flush=True)
+                write_figures(options, command, rates, results, n_left=len(trials) - len(results))
     except (TriageError, TrainingError, OSError) as err:
         print(err, file=sys.stderr)
         return 1
@@ -150,7 +161,7 @@ def write_figures(
         "slide": f"one drawn field of {SHAPE_HW[1]} x {SHAPE_HW[0]} px with one object or more",
         "false_per_slide": FALSE_PER_SLIDE,
         "readers": {**asdict(rates), "source": "assumed; no source gives rates for each object"},
-        "hospitals": {name: asdict(one) for name, one in list(HOSPITALS.items())[: options.hospitals]},
+        "hospitals": {one.name: asdict(one) for one in list_hospitals(options)},
         "rows": rows,
         "trials_left": n_left,
     }
@@ -196,6 +207,7 @@ def parse_arguments(arguments: list[str] | None = None) -> argparse.Namespace:
     add = parser.add_argument
     add("--out", type=Path, required=True, help="folder for slides, weights, figures and the plot")
     add("--hospitals", type=int, default=3, help=f"how many, 1 to {len(HOSPITALS)} (default: 3)")
+    add("--only", nargs="+", choices=list(HOSPITALS), metavar="NAME", help="these hospitals alone")
     add("--labels", type=int, nargs="+", default=[10, 20, 50, 100], help="slides labelled")
     add("--slides-judged", type=int, default=40, help="other slides of a hospital (default: 40)")
     add("--general", type=int, default=40, help="drawn fields of all sorts to judge on (default: 40)")

@@ -1,7 +1,7 @@
 """What came of choosing slides by the ranking and at random: recall by labels, differences, the verdict.
 
-Each seed has its own pool, its own locked slides and its own training, so that seeds are what chance is
-drawn over.
+Each seed has its own pool and its own trainings; all are judged on the same locked slides. Intervals of
+recall are over seeds.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 from scipy.stats import t as student_t
 
 from training.bootstrap import draw_specimens
+from training.label_next_pairs import AS_IS, RANDOM, RANKED, compare_fewer, tell_fewer
 from training.label_plots import Series
 
 Floats = NDArray[np.float64]
 
-RANKED, RANDOM, AS_IS = "ranked", "random", "as it is"
 NEVER = 2.0
 """Share of the labels that is written where the ranking doesn't get there with all of them."""
 WANTED_SHARE = 0.6
@@ -45,23 +45,21 @@ def tabulate(results: Iterable[dict[str, Any]]) -> tuple[list[int], Floats, Floa
         Recall of each seed, random orders averaged; 0 where training starts from no detector.
     """
     cells: dict[tuple[int, str, int], list[float]] = {}
+    as_is = 0.0
     for one in results:
         share = sum(one["judged"]["own"]["found"]) / max(sum(one["judged"]["own"]["of"]), 1)
-        cells.setdefault((one["seed"], one["order"], one["labels"]), []).append(share)
-    labels = sorted({n for _, _, n in cells if n})
+        if one["order"] == AS_IS:
+            as_is = share
+        else:
+            cells.setdefault((one["seed"], one["order"], one["labels"]), []).append(share)
+    labels = sorted({n for _, _, n in cells})
     seeds = [
         seed
         for seed in sorted({seed for seed, _, _ in cells})
         if all((seed, order, n) in cells for order in (RANKED, RANDOM) for n in labels)
     ]
     table = [
-        [
-            [
-                statistics.fmean(cells.get((seed, AS_IS, 0), [0.0])),
-                *(statistics.fmean(cells[seed, order, n]) for n in labels),
-            ]
-            for seed in seeds
-        ]
+        [[as_is, *(statistics.fmean(cells[seed, order, n]) for n in labels)] for seed in seeds]
         for order in (RANDOM, RANKED)
     ]
     random, ranked = np.array(table, dtype=np.float64).reshape(2, len(seeds), len(labels) + 1)
@@ -95,7 +93,12 @@ def share_of_labels(labels: Sequence[int], random: Floats, ranked: Floats) -> fl
 
 
 def compare_orders(results: Iterable[dict[str, Any]]) -> dict[str, Any]:
-    """Recall by labels with intervals over seeds, paired differences, and the share of labels needed."""
+    """Recall by labels with intervals over seeds, paired differences, and the share of labels needed.
+
+    Pairs of fewer ranked with more random slides count as soon as both are there; the rest takes seeds that
+    are complete.
+    """
+    results = list(results)
     labels, random, ranked = tabulate(results)
     n_seeds = len(random)
     rows = [
@@ -116,25 +119,8 @@ def compare_orders(results: Iterable[dict[str, Any]]) -> dict[str, Any]:
         "seeds": n_seeds,
         "rows": rows,
         "share": _share_with_interval(labels, random, ranked),
-        "fewer": compare_fewer(labels, random, ranked),
+        "fewer": compare_fewer(results),
         "shift": _shift_with_interval(labels, random, ranked),
-    }
-
-
-def compare_fewer(labels: Sequence[int], random: Floats, ranked: Floats) -> dict[str, Any] | None:
-    """Recall with ranked slides less that with the next larger number of random ones, pairs averaged.
-
-    None with fewer than two numbers of labels, or without a seed. Every pair of every seed counts, so that it
-    says more than the labels needed for one recall.
-    """
-    if len(labels) < 3 or not len(random):
-        return None
-    less = (ranked[:, 1:-1] - random[:, 2:]).mean(axis=1)
-    return {
-        "ranked": list(labels[1:-1]),
-        "random": list(labels[2:]),
-        "difference": float(less.mean()),
-        "interval": mean_interval(less.tolist()),
     }
 
 
@@ -197,17 +183,9 @@ def to_lines(comparison: dict[str, Any]) -> list[str]:
     return [
         *lines,
         to_verdict(comparison),
-        *_tell_fewer(comparison["fewer"]),
+        *map(tell_fewer, comparison["fewer"]),
         *_tell_shift(comparison["shift"]),
     ]
-
-
-def _tell_fewer(fewer: dict[str, Any] | None) -> list[str]:
-    if fewer is None:
-        return []
-    some, more = (", ".join(map(str, fewer[order])) for order in (RANKED, RANDOM))
-    told = _tell({"recall": fewer["difference"], "interval": fewer["interval"]}, sign="+")
-    return [f"Recall with {some} ranked slides less that with {more} random ones, averaged: {told}."]
 
 
 def _tell_shift(shift: dict[str, Any] | None) -> list[str]:

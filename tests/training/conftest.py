@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import SimpleNamespace
@@ -10,14 +11,18 @@ from typing import Any
 import numpy as np
 import pytest
 import torch
+from PIL import Image
 from torch import Tensor, nn
 
+from training.dataset import MarkedPicture, read_marked_pictures
 from training.export import export
 from triage.groups import read_groups
 from triage.network import CentrePointNetwork, write_network
 from triage.weights import WEIGHTS_FILE, WeightsRecord, write_record
 
 DrawShapes = Callable[..., tuple[Tensor, Sequence[Any]]]
+SIDE_PX = 96
+"""Of a picture."""
 COLOURS = ((60, 90, 120), (150, 60, 50))
 
 
@@ -64,6 +69,30 @@ def _box_of(ellipse: tuple[float, ...]) -> tuple[float, float, float, float]:
     cos, sin = np.cos(np.radians(angle)), np.sin(np.radians(angle))
     half_x, half_y = np.hypot(length * cos, width * sin) / 2, np.hypot(length * sin, width * cos) / 2
     return cx - half_x, cy - half_y, cx + half_x, cy + half_y
+
+
+def write_shapes_as_pictures(folder: Path, n: int, seed: int) -> list[MarkedPicture]:
+    if not folder.is_dir():
+        (folder / "images").mkdir(parents=True)
+        tiles, truths = draw_shapes_in_tiles(seed, n, SIDE_PX, torch.device("cpu"))
+        names = [group.name for group in read_groups()]
+        images, annotations = [], []
+        for number, (tile, truth) in enumerate(zip(tiles, truths, strict=True)):
+            Image.fromarray(tile.permute(1, 2, 0).numpy()).save(folder / "images" / f"{number}.png")
+            images.append({"id": number, "file_name": f"{number}.png", "um_per_px": 0.5})
+            for box, label in zip(truth.boxes_xyxy, truth.labels, strict=True):
+                bbox = [box[0], box[1], box[2] - box[0], box[3] - box[1]]
+                annotations.append({"image_id": number, "category_id": int(label), "bbox": bbox})
+        categories = [{"id": number, "name": name} for number, name in enumerate(names)]
+        content = {"images": images, "annotations": annotations, "categories": categories}
+        (folder / "annotations.json").write_text(json.dumps(content))
+    return read_marked_pictures(folder)
+
+
+@pytest.fixture(scope="session")
+def write_shapes() -> Callable[[Path, int, int], list[MarkedPicture]]:
+    """Pictures of such shapes with their marks, in a folder as COCO has it; read where it is there."""
+    return write_shapes_as_pictures
 
 
 @pytest.fixture(scope="session")

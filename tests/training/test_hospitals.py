@@ -8,47 +8,26 @@ from typing import Any
 
 import numpy as np
 import pytest
-import torch
-from PIL import Image
 
 from training import drawn_hospitals, hospitals, trials
-from training.dataset import MarkedPicture, read_marked_pictures
+from training.dataset import MarkedPicture
 from training.drawn_hospitals import HOSPITALS, Order, draw_orders, lock
 from training.hospital_figures import summarise, to_lines
 from training.simulated_readers import ReaderRates, mark_as_readers
 from training.supply import Given
 from training.synthesize.scene import Scene
-from triage.groups import candidate_groups, read_groups
+from triage.groups import candidate_groups
 from triage.weights import read_record
 
-SIDE_PX = 96
 EXACT = ReaderRates(missed=0.0, misnamed=0.0, box_sd=0.0, look_alikes_marked=1.0)
 
 
-def _write_shapes(folder: Path, n: int, seed: int, draw_shapes: Any) -> list[MarkedPicture]:
-    if not folder.is_dir():
-        (folder / "images").mkdir(parents=True)
-        tiles, truths = draw_shapes(seed, n, SIDE_PX, torch.device("cpu"))
-        names = [group.name for group in read_groups()]
-        images, annotations = [], []
-        for number, (tile, truth) in enumerate(zip(tiles, truths, strict=True)):
-            Image.fromarray(tile.permute(1, 2, 0).numpy()).save(folder / "images" / f"{number}.png")
-            images.append({"id": number, "file_name": f"{number}.png", "um_per_px": 0.5})
-            for box, label in zip(truth.boxes_xyxy, truth.labels, strict=True):
-                bbox = [box[0], box[1], box[2] - box[0], box[3] - box[1]]
-                annotations.append({"image_id": number, "category_id": int(label), "bbox": bbox})
-        categories = [{"id": number, "name": name} for number, name in enumerate(names)]
-        content = {"images": images, "annotations": annotations, "categories": categories}
-        (folder / "annotations.json").write_text(json.dumps(content))
-    return read_marked_pictures(folder)
-
-
 @pytest.fixture
-def shapes_are_drawn(monkeypatch: pytest.MonkeyPatch, draw_shapes: Any) -> None:
+def shapes_are_drawn(monkeypatch: pytest.MonkeyPatch, draw_shapes: Any, write_shapes: Any) -> None:
     """Slides and tiles are plain ellipses, drawn in no time."""
 
     def draw_orders(orders: Sequence[Order], **_: object) -> list[list[MarkedPicture]]:
-        return [_write_shapes(one.folder, one.n, one.seed, draw_shapes) for one in orders]
+        return [write_shapes(one.folder, one.n, one.seed) for one in orders]
 
     monkeypatch.setattr(hospitals, "draw_slides", lambda *args, stocks, **more: draw_shapes(*args, **more))
     monkeypatch.setattr(hospitals, "draw_orders", draw_orders)
@@ -146,8 +125,8 @@ def test_gain_is_that_over_the_detector_without_labels_on_the_same_slides() -> N
     assert "0.750 24/32" in to_lines(rows)[-1] and "+0.375" in to_lines(rows)[-1]
 
 
-def test_simulated_readers_err_as_often_as_asked(tmp_path: Path, draw_shapes: Any) -> None:
-    truth = _write_shapes(tmp_path / "shapes", 150, 5, draw_shapes)
+def test_simulated_readers_err_as_often_as_asked(tmp_path: Path, write_shapes: Any) -> None:
+    truth = write_shapes(tmp_path / "shapes", 150, 5)
     assert mark_as_readers(truth, EXACT, seed=1) == truth
     rates = ReaderRates(missed=0.3, misnamed=0.2, box_sd=0.05)
     marked = mark_as_readers(truth, rates, seed=1)
@@ -166,11 +145,11 @@ def test_simulated_readers_err_as_often_as_asked(tmp_path: Path, draw_shapes: An
     assert not before & {one.objects[0].box_xyxy for one in marked if one.objects}
 
 
-def test_locked_slides_are_refused_by_a_training(tmp_path: Path, draw_shapes: Any) -> None:
+def test_locked_slides_are_refused_by_a_training(tmp_path: Path, write_shapes: Any) -> None:
     from training.dataset import labelled_batches
     from triage.errors import RecordError
 
-    locked = lock(_write_shapes(tmp_path / "shapes", 2, 5, draw_shapes))
+    locked = lock(write_shapes(tmp_path / "shapes", 2, 5))
     with pytest.raises(RecordError, match="judging split"):
         next(labelled_batches(locked, tile_px=64, n_tiles=2, seed=1, um_per_px=0.5))
 

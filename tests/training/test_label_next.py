@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from training import label_next, label_next_bench
+from training import label_next, label_next_bench, label_next_hands
 from training.dataset import MarkedPicture
 from training.hospital_look import Look, take_look
 from training.label_next_figures import (
@@ -49,17 +49,18 @@ def test_folder_without_pictures_is_refused_in_one_sentence(
 LABELS = [4, 8, 16]
 
 
+def _point(seed: int, order: str, labels: int, found: list[int]) -> dict[str, Any]:
+    """Objects found on two slides with 15 and 5; as many were marked to learn as labels twice over."""
+    judged = {"own": {"found": found, "of": [15, 5]}}
+    return {"seed": seed, "order": order, "labels": labels, "objects": 2 * labels, "judged": judged}
+
+
 def _results(seed: int, random: list[int], ranked: list[int]) -> list[dict[str, Any]]:
     """Objects found of 20 as it is, and with each of `LABELS`."""
-
-    def tell(order: str, labels: int, found: int) -> dict[str, Any]:
-        judged = {"own": {"found": [found, 0], "of": [15, 5]}}
-        return {"seed": seed, "order": order, "labels": labels, "judged": judged}
-
     return [
-        tell("as it is", 0, random[0]),
-        *(tell("random", n, found) for n, found in zip(LABELS, random[1:], strict=True)),
-        *(tell("ranked", n, found) for n, found in zip(LABELS, ranked, strict=True)),
+        _point(0, "as it is", 0, [random[0], 0]),
+        *(_point(seed, "random", n, [found, 0]) for n, found in zip(LABELS, random[1:], strict=True)),
+        *(_point(seed, "ranked", n, [found, 0]) for n, found in zip(LABELS, ranked, strict=True)),
     ]
 
 
@@ -87,12 +88,27 @@ def test_fewer_ranked_slides_are_compared_with_more_random_ones() -> None:
     comparison = compare_orders(
         [*_results(1, [2, 6, 10, 14], [10, 14, 18]), *_results(2, [2, 6, 10, 14], [10, 16, 18])]
     )
-    # Ranked 4 and 8 against random 8 and 16: 0 and 0 of 20 more, then 0 and 2.
-    assert comparison["fewer"]["difference"] == pytest.approx(0.025)
-    assert (comparison["fewer"]["ranked"], comparison["fewer"]["random"]) == ([4, 8], [8, 16])
-    assert "Recall with 4, 8 ranked slides less that with 8, 16 random ones, averaged: +0.025" in "\n".join(
-        to_lines(comparison)
+    few, many, both = comparison["fewer"]
+    assert (few["ranked"], few["random"], few["objects_marked"]) == ([4], [8], [8, 16])
+    assert (few["difference"], few["interval"]) == (0.0, (0.0, 0.0))
+    # Ranked 8 against random 16: 0 and 2 of 20 more, all on the first slide, which has 15 of the 20.
+    assert many["difference"] == pytest.approx(0.05)
+    assert many["interval"] == (0.0, pytest.approx(2 / 15))
+    assert (both["ranked"], both["random"]) == ([4, 8], [8, 16]) and both["difference"] == pytest.approx(
+        0.025
     )
+    assert (
+        "8 ranked slides against 16 random ones (16.0 objects marked against 32.0), 2 seeds: recall +0.050"
+        in "\n".join(to_lines(comparison))
+    )
+
+
+def test_a_pair_counts_as_soon_as_both_are_trained() -> None:
+    whole = _results(1, [2, 6, 10, 14], [10, 14, 18])
+    pair = [_point(2, "random", 16, [14, 0]), _point(2, "ranked", 8, [16, 0])]
+    fewer = compare_orders([*whole, *pair, _point(3, "ranked", 8, [20, 0])])["fewer"]
+    assert [row["seeds"] for row in fewer] == [1, 2, 1]
+    assert fewer[1]["difference"] == pytest.approx(0.05) and fewer[0]["interval"] is None
 
 
 def test_share_by_shift_is_how_much_sooner_the_same_line_is_reached() -> None:
@@ -118,17 +134,47 @@ def test_bench_trains_on_each_order_and_number_of_labels(tmp_path: Path) -> None
         MarkedPicture(number, tmp_path / f"{number}.png", 0.5, str(number), (), ()) for number in range(6)
     ]
     said = [PictureSaid(float(number), np.full(3, float(number))) for number in range(6)]
-    orders = label_next_bench.order_pool(said, 2, seed=1)
+    orders = label_next_hands.order_pool(said, 2, seed=1)
     assert sorted(orders) == ["random 1", "random 2", "ranked"] and orders["ranked"][0] == 5
-    hand = label_next_bench.Hand(3, slides, slides[:2], orders)
-    trials = label_next_bench.plan_trials([hand], [2, 4], has_detector=True)
-    assert [one.name for one in trials] == [
-        "3-as-it-is",
-        *(f"3-{order}-{n}" for n in (4, 2) for order in ("ranked", "random-1", "random-2")),
+    rounds = label_next_hands.plan_rounds([2, 6, 4])
+    assert rounds == [
+        [("ranked", 4), ("random", 6)],
+        [("ranked", 2), ("random", 4)],
+        [("ranked", 6), ("random", 2)],
     ]
-    assert [one.image_id for one in trials[4].pictures] == orders["ranked"][:2]
-    assert {one.split for trial in trials for one in trial.judged["own"]} == {"judging"}
-    assert len(label_next_bench.plan_trials([hand], [2, 4], has_detector=False)) == 6
+    trials = label_next_hands.plan_trials(label_next_hands.Hand(3, slides, orders), slides[:2], rounds[1])
+    assert [one.name for one in trials] == ["3-ranked-2", "3-random-1-4", "3-random-2-4"]
+    assert [one.image_id for one in trials[0].pictures] == orders["ranked"][:2]
+
+
+def test_bench_trains_judges_and_goes_on(
+    tmp_path: Path, weights_folder: Path, monkeypatch: pytest.MonkeyPatch, write_shapes: Any
+) -> None:
+    def draw_orders(orders: Any, **_: object) -> list[list[MarkedPicture]]:
+        return [write_shapes(one.folder, one.n, one.seed) for one in orders]
+
+    def look_at_some(some: list[MarkedPicture]) -> list[PictureSaid]:
+        looked.extend(some)
+        return [PictureSaid(float(one.image_id), np.array([np.nan, one.image_id])) for one in some]
+
+    looked: list[MarkedPicture] = []
+    monkeypatch.setattr(label_next_bench, "draw_orders", draw_orders)
+    monkeypatch.setattr(label_next_hands, "draw_orders", draw_orders)
+    monkeypatch.setattr(label_next_hands, "look_at_some", look_at_some)
+    asked = "--seeds 1 --pool 3 --test 3 --labels 1 2 --steps 1 --batch 2 --tile-px 64 --device cpu"
+    arguments = ["--out", str(tmp_path / "b"), "--start", str(weights_folder), *asked.split()]
+    assert label_next_bench.main([*arguments, "--minutes", "0"]) == 0
+    assert json.loads((tmp_path / "b" / "curves.json").read_text())["trials_left"] == 5
+    assert label_next_bench.main(arguments) == 0
+    curves = json.loads((tmp_path / "b" / "curves.json").read_text())
+    assert curves["trials_left"] == 0 and len(looked) == 3
+    assert [(row["ranked"], row["random"], row["seeds"]) for row in curves["comparison"]["fewer"]] == [
+        ([1], [2], 1)
+    ]
+    assert curves["orders"]["1"]["ranked"][0] == 2
+    own = [point["judged"]["own"] for point in curves["points"]]
+    assert {tuple(one["of"]) for one in own} == {tuple(own[0]["of"])} and sum(own[0]["of"]) > 2
+    assert (tmp_path / "b" / "curves.png").stat().st_size > 5_000
 
 
 def test_look_changes_light_and_nothing_where_it_is_plain() -> None:

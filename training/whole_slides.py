@@ -1,0 +1,55 @@
+"""Judges a detector on whole drawn slides in few passes: quick, where only detectors are to be compared.
+
+A proposal looks at a picture twice, in tiles, and measures what it finds; here the network sees each slide
+once, at the slide's own scale, and what it says is matched as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import torch
+
+from training.cut import detect_tiles
+from training.dataset import MarkedPicture, MarkedPictures
+from training.metrics import match_candidates
+from training.trials import Counts, Trial, count_found
+from triage.groups import candidate_groups
+from triage.network import read_network
+from triage.weights import WEIGHTS_FILE, read_record
+
+PIXELS_FILE = "test-slides.pt"
+_AT_A_TIME = 8
+
+
+def find_slides(folder: Path, pictures: Sequence[MarkedPicture]) -> Path:
+    """The file with the pixels of pictures of one size, written now where there is none."""
+    path = folder / PIXELS_FILE
+    if not path.is_file():
+        slides = MarkedPictures(pictures)
+        torch.save(torch.stack([slides[index][0] for index in range(len(slides))]), path)
+    return path
+
+
+def judge_slides(trial: Trial, folder: Path, device: torch.device, *, pixels: Path) -> Counts:
+    """What the detector of a folder finds of a trial's one locked set, whose pixels a file holds in order."""
+    record = read_record(folder)
+    network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network).to(device)
+    names = candidate_groups()
+    slides = torch.load(pixels, weights_only=True, mmap=True)
+    found = [one for some in slides.split(_AT_A_TIME) for one in detect_tiles(network, some)]
+    ((name, pictures),) = trial.judged.items()
+    matches, right = [], []
+    for detections, picture in zip(found, pictures, strict=True):
+        truth = picture.to_truth()
+        matches.append(match_candidates(detections.boxes_xyxy, detections.scores, truth))
+        said = detections.group_scores[:, : len(names)].argmax(axis=1)
+        pairs = zip(said, matches[-1].objects, strict=True)
+        right.append(
+            np.array(
+                [index >= 0 and names[group] == truth.groups[index] for group, index in pairs], dtype=bool
+            )
+        )
+    return {name: count_found(matches, right)}
