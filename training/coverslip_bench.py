@@ -35,6 +35,7 @@ from triage.detector import Detector, load_detector
 from triage.errors import RecordError
 from triage.groups import read_groups
 from triage.images import Picture, open_picture
+from triage.measurers import Measurers, share_measuring
 from triage.merge import join_detections
 from triage.pipeline import (
     ProposalPlan,
@@ -215,11 +216,14 @@ def time_coverslip(path: Path, detector: Detector, um_per_px: float) -> Timed:
     with opened as picture:
         plan = plan_proposal(picture, calibration, detector)
         timed = Timed(picture.width * picture.height / 1e6, n_tiles=len(plan.tiles), opening=opening)
-        _look(picture, plan, detector, timed)
+        with share_measuring(picture, detector.threads) as measurers:
+            _look(picture, plan, detector, measurers, timed)
     return timed
 
 
-def _look(picture: Picture, plan: ProposalPlan, detector: Detector, timed: Timed) -> None:
+def _look(
+    picture: Picture, plan: ProposalPlan, detector: Detector, measurers: Measurers | None, timed: Timed
+) -> None:
     found: list[Detections] = []
     every = max(1, plan.n_batches // SAMPLED_BATCHES)
     for index in range(plan.n_batches):
@@ -235,7 +239,10 @@ def _look(picture: Picture, plan: ProposalPlan, detector: Detector, timed: Timed
     assert isinstance(merged, Detections)
     threads = detector.threads
     timed.measuring.time(
-        lambda: [measure_part(picture, plan, part, threads=threads) for part in part_ranked(plan, merged)]
+        lambda: [
+            measure_part(picture, plan, part, threads=threads, measurers=measurers)
+            for part in part_ranked(plan, merged)
+        ]
     )
     timed.concluding.time(lambda: conclude_measured(picture, plan, (), threads=threads))
     timed.n_candidates = len(merged.scores)

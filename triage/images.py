@@ -10,6 +10,7 @@ from __future__ import annotations
 import secrets
 import tempfile
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -30,12 +31,30 @@ from triage.records import CodedNote
 from triage.reduced import MOST_OVERVIEW_PX, ReducedCopy
 from triage.tiff import TiffLayout, read_tiff_layout
 
-__all__ = ["Limits", "Picture", "open_picture", "say_damaged", "to_grey"]
+__all__ = ["Limits", "Picture", "PixelFile", "open_picture", "open_pixels", "say_damaged", "to_grey"]
 
 # Bits that cameras fill; 10, 12 and 14 bit sensors are often stored in 16 bit files without stretching.
 _SENSOR_BITS = (8, 10, 12, 14, 16)
 # Of the tiled copy that a large picture is read from.
 _COPY_TILE_PX = 256
+
+
+@dataclass(frozen=True)
+class PixelFile:
+    """The tiled file that a large picture is read from by regions; another process may open it as well.
+
+    Attributes
+    ----------
+    path : Path
+    orientation : int
+        How it is turned, as EXIF counts.
+    is_copy : bool
+        Whether it is our own copy; else the file as it came.
+    """
+
+    path: Path
+    orientation: int
+    is_copy: bool
 
 
 class Picture:
@@ -53,6 +72,8 @@ class Picture:
         Scale that the file itself states, in µm per pixel.
     remarks : tuple of CodedNote
         What a person should know about the file, for instance that only its first page was read.
+    pixel_file : PixelFile or None
+        What the pixels of a large picture are read from; None where they are in memory.
     """
 
     def __init__(
@@ -65,6 +86,7 @@ class Picture:
         remarks: tuple[CodedNote, ...] = (),
         work_folder: tempfile.TemporaryDirectory[str] | None = None,
         reduced: ReducedCopy | None = None,
+        pixel_file: PixelFile | None = None,
     ) -> None:
         self._pixels = pixels
         self._reduced = reduced
@@ -77,6 +99,7 @@ class Picture:
         self.height: int = pixels.height
         self.um_per_px = um_per_px
         self.remarks = remarks
+        self.pixel_file = pixel_file
 
     def read_region(
         self, x: int, y: int, width: int, height: int, *, scaled_to_hw: tuple[int, int] | None = None
@@ -211,9 +234,9 @@ def open_picture(
     kind = _sniff(path, name)
     try:
         if kind == "heic":
-            pixels, remarks, folder = _load_heic(path, name, limits)
+            pixels, remarks, folder, pixel_file = _load_heic(path, name, limits)
         else:
-            pixels, remarks, folder = _load_with_vips(path, name, kind, limits, copy_path)
+            pixels, remarks, folder, pixel_file = _load_with_vips(path, name, kind, limits, copy_path)
     except pyvips.Error as err:
         raise say_damaged(name, err) from err
     um_per_px = read_file_scale(path) if kind == "tiff" else None
@@ -225,7 +248,31 @@ def open_picture(
         remarks=remarks,
         work_folder=folder,
         reduced=_begin_copy(pixels, limits),
+        pixel_file=pixel_file,
     )
+
+
+def open_pixels(pixel_file: PixelFile, file_name: str) -> Picture:
+    """The pixels that another process reads, or another part of this one; it says nothing of the file itself.
+
+    Raises
+    ------
+    ImageError
+        If they aren't there any more.
+    """
+    try:
+        return Picture(_open_tiled(pixel_file, file_name), file_name=file_name, sha256="")
+    except pyvips.Error as err:
+        raise say_damaged(file_name, err) from err
+
+
+def _open_tiled(pixel_file: PixelFile, name: str) -> pyvips.Image:
+    image = (
+        pyvips.Image.tiffload(str(pixel_file.path), access="random", revalidate=True)
+        if pixel_file.is_copy
+        else _to_rgb8(_decode(pixel_file.path, "tiff", access="random"), name)
+    )
+    return _rotate(image, pixel_file.orientation)
 
 
 def _begin_copy(pixels: pyvips.Image, limits: Limits) -> ReducedCopy | None:
@@ -247,7 +294,9 @@ def _sniff(path: Path, name: str) -> str:
     return name_kind(head, name)
 
 
-_Loaded = tuple[pyvips.Image, tuple[CodedNote, ...], tempfile.TemporaryDirectory[str] | None]
+_Loaded = tuple[
+    pyvips.Image, tuple[CodedNote, ...], tempfile.TemporaryDirectory[str] | None, PixelFile | None
+]
 
 
 def _load_heic(path: Path, name: str, limits: Limits) -> _Loaded:
@@ -263,7 +312,7 @@ def _load_heic(path: Path, name: str, limits: Limits) -> _Loaded:
     except (ValueError, OSError, EOFError, RuntimeError, SyntaxError) as err:
         raise say_damaged(name, err) from err
     rgb = _to_rgb8(pyvips.Image.new_from_array(pixels), name)
-    return (rgb if pixels.shape[2] == 3 else rgb.copy_memory()), (), None
+    return (rgb if pixels.shape[2] == 3 else rgb.copy_memory()), (), None, None
 
 
 def _load_with_vips(path: Path, name: str, kind: str, limits: Limits, copy_path: Path | None) -> _Loaded:
@@ -278,22 +327,23 @@ def _load_with_vips(path: Path, name: str, kind: str, limits: Limits, copy_path:
     upright = header.get("orientation") if header.get_typeof("orientation") else 1
     rgb = _to_rgb8(header, name, brightest=_find_brightest(path, kind, header))
     if header.width * header.height <= limits.max_memory_pixels:
-        return _rotate(rgb.copy_memory(), upright), remarks, None
+        return _rotate(rgb.copy_memory(), upright), remarks, None, None
+    folder = None
     if layout and _can_read_in_place(layout, header, limits):
-        in_place = _to_rgb8(_decode(path, kind, access="random"), name)
-        return _rotate(in_place, upright), remarks, None
-    if copy_path is not None:
+        pixel_file = PixelFile(path, upright, is_copy=False)
+    elif copy_path is not None:
+        pixel_file = PixelFile(copy_path, upright, is_copy=True)
         if not copy_path.exists():
             _write_copy(rgb, copy_path, name)
-        return _rotate(_open_copy(copy_path), upright), remarks, None
-    folder = tempfile.TemporaryDirectory(prefix="coverslip-picture-", ignore_cleanup_errors=True)
-    work_file = Path(folder.name) / "pixels.tif"
-    try:
-        _write_copy(rgb, work_file, name)
-    except BaseException:
-        folder.cleanup()
-        raise
-    return _rotate(_open_copy(work_file), upright), remarks, folder
+    else:
+        folder = tempfile.TemporaryDirectory(prefix="coverslip-picture-", ignore_cleanup_errors=True)
+        pixel_file = PixelFile(Path(folder.name) / "pixels.tif", upright, is_copy=True)
+        try:
+            _write_copy(rgb, pixel_file.path, name)
+        except BaseException:
+            folder.cleanup()
+            raise
+    return _open_tiled(pixel_file, name), remarks, folder, pixel_file
 
 
 def _can_read_in_place(layout: TiffLayout, header: pyvips.Image, limits: Limits) -> bool:
@@ -323,10 +373,6 @@ def _write_copy(rgb: pyvips.Image, path: Path, name: str) -> None:
     finally:
         with suppress(OSError):
             unfinished.unlink(missing_ok=True)
-
-
-def _open_copy(path: Path) -> pyvips.Image:
-    return pyvips.Image.tiffload(str(path), access="random", revalidate=True)
 
 
 def _decode(path: Path, kind: str, **options: Any) -> pyvips.Image:

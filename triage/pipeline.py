@@ -21,6 +21,7 @@ from triage.errors import RecordError
 from triage.groups import read_groups
 from triage.images import Picture
 from triage.looks import combine_looks
+from triage.measurers import Measurers, share_measuring
 from triage.merge import join_detections, merge_detections, take_detections
 from triage.optics import Objective
 from triage.proposal import CAUTION
@@ -50,8 +51,9 @@ __all__ = [
 OVERLAP_PX = 96
 # One step of durable work, about as long as one of `BATCH_TILES` where each outline is sought.
 PART_CANDIDATES = 256
-# So many are measured by one thread at a time.
+# So many are measured by one thread at a time, and by one process.
 _PIECE_CANDIDATES = 32
+_PROCESS_CANDIDATES = 8
 # So many are looked at while as many more are read; a GPU takes them in one go, and a processor shall begin
 # before many are read.
 _TILES_AT_A_TIME = 16
@@ -162,12 +164,15 @@ def propose_candidates(
         Same picture, calibration and weights: the same candidates in the same order.
     """
     plan = plan_proposal(picture, calibration, detector, host=host, objective=objective)
+    threads = getattr(detector, "threads", 1)
     detections = []
-    for batch_index in range(plan.n_batches):
-        detections.append(detect_batch(picture, plan, batch_index, detector))
-        if on_progress is not None:
-            on_progress(batch_index + 1, plan.n_batches)
-    return conclude_proposal(picture, plan, detections, threads=getattr(detector, "threads", 1))
+    # Started here, they are ready when they are needed.
+    with share_measuring(picture, threads) as measurers:
+        for batch_index in range(plan.n_batches):
+            detections.append(detect_batch(picture, plan, batch_index, detector))
+            if on_progress is not None:
+                on_progress(batch_index + 1, plan.n_batches)
+        return conclude_proposal(picture, plan, detections, threads=threads, measurers=measurers)
 
 
 def plan_proposal(
@@ -302,10 +307,17 @@ def _cut_ranked(ranked: Ranked, size: int) -> list[Ranked]:
 
 
 def measure_part(
-    picture: Picture, plan: ProposalPlan, part: Ranked, *, threads: int = 1
+    picture: Picture,
+    plan: ProposalPlan,
+    part: Ranked,
+    *,
+    threads: int = 1,
+    measurers: Measurers | None = None,
 ) -> tuple[Candidate, ...]:
-    """The measured candidates of one part, with their ranks, whatever the threads; repeating is harmless."""
+    """The measured candidates of one part, with their ranks, whoever measures; repeating is harmless."""
     ask = Ask(plan.calibration, plan.host, float(plan.detector["default_cut"]), plan.score_calibration)
+    if measurers is not None:
+        return measurers.describe(_cut_ranked(part, _PROCESS_CANDIDATES), ask)
     if threads == 1:
         return describe_candidates(picture, part, ask)
     pieces = _cut_ranked(part, _PIECE_CANDIDATES)
@@ -336,12 +348,20 @@ def conclude_measured(
 
 
 def conclude_proposal(
-    picture: Picture, plan: ProposalPlan, detections: Sequence[Detections], *, threads: int = 1
+    picture: Picture,
+    plan: ProposalPlan,
+    detections: Sequence[Detections],
+    *,
+    threads: int = 1,
+    measurers: Measurers | None = None,
 ) -> Proposal:
     """The proposal from what all batches found, whatever order they come in."""
     merged = merge_batches(picture, plan, detections)
-    parts = part_ranked(plan, merged)
-    measured = [one for part in parts for one in measure_part(picture, plan, part, threads=threads)]
+    measured = [
+        one
+        for part in part_ranked(plan, merged)
+        for one in measure_part(picture, plan, part, threads=threads, measurers=measurers)
+    ]
     return conclude_measured(picture, plan, measured, threads=threads)
 
 
