@@ -30,7 +30,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class _Evidence:
+class Evidence:
     """Candidates of judged pictures, right or wrong, and the groups of those that found an object."""
 
     scores: Floats
@@ -40,9 +40,9 @@ class _Evidence:
     labels: NDArray[np.int64]
     is_candidate_share: Floats
 
-    def take(self, chosen: NDArray[np.bool_]) -> _Evidence:
+    def take(self, chosen: NDArray[np.bool_]) -> Evidence:
         """The chosen candidates; groups stay whole."""
-        return _Evidence(
+        return Evidence(
             self.scores[chosen],
             self.is_right[chosen],
             self.picture[chosen],
@@ -52,7 +52,8 @@ class _Evidence:
         )
 
 
-def _gather(judged: Sequence[Judged]) -> _Evidence:
+def gather_evidence(judged: Sequence[Judged]) -> Evidence:
+    """The candidates of judged pictures that count one way or the other."""
     names = [group.name for group in read_groups()]
     specimens = {name: number for number, name in enumerate({one.marked.specimen: None for one in judged})}
     scores, is_right, picture, shares, labels = [], [], [], [], []
@@ -68,7 +69,7 @@ def _gather(judged: Sequence[Judged]) -> _Evidence:
                 shares.append([all_shares[name] for name in names])
                 labels.append(names.index(one.truth.groups[one.matches.objects[row]]))
     is_candidate = np.array([group.kind == "candidate" for group in read_groups()], dtype=np.float64)
-    return _Evidence(
+    return Evidence(
         np.array(scores, dtype=np.float64),
         np.array(is_right, dtype=bool),
         np.array(picture, dtype=np.int64),
@@ -91,7 +92,7 @@ def fit_calibration(judged: Sequence[Judged]) -> dict[str, Any]:
     RecordError
         If there are too few true or false candidates.
     """
-    evidence = _gather(judged)
+    evidence = gather_evidence(judged)
     method, calibration = choose_map(evidence.scores, evidence.is_right, evidence.picture)
     return {
         "method": method,
@@ -126,7 +127,7 @@ def check_scores(judged: Sequence[Judged], default_cut: float) -> CheckedScores:
         Scores below `LISTED_SHARE` of it are left out: they would make the figure look better than the
         candidates that anybody sees.
     """
-    evidence = _gather(judged)
+    evidence = gather_evidence(judged)
     listed = evidence.take(evidence.scores >= LISTED_SHARE * default_cut)
     best = (evidence.shares * evidence.is_candidate_share).argmax(axis=1)
     sureness = evidence.shares[np.arange(len(best)), best]
@@ -155,13 +156,13 @@ def refit_calibration(
         If there are too few true or false candidates.
     """
     values = dict(record.score_calibration)
-    for way in {_way_of(one) for one in judged}:
-        evidence = _gather([one for one in judged if _way_of(one) == way])
+    for way in {way_of(one) for one in judged}:
+        evidence = gather_evidence([one for one in judged if way_of(one) == way])
         old = read_score_calibration(record.score_calibration, is_scale_known=way == KNOWN_SCALE)
         raw, score = fit_map(evidence.scores, evidence.is_right, "platt")
         fitted = asdict(ScoreCalibration(raw, score, old.group_temperature))
-        values[way] = {"method": "platt", "candidates": len(evidence.scores), **_as_lists(fitted)}
-    main_way = KNOWN_SCALE if any(_way_of(one) == KNOWN_SCALE for one in judged) else UNKNOWN_SCALE
+        values[way] = {"method": "platt", "candidates": len(evidence.scores), **as_lists(fitted)}
+    main_way = KNOWN_SCALE if any(way_of(one) == KNOWN_SCALE for one in judged) else UNKNOWN_SCALE
     is_known = main_way == KNOWN_SCALE
     before = read_score_calibration(record.score_calibration, is_scale_known=is_known)
     after = read_score_calibration(values, is_scale_known=is_known)
@@ -169,11 +170,13 @@ def refit_calibration(
     return {**values, "fitted_on": [name]}, float(after.calibrate_scores(np.array([raw_cut]))[0])
 
 
-def _as_lists(values: dict[str, Any]) -> dict[str, Any]:
+def as_lists(values: dict[str, Any]) -> dict[str, Any]:
+    """As JSON has it."""
     return {name: list(value) if isinstance(value, tuple) else value for name, value in values.items()}
 
 
-def _way_of(one: Judged) -> str:
+def way_of(one: Judged) -> str:
+    """How a picture is looked at: with or without a scale."""
     return UNKNOWN_SCALE if one.marked.um_per_px is None else KNOWN_SCALE
 
 
@@ -186,8 +189,8 @@ def measure_local_gain(record: WeightsRecord, judged: Sequence[Judged]) -> dict[
         If there are too few true or false candidates in a half.
     """
     before, after, is_right = [], [], []
-    for way in sorted({_way_of(one) for one in judged}):
-        evidence = _gather([one for one in judged if _way_of(one) == way])
+    for way in sorted({way_of(one) for one in judged}):
+        evidence = gather_evidence([one for one in judged if way_of(one) == way])
         old = read_score_calibration(record.score_calibration, is_scale_known=way == KNOWN_SCALE)
         n_specimens = int(evidence.picture.max(initial=0)) + 1
         side = np.random.default_rng(_SEED).permutation(n_specimens)[evidence.picture] % 2

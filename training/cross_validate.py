@@ -39,7 +39,7 @@ from training.local_figures import (
     to_lines,
 )
 from training.metrics import free_response
-from training.own_cut import choose_cut, count_on_empty, describe_cut, take_tiles
+from training.own_cut import count_on_empty, find_cut, take_tiles
 from training.parallel import choose_device
 from training.settings import ADAPTING, Settings
 from training.shared_tiles import give, save_tiles
@@ -50,7 +50,7 @@ from training.synthesize.processes import open_some
 from training.train import train
 from triage.errors import RecordError, TriageError
 from triage.labelled_set import ANNOTATIONS_FILE
-from triage.weights import read_record, write_record
+from triage.weights import WeightsRecord, read_record
 
 FIGURES_FILE = "figures.json"
 
@@ -190,31 +190,26 @@ def _run_fold(
     started_s = time.monotonic()
     own = dataclasses.replace(settings, out=settings.out / f"fold-{number}", workers=0)
     given = give(learnt, tiles)
-    record = train(own, command=command, given=given)
+    finish = partial(_cut_by_tiles, own, given.held_out or (), choose_device(settings.device))
+    record = train(own, command=command, given=given, finish=finish)
     assert record is not None
-    cut = _cut_by_tiles(own, given.held_out or (), choose_device(settings.device))
     return Fold(
         number=number,
         n_learnt=len(learnt),
         judged=tuple(_judge(judged, own.out, choose_device(settings.device), is_scale_used)),
         drawn=pick_drawn(record.scores),
-        cut=cut,
+        cut=record.default_cut,
         seconds=time.monotonic() - started_s,
     )
 
 
-def _cut_by_tiles(own: Settings, held_out: Sequence[Batch], device: torch.device) -> float:
-    """The fold's default cut, also in its record: by drawn tiles alone; its pictures are for judging."""
+def _cut_by_tiles(
+    own: Settings, held_out: Sequence[Batch], device: torch.device, _: WeightsRecord
+) -> WeightsRecord:
+    """The fold's record with a cut by drawn tiles alone; its pictures are for judging."""
     start = start_folder(own.start)
-    old_cut = read_record(start).default_cut
     before, after = (take_tiles(folder, held_out, device) for folder in (start, own.out))
-    cut = choose_cut(before, old_cut, after)
-    if cut is None:
-        return old_cut
-    record = read_record(own.out)
-    scores = {**record.scores, "default_cut": describe_cut(before, old_cut, after, cut)}
-    write_record(own.out, dataclasses.replace(record, default_cut=cut, scores=scores))
-    return cut
+    return find_cut(before, read_record(start).default_cut, after).write(own.out)
 
 
 def _judge(

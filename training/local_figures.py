@@ -21,12 +21,12 @@ from training.engine import Batch
 from training.evaluate import Judged, judge_picture
 from training.held_out import draw_held_out, judge
 from training.metrics import free_response, wilson_interval
+from training.own_calibration import calibrate_judged, fit_own, tell_own
 from training.own_cut import (
     LISTING_CUT,
     Seen,
-    choose_cut,
     count_on_empty,
-    describe_cut,
+    find_cut,
     take_pictures,
     take_tiles,
 )
@@ -196,15 +196,24 @@ def _length_error(one: Judged, row: int, index: int) -> float | None:
 
 
 def compare(
-    settings: Settings, draw: DrawBatch, train_with: Callable[[Given], WeightsRecord | None]
+    settings: Settings, draw: DrawBatch, train_with: Callable[..., WeightsRecord | None]
 ) -> WeightsRecord | None:
     """Train with `train_with` and print the figures before and after, on what was never learnt.
+
+    Parameters
+    ----------
+    settings : Settings
+    draw : callable
+        What draws tiles.
+    train_with : callable
+        Takes `given` and `finish` as `training.train.train` does.
 
     Returns
     -------
     record : WeightsRecord or None
-        With both figures under `scores["adapted"]`, and a default cut of its own, told by
-        `scores["default_cut"]`; None where the training has not ended.
+        With both figures under `scores["adapted"]`, a default cut of its own, told by
+        `scores["default_cut"]`, and scores calibrated on the held-out pictures where they are enough for
+        that; None where the training has not ended.
     """
     # Reads the set first: a mistake in its name should not cost a training.
     from training.dataset import read_marked_pictures
@@ -226,22 +235,19 @@ def compare(
     old_cut = read_record(start).default_cut
     old = judge_all(start, old_cut)
     before = to_figures(old, default_cut=old_cut, drawn=judge_drawn(start, held_out, device))
-    record = train_with(Given(held_out=held_out))
-    if record is None:
-        return None
-    new = judge_all(settings.out, LISTING_CUT)
-    seen_before, seen = see(start, old), see(settings.out, new)
-    cut = choose_cut(seen_before, old_cut, seen)
-    said = None if cut is None else describe_cut(seen_before, old_cut, seen, cut)
-    cut = old_cut if cut is None else cut
-    after = to_figures(new, default_cut=cut, drawn=judge_drawn(settings.out, held_out, device))
-    print("\n".join(to_lines(before, after)), flush=True)
-    if said is not None:
-        print("\n".join(tell_cut(said)), flush=True)
-    scores = {**record.scores, "adapted": {"before": before.to_json(), "after": after.to_json()}}
-    if said is not None:
-        scores["default_cut"] = said
-    return write_record(settings.out, dataclasses.replace(record, default_cut=cut, scores=scores))
+
+    def finish(record: WeightsRecord) -> WeightsRecord:
+        raw = judge_all(settings.out, LISTING_CUT)
+        values = fit_own(raw, name=f"{len(raw)} held-out pictures")
+        write_record(settings.out, dataclasses.replace(record, score_calibration=values))
+        new = [calibrate_judged(one, values) for one in raw]
+        cut = find_cut(see(start, old), old_cut, see(settings.out, new))
+        after = to_figures(new, default_cut=cut.score, drawn=judge_drawn(settings.out, held_out, device))
+        print("\n".join(to_lines(before, after)), flush=True)
+        print("\n".join([*([] if cut.said is None else tell_cut(cut.said)), tell_own(values)]), flush=True)
+        return cut.write(settings.out, adapted={"before": before.to_json(), "after": after.to_json()})
+
+    return train_with(given=Given(held_out=held_out), finish=finish)
 
 
 def to_lines(before: LocalFigures, after: LocalFigures) -> list[str]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ from training.metrics import FALSE, Matches, free_response, match_candidates, wi
 from triage.groups import candidate_groups
 from triage.network import read_network
 from triage.score_calibration import read_score_calibration
-from triage.weights import WEIGHTS_FILE, read_record
+from triage.weights import WEIGHTS_FILE, WeightsRecord, read_record, write_record
 
 WANTED_RECALL = 0.95
 LISTING_CUT = 0.1
@@ -59,6 +59,27 @@ def take_tiles(folder: Path, batches: Sequence[Batch], device: torch.device) -> 
             is_free = len(truth.boxes_xyxy) == 0 and len(truth.ignored_xyxy) == 0
             seen.append(Seen(match_candidates(found.boxes_xyxy, scores, truth), True, is_free))
     return seen
+
+
+@dataclass(frozen=True)
+class OwnCut:
+    """A cut, and what is said of it: None where it is that of the detector before, for want of objects."""
+
+    score: float
+    said: dict[str, Any] | None
+
+    def write(self, folder: Path, **scores: Any) -> WeightsRecord:
+        """Write it into the record of a folder, with more `scores` beside it; the record as written."""
+        record = read_record(folder)
+        told = {} if self.said is None else {"default_cut": self.said}
+        scores = {**record.scores, **scores, **told}
+        return write_record(folder, replace(record, default_cut=self.score, scores=scores))
+
+
+def find_cut(before: Sequence[Seen], old_cut: float, after: Sequence[Seen]) -> OwnCut:
+    """The cut of an adapted detector with what is said of it; the parameters are those of `choose_cut`."""
+    cut = choose_cut(before, old_cut, after)
+    return OwnCut(old_cut, None) if cut is None else OwnCut(cut, describe_cut(before, old_cut, after, cut))
 
 
 def choose_cut(before: Sequence[Seen], old_cut: float, after: Sequence[Seen]) -> float | None:

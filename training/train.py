@@ -19,6 +19,8 @@ import os
 import shlex
 import sys
 import time
+from collections.abc import Callable
+from functools import partial
 from importlib import metadata
 from pathlib import Path
 
@@ -43,6 +45,8 @@ from triage.weights import GRAPH_FILE, WEIGHTS_FILE, WeightsRecord, write_record
 
 QUOTED_PACKAGES = ("torch", "torchvision", "numpy", "safetensors")
 
+Finish = Callable[[WeightsRecord], WeightsRecord]
+
 
 def train(
     settings: Settings,
@@ -51,6 +55,7 @@ def train(
     draw: DrawBatch = draw_slides,
     started_s: float | None = None,
     given: Given | None = None,
+    finish: Finish | None = None,
 ) -> WeightsRecord | None:
     """Train, judge on held-out drawn tiles, and write a weights folder.
 
@@ -66,6 +71,9 @@ def train(
         When this part began, by `time.monotonic`; `stop_after` counts from here.
     given : Given, optional
         Pictures and drawn tiles to use instead of those that the settings name.
+    finish : callable, optional
+        What is still to be done with the folder, whose record it takes and gives. The checkpoint goes only
+        then, so that after a kill in between `resume` does it.
 
     Returns
     -------
@@ -114,6 +122,8 @@ def train(
             log.add(scores)
         recipe = {"command": command, "start": start, "ending": checks.describe()}
         record = save(settings, network, scores, recipe=recipe, cut=start_cut)
+        if finish is not None:
+            record = finish(record)
         remove_checkpoints(settings.out)
         return record
 
@@ -192,7 +202,7 @@ def run(settings: Settings, *, command: str, draw: DrawBatch, started_s: float) 
     return compare(
         settings,
         draw,
-        lambda given: train(settings, command=command, draw=draw, started_s=started_s, given=given),
+        partial(train, settings, command=command, draw=draw, started_s=started_s),
     )
 
 

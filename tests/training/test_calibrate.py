@@ -9,6 +9,7 @@ from training.calibrate import check_scores, fit_calibration, measure_local_gain
 from training.dataset import MarkedPicture
 from training.evaluate import Judged
 from training.metrics import FALSE, FOUND, Matches, PictureTruth, calibration_error
+from training.own_calibration import calibrate_judged, fit_own, tell_own
 from triage.errors import RecordError
 from triage.groups import candidate_groups, look_alikes
 from triage.records import Candidate, SizeCheck
@@ -104,3 +105,23 @@ def test_local_gain_is_measured_on_pictures_left_out() -> None:
 def test_a_set_too_small_is_refused() -> None:
     with pytest.raises(RecordError, match=r"true and .* false candidates to calibrate on"):
         refit_calibration(PLAIN, draw_judged(6, n=1), name="ours")
+
+
+def test_adapted_detector_gets_a_calibration_of_its_own() -> None:
+    """Right as often as the square of the score; on other pictures the fitted ones hold."""
+    values = fit_own(draw_judged(7), name="100 held-out pictures")
+    calibration = read_score_calibration(values, is_scale_known=True)
+    assert calibration.calibrate_scores(np.array([0.5, 0.7])) == pytest.approx([0.25, 0.49], abs=0.05)
+    # One cut is for both ways: the one without pictures takes the other's map.
+    assert read_score_calibration(values, is_scale_known=False) == calibration
+    assert values["unknown_scale"]["taken_from"] == "known_scale" and not calibration.is_plain
+    (one, *_) = draw_judged(8)
+    raw = one.matches.scores
+    assert calibrate_judged(one, values).matches.scores == pytest.approx(calibration.calibrate_scores(raw))
+    assert tell_own(values).startswith("Scores calibrated on ")
+
+
+def test_adapted_detector_with_too_few_marks_keeps_raw_scores_and_says_why() -> None:
+    values = fit_own(draw_judged(9, n=1), name="1 held-out picture")
+    assert read_score_calibration(values, is_scale_known=True).is_plain and not values["fitted_on"]
+    assert "at least 20 of each are needed" in tell_own(values)

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import json
 from pathlib import Path
@@ -138,3 +139,23 @@ def test_adapting_prints_and_records_figures_before_and_after(
     assert record.default_cut == cut["score"] != read_record(Path(settings.start)).default_cut
     assert cut["before"]["score"] == read_record(Path(settings.start)).default_cut
     assert f"Default cut {cut['score']:.4f} (before: " in said and cut["of"] > 0
+    assert "Scores are not calibrated." in said and record.score_calibration["not_fitted"]
+
+
+def test_kill_before_the_cut_is_written_is_made_good_when_it_goes_on(
+    marked_set: Path, settings: Settings, draw_shapes: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def is_killed(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as cut_short:
+        cut_short.setattr("training.local_figures.find_cut", is_killed)
+        with pytest.raises(KeyboardInterrupt):
+            run(settings, command="...", draw=draw_shapes, started_s=0.0)
+    before = read_record(settings.out)
+    assert before.default_cut == read_record(Path(settings.start)).default_cut
+    again = dataclasses.replace(settings, resume=True)
+    record = run(again, command="...", draw=draw_shapes, started_s=0.0)
+    assert record is not None and record.weights_sha256 == before.weights_sha256
+    assert record.default_cut == record.scores["default_cut"]["score"] != before.default_cut
+    assert not list(settings.out.glob("checkpoint-*"))
