@@ -154,6 +154,7 @@ def test_kill_before_the_cut_is_written_is_made_good_when_it_goes_on(
             run(settings, command="...", draw=draw_shapes, started_s=0.0)
     before = read_record(settings.out)
     assert before.default_cut == read_record(Path(settings.start)).default_cut
+    assert list(settings.out.glob("checkpoint-*"))
     again = dataclasses.replace(settings, resume=True)
     record = run(again, command="...", draw=draw_shapes, started_s=0.0)
     assert record is not None and record.weights_sha256 == before.weights_sha256
