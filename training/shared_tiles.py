@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 import torch
+from torch import Tensor
 
 from training.dataset import MarkedPicture, MarkedPictures
 from training.drawn import DrawBatch
@@ -16,6 +18,8 @@ from training.settings import Settings
 from training.supply import Given, count_drawn, draw_few
 
 TILES_FILE = "tiles.pt"
+_DIVISIBLE_BY = 32
+"""What the network asks of a side."""
 _HELD_OUT_PICTURES = 8
 """Enough for a record's losses; what a training found is judged on more."""
 
@@ -64,5 +68,11 @@ def find_tiles(settings: Settings, draw: DrawBatch, pictures: Sequence[MarkedPic
     if path.is_file():
         return path
     some = [MarkedPictures(pictures)[index] for index in range(min(len(pictures), _HELD_OUT_PICTURES))]
-    batch = torch.stack([pixels for pixels, _ in some]), [target for _, target in some]
+    batch = torch.stack([_fill(pixels) for pixels, _ in some]), [target for _, target in some]
     return save_tiles(settings, draw, [batch])
+
+
+def _fill(pixels: Tensor) -> Tensor:
+    """Pixels (3, H, W) with their last row and column repeated, until halving five times leaves no rest."""
+    bottom, right = (-side % _DIVISIBLE_BY for side in pixels.shape[1:])
+    return torch.from_numpy(np.pad(pixels.numpy(), ((0, 0), (0, bottom), (0, right)), mode="edge"))

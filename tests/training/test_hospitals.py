@@ -13,6 +13,8 @@ from training import drawn_hospitals, hospitals, trials
 from training.dataset import MarkedPicture
 from training.drawn_hospitals import HOSPITALS, Order, draw_orders, lock
 from training.hospital_figures import summarise, to_lines
+from training.settings import Settings
+from training.shared_tiles import find_tiles, give
 from training.simulated_readers import ReaderRates, mark_as_readers
 from training.supply import Given
 from training.synthesize.scene import Scene
@@ -166,3 +168,12 @@ def test_hospitals_photograph_the_same_field_differently(
         assert slide.um_per_px == pytest.approx(hospital.um_per_px)
         means.append(slide.read_pixels().reshape(-1, 3).mean(axis=0))
     assert all(np.abs(one - other).max() > 10 for one, other in itertools.combinations(means, 2))
+
+
+def test_held_out_slides_of_any_size_fit_the_network(tmp_path: Path, draw_shapes: Any) -> None:
+    Image.new("RGB", (70, 50), (200, 180, 160)).save(tmp_path / "slide.png")
+    slide = MarkedPicture(1, tmp_path / "slide.png", 0.5, "a", (), ())
+    settings = Settings(out=tmp_path / "out", drawn_share=0.0, device="cpu")
+    ((pixels, targets),) = give([slide], find_tiles(settings, draw_shapes, [slide])).held_out or ()
+    assert pixels.shape == (1, 3, 64, 96) and pixels[0, :, -1, -1].tolist() == [200, 180, 160]
+    assert len(targets) == 1 and len(targets[0]["boxes"]) == 0
