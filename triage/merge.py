@@ -26,6 +26,8 @@ _PIECE_SHARE = 0.35
 # A box is a clump when two or more others inside it, not much worse, fill this share of it.
 _CLUMP_SHARE = 0.55
 _CLUMP_SCORE_SHARE = 0.7
+# Neighbours come as lists of numbers, which take several times the memory of an array.
+_ASKED_AT_ONCE = 20_000
 
 
 def empty_detections(n_groups: int) -> Detections:
@@ -85,16 +87,22 @@ def merge_detections(detections: Detections) -> Detections:
         pieces of an object that no tile saw whole are joined. Left out are the parts of an object, and clumps
         of several objects that were also seen one by one.
     """
-    ordered = order_detections(detections)
-    ordered = take_detections(ordered, _drop_clumps(ordered))
-    whole = take_detections(ordered, np.flatnonzero(~_cut_flags(ordered)))
-    pieces = take_detections(ordered, np.flatnonzero(_cut_flags(ordered)))
-    kept = take_detections(whole, _keep_distinct(whole))
-    loose = take_detections(pieces, _find_loose(pieces, kept))
-    joined = _join_pieces(loose)
-    both = join_detections([kept, joined], detections.group_scores.shape[1])
+    whole, pieces = _part_whole(detections)
+    whole = take_detections(whole, _keep_distinct(whole))
+    pieces = take_detections(pieces, _find_loose(pieces, whole))
+    both = join_detections([whole, _join_pieces(pieces)], detections.group_scores.shape[1])
+    # A copy of all that was seen on a whole coverslip takes 100 MiB, so none is kept for longer than needed.
+    del whole, pieces
     both = order_detections(both)
     return take_detections(both, _keep_distinct(both))
+
+
+def _part_whole(detections: Detections) -> tuple[Detections, Detections]:
+    """Whole objects, then pieces, each best first, without clumps."""
+    ordered = order_detections(detections)
+    ordered = take_detections(ordered, _drop_clumps(ordered))
+    is_cut = _cut_flags(ordered)
+    return take_detections(ordered, np.flatnonzero(~is_cut)), take_detections(ordered, np.flatnonzero(is_cut))
 
 
 def _cut_flags(detections: Detections) -> NDArray[np.bool_]:
@@ -168,11 +176,15 @@ def _pair_near(
     if len(boxes_xyxy) == 0 or len(others_xyxy) == 0:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     reach = half_diagonals * _half_diagonals(boxes_xyxy)
-    tree = cKDTree(_centres(others_xyxy))
-    near = tree.query_ball_point(_centres(boxes_xyxy), reach, return_sorted=False)
-    counts = np.fromiter(map(len, near), dtype=np.int64, count=len(near))
-    others = np.fromiter(chain.from_iterable(near), dtype=np.int64, count=int(counts.sum()))
-    return np.repeat(np.arange(len(boxes_xyxy)), counts), others
+    centres, tree = _centres(boxes_xyxy), cKDTree(_centres(others_xyxy))
+    counts, others = [], []
+    for start in range(0, len(boxes_xyxy), _ASKED_AT_ONCE):
+        some = slice(start, start + _ASKED_AT_ONCE)
+        near = tree.query_ball_point(centres[some], reach[some], return_sorted=False)
+        counts.append(np.fromiter(map(len, near), dtype=np.int64, count=len(near)))
+        n = int(counts[-1].sum())
+        others.append(np.fromiter(chain.from_iterable(near), dtype=np.int64, count=n))
+    return np.repeat(np.arange(len(boxes_xyxy)), np.concatenate(counts)), np.concatenate(others)
 
 
 def _group_pairs(rows: NDArray[np.int64], others: NDArray[np.int64]) -> dict[int, NDArray[np.int64]]:

@@ -277,6 +277,8 @@ def merge_batches(picture: Picture, plan: ProposalPlan, detections: Sequence[Det
         With scores that hold.
     """
     seen = join_detections(list(detections), len(read_groups()))
+    # Whoever keeps no other hold of them needs no memory for them from here on.
+    del detections
     joined = merge_detections(seen)
     if plan.calibration is None:
         # With a scale the size says more: there the looks in agreement did not help (measured).
