@@ -1,16 +1,20 @@
 """What the microscope makes of the material: partially coherent, colour by colour, slab by slab.
 
+What bends light is drawn by rays, which hold for strong phase (`training.synthesize.rays`). What absorbs it,
+and by how much diffraction and colour change what faint material bends, is drawn by transfer functions.
+
 References
 ----------
 Weak-object transfer functions, from memory: N. Streibl, "Phase imaging by the transport equation of
 intensity", Opt. Commun. 49 (1984) 6-10, and E. D. Barone-Nugent, A. Barty, K. A. Nugent, "Quantitative
-phase-amplitude microscopy I", J. Microsc. 206 (2002) 194-203. For an object exp(-d/2 + i phi) seen at
-defocus z, the spectrum of the intensity is 1 - d cos(pi lambda z f²) + 2 phi sin(pi lambda z f²).
-A condenser cone of aperture NA_c spreads each point over a disc of radius z NA_c, which damps both terms
+phase-amplitude microscopy I", J. Microsc. 206 (2002) 194-203. For an object exp(-d/2 + i phi) seen in a plane
+z behind it, the spectrum of the intensity is 1 - d cos(pi lambda z f²) + 2 phi sin(pi lambda z f²). Light
+comes from below, so that what lies above the focus is seen in a plane before it: there the middle of a dense
+body is dark, and below the focus it is bright (Becke's line; textbooks of optical mineralogy, from memory).
+A condenser cone of aperture NA_c spreads each point over a disc of radius z NA_c, which damps all terms
 by the transform of that disc; 2 J1(x) / x is taken as exp(-x² / 8), x = 2 pi z NA_c f. The sharpness in
 focus is that of two overlapping discs (the incoherent transfer function), cut off at
-(NA + NA_c) / lambda. A prism of slope s turns the cone by s; what then misses the objective is lost
-(geometric schlieren), which draws dark lines where the path rises steeply, in focus as well.
+(NA + NA_c) / lambda.
 """
 
 from __future__ import annotations
@@ -21,11 +25,15 @@ import torch
 from torch import Tensor
 
 from training.synthesize.canvas import SLABS, Canvas
+from training.synthesize.rays import bending_of_rays, spread_of_rays, trace_rays
 from training.synthesize.transfer import constant
 
 WAVELENGTHS_UM = (0.61, 0.54, 0.46)
-_BRIGHTEST, _DARKEST = 0.45, 1.0
-_MOST_LOST = 1.5
+_GREEN = 1
+_BRIGHTEST, _DARKEST = 0.45, 2.5
+_LEAST_LIGHT = 0.02
+_MOST_FRINGE = 0.15
+"""Log intensity by which diffraction and colour change at most what rays draw."""
 
 
 @dataclass(frozen=True)
@@ -65,44 +73,73 @@ def form_image(canvas: Canvas, optics: dict[str, Tensor]) -> Tensor:
 
     Notes
     -----
-    The weak-object terms are exact to first order. Strong phase would overshoot, so the phase term is
-    bent: it brightens at most to exp(0.45) and darkens at most to exp(-1.0).
+    For faint material the sum is that of the weak-object terms, exact to first order. Rays are traced for
+    green; what diffraction and the other colours change is added up to a bound, as it is known for faint
+    material only. All that is bent brightens at most to exp(0.45), as real halos do.
     """
-    frequency_x, frequency_y = _frequencies(canvas)
-    shadow, shine = _filter(canvas, optics, frequency_x, frequency_y)
+    blurs = _blur(canvas, optics)
     shape = tuple(canvas.planes.shape[-2:])
-    return _bend(torch.fft.irfft2(shine, s=shape)) - torch.fft.irfft2(shadow, s=shape)
+    rays = torch.fft.irfft2(_gather_rays(canvas, optics, blurs), s=shape)
+    shadow, fringe = (torch.fft.irfft2(each, s=shape) for each in _filter(canvas, optics, blurs))
+    bent = rays.clamp_(min=_LEAST_LIGHT).log_().sum(dim=1, keepdim=True)
+    return _bend(bent + _MOST_FRINGE * torch.tanh(fringe / _MOST_FRINGE)) - shadow
 
 
 def _frequencies(canvas: Canvas) -> tuple[Tensor, Tensor]:
-    """Cycles per µm along x (B, 1, 1, W') and y (B, 1, H, 1)."""
+    """Cycles per pixel along x (W',) and y (H, 1)."""
     height, width = canvas.planes.shape[-2:]
-    scale = canvas.um_per_px[:, None]
-    x = torch.fft.rfftfreq(width, device=scale.device) / scale
-    y = torch.fft.fftfreq(height, device=scale.device) / scale
-    return x[:, None, None, :], y[:, None, :, None]
+    device = canvas.planes.device
+    return torch.fft.rfftfreq(width, device=device), torch.fft.fftfreq(height, device=device)[:, None]
 
 
-def _filter(canvas: Canvas, optics: dict[str, Tensor], fx: Tensor, fy: Tensor) -> tuple[Tensor, Tensor]:
-    """Spectra (B, 3, H, W') of the absorption and of the phase term, summed over the slabs."""
-    squared = fx**2 + fy**2
-    wavelength = constant(WAVELENGTHS_UM, fx.device)[None, :, None, None]
+def _squared_frequency(canvas: Canvas) -> Tensor:
+    """Squared cycles per µm, (B, 1, H, W')."""
+    fx, fy = _frequencies(canvas)
+    return (fx**2 + fy**2) / _per_tile(canvas.um_per_px) ** 2
+
+
+def _heights(optics: dict[str, Tensor]) -> Tensor:
+    """Height of each slab over the plane of focus of each colour, (B, SLABS, 3)."""
+    return optics["slab_z_um"][:, :, None] + optics["colour_z_um"][:, None, :]
+
+
+def _blur(canvas: Canvas, optics: dict[str, Tensor]) -> list[Tensor]:
+    """Transfer (B, 3, H, W') of the lens and the cone for each slab."""
+    squared = _squared_frequency(canvas)
     aperture = _per_tile(optics["na"] + optics["condenser_na"])
-    sharpness = _two_discs(squared.sqrt() * wavelength / aperture)
-    tilt = fx * _per_tile(optics["oblique_xy"][:, 0]) + fy * _per_tile(optics["oblique_xy"][:, 1])
+    sharpness = _two_discs(squared.sqrt() * _wavelengths(canvas) / aperture)
+    spread = -0.5 * (torch.pi * _heights(optics) * optics["condenser_na"][:, None, None]) ** 2
+    return [sharpness * torch.exp(spread[:, slab, :, None, None] * squared) for slab in range(SLABS)]
+
+
+def _wavelengths(canvas: Canvas) -> Tensor:
+    return constant(WAVELENGTHS_UM, canvas.planes.device)[:, None, None]
+
+
+def _gather_rays(canvas: Canvas, optics: dict[str, Tensor], blurs: list[Tensor]) -> Tensor:
+    """Spectra (B, SLABS, H, W') of the light that each slab alone lets through to green's focus."""
+    fx, fy = _frequencies(canvas)
+    traced = torch.fft.rfft2(trace_rays(canvas, optics, -_heights(optics)[:, :, _GREEN]))
+    sharp = torch.stack([blur[:, _GREEN] for blur in blurs], dim=1)
+    return traced.mul_(sharp.div_(spread_of_rays(fx) * spread_of_rays(fy)))
+
+
+def _filter(canvas: Canvas, optics: dict[str, Tensor], blurs: list[Tensor]) -> tuple[Tensor, Tensor]:
+    """Spectra (B, 3, H, W'), summed over the slabs, of the absorption and of what rays lack."""
+    fx, fy = _frequencies(canvas)
+    traced = (bending_of_rays(fx) + bending_of_rays(fy)) / _per_tile(canvas.um_per_px) ** 2
+    squared, wavelength = _squared_frequency(canvas), _wavelengths(canvas)
+    behind = -_heights(optics)[..., None, None]
     shadow = torch.zeros((), device=fx.device)
-    shine = torch.zeros((), device=fx.device)
-    for slab in range(SLABS):
-        path = canvas.planes[3, :, slab]
-        lost = _lost_light(path, canvas.um_per_px, optics)
-        absorbed = torch.fft.rfft2((canvas.planes[:3, :, slab] + lost).transpose(0, 1))
-        bent = torch.fft.rfft2(path)[:, None] * (2 * torch.pi / wavelength)
-        z = (optics["slab_z_um"][:, slab, None] + optics["colour_z_um"])[:, :, None, None]
-        blur = sharpness * torch.exp(-0.5 * (torch.pi * z * _per_tile(optics["condenser_na"])) ** 2 * squared)
-        turn = torch.pi * wavelength * z * squared
-        shadow = shadow + blur * torch.cos(turn) * absorbed
-        shine = shine + blur * (2 * torch.sin(turn) + 1j * wavelength * tilt) * bent
-    return shadow, shine
+    fringe = torch.zeros((), device=fx.device)
+    for slab, blur in enumerate(blurs):
+        spectrum = torch.fft.rfft2(canvas.planes[:, :, slab])
+        turn = torch.pi * wavelength * behind[:, slab] * squared
+        by_rays = blur[:, _GREEN, None] * behind[:, slab, _GREEN, None] * traced
+        lacking = (blur * torch.sin(turn)).mul_(4 * torch.pi / wavelength).sub_(by_rays)
+        shadow = shadow + (blur * torch.cos(turn)) * spectrum[:3].transpose(0, 1)
+        fringe = fringe + lacking * spectrum[3][:, None]
+    return shadow, fringe
 
 
 def _per_tile(values: Tensor) -> Tensor:
@@ -113,16 +150,6 @@ def _two_discs(share: Tensor) -> Tensor:
     """Overlap of two discs of unit diameter whose centres stand `share` apart: 1 at 0, 0 from 1 on."""
     share = share.clamp(max=1.0)
     return 2 / torch.pi * (torch.acos(share) - share * torch.sqrt(1 - share**2))
-
-
-def _lost_light(path: Tensor, um_per_px: Tensor, optics: dict[str, Tensor]) -> Tensor:
-    """Density (B, H, W) of the light that steep slopes throw past the objective."""
-    rise_x = torch.roll(path, -1, -1) - torch.roll(path, 1, -1)
-    rise_y = torch.roll(path, -1, -2) - torch.roll(path, 1, -2)
-    slope = torch.hypot(rise_x, rise_y) / (2 * um_per_px)[:, None, None]
-    na, cone = optics["na"][:, None, None], optics["condenser_na"][:, None, None]
-    missed = ((slope - (na - cone).clamp(min=0.02)) / (2 * torch.minimum(na, cone))).clamp(0, 1)
-    return _MOST_LOST * optics["schlieren"][:, None, None] * missed
 
 
 def _bend(shine: Tensor) -> Tensor:
