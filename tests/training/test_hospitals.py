@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from training import drawn_hospitals, hospitals, trials
 from training.dataset import MarkedPicture
