@@ -31,8 +31,7 @@ FOCUS_STRATA = (
     (0.3, 1.0, "soft, above"),
     (1.0, np.inf, "blurred, above"),
 )
-"""Height over the plane of focus, in depths of field, wavelength over NA². Above it the drawing lays the dark
-band of a thick shell outside the shell (`training.rim_drawings.DRAWN_TRUE_TO`)."""
+"""Height over the plane of focus, in depths of field, wavelength over NA²."""
 _LEAST_WIDTH_PX = 12.0
 _LEAST_SHOWN = 0.95
 # Drawing a stock costs more than a picture, so that only a few are used; none that the rim network learnt.

@@ -46,16 +46,6 @@ STOCKS_LEARNT = 12
 SIDE_PX = 448
 SEARCHES = 2
 """Times that each object's outline is sought, each from another guess."""
-DRAWN_TRUE_TO = 0.5
-"""Depths of field over the plane of focus up to which a thick shell is drawn where it would be seen.
-
-The drawing's phase term is that of weak objects: it lays the dark band of an edge upon the edge, whatever
-the focus. A thick shell throws its light inward, so that the band lies inside the edge. Tilted waves summed
-through a drawn shell (radius 35 µm, 4 µm thick, index 0.03 and 0.06 above the fluid, NA 0.34, condenser 0.21)
-darken to half outside at 0.94 to 1.05 of the true radius, 20 µm below to 20 µm above the focus; the drawing
-does at 0.97 to 1.01 up to the focus, but at 1.03, 1.06 and 1.12 when 5, 10 and 20 µm (1.1, 2.2, 4.3 depths)
-above it.
-"""
 _SCENES_AT_ONCE = 16
 _PART = 2 * _SCENES_AT_ONCE
 _LEAST_WIDTH_PX, _LEAST_SHOWN, _LEAST_VISIBLE = 10.0, 0.93, 0.15

@@ -7,8 +7,6 @@ from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
-from training.rim_drawings import DRAWN_TRUE_TO
-
 Range = tuple[float, float]
 
 DRAWING_SHARE = 0.6
@@ -21,7 +19,6 @@ _RECORDED = (
     "seed",
     "searched_share",
     "read_twice_share",
-    "most_above",
     "even_weight",
 )
 
@@ -55,8 +52,6 @@ class PlainForms:
 class RimSettings:
     """What the command line asks for.
 
-    Objects higher than `most_above` depths of field over the plane of focus are left out, since they look
-    otherwise than they are drawn (`training.rim_drawings.DRAWN_TRUE_TO`).
     `start` is a graph whose weights are where learning begins. `even_weight` is how hard each stratum's mean
     error is pushed to nought (`training.rim_strata`).
     `searched_share` of the objects are read in a frame that the search left, the others in a disturbed true
@@ -72,7 +67,6 @@ class RimSettings:
     start: Path | None = None
     searched_share: float = 0.75
     read_twice_share: float = 0.5
-    most_above: float = DRAWN_TRUE_TO
     even_weight: float = 4.0
     plain: PlainForms = field(default_factory=PlainForms)
     device: str = "auto"
@@ -109,7 +103,6 @@ def parse_settings(description: str, arguments: list[str] | None = None) -> RimS
     parser.add_argument("--start", type=Path, help="a rim.onnx to begin from, not from nothing")
     parser.add_argument("--searched-share", type=float, help="objects read in a frame that the search left")
     parser.add_argument("--read-twice-share", type=float, help="read in the frame of a first reading")
-    parser.add_argument("--most-above", type=float, help="depths of field over the focus, at most")
     for each in fields(PlainForms):
         count: dict[str, Any] = {"nargs": 2} if isinstance(each.default, tuple) else {}
         parser.add_argument(_option("plain_" + each.name), type=float, help="plain discs and rings", **count)

@@ -142,9 +142,8 @@ def main(arguments: list[str] | None = None) -> int:
     )
     reader = Reader(rims, device)
     is_held_out = rims.picture_of // len(candidate_groups()) % _HELD_OUT_EVERY == 0
-    is_learnt = ~is_held_out & (rims.focus_depths <= settings.most_above)
     learnt, held_out = (
-        torch.from_numpy(np.flatnonzero(which)).to(device) for which in (is_learnt, is_held_out)
+        torch.from_numpy(np.flatnonzero(which)).to(device) for which in (~is_held_out, is_held_out)
     )
     network = (read_network(settings.start) if settings.start else RimNetwork()).to(device)
     limit_s = settings.minutes * 60 - (time.monotonic() - started) if settings.minutes else float("inf")
