@@ -61,6 +61,9 @@ def test_a_detector_is_trained_looked_at_signed_in_and_left_again(
     expect(page.get_by_role("img", name="Reliability")).to_be_visible()
     expect(page.get_by_role("row", name="Focus: sharp")).to_contain_text("1 of 2, 50 %")
     expect(page.get_by_text("On 4 pictures and tiles without objects 2 candidates")).to_be_visible()
+    expect(page.get_by_text("Not calibrated: a score says which candidate")).to_contain_text(
+        "3 true and 9 false"
+    )
     expect(page.get_by_text("May take over")).to_be_visible()
     assert list_faults(page) == []
     page.get_by_label("I read the comparison; nothing that the one in use found is lost.").check()

@@ -67,7 +67,12 @@ def train(options: Any, told: Path) -> None:
         **{"score": 0.3, "found": 9, "of": 10, "before": {"score": 0.2}, "chosen_on": "1 held-out pictures"},
         "candidates_on_empty": {"pictures_and_tiles": 4, "before": 1, "after": 2},
     }
-    record = replace(record, scores={**record.scores, "default_cut": cut})
+    few = "There are 3 true and 9 false candidates to calibrate on; at least 20 of each are needed."
+    record = replace(
+        record,
+        scores={**record.scores, "default_cut": cut},
+        score_calibration={"fitted_on": [], "not_fitted": few},
+    )
     recipe = {"begun_at": begun, "ending": {"why": "All steps were made."}}
     write_record(out, replace(record, name=options.name, recipe=recipe))
 

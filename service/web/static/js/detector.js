@@ -53,6 +53,7 @@ function showRecord({ brief, record, training, manifest_sha256: manifest, curve 
     ["Began from", hash(training.started_from)],
     ["Code (SHA-256)", recipe.code_sha256 && hash(recipe.code_sha256)],
     ["Default cut", cutWords(record.scores?.default_cut)],
+    ["Scores", scoreWords(record.score_calibration)],
     ["Seed", recipe.settings?.seed],
     ["Ended", ending.why && `Step ${ending.stopped_at} of at most ${ending.steps_asked}. ${ending.why}`],
     ["All settings", recipe.settings && el("details", {}, el("summary", {}, "Show"), table(["Setting", "Value"], Object.entries(recipe.settings)))],
@@ -66,6 +67,13 @@ function cutWords(cut) {
   if (!cut?.before) return null;
   const empty = cut.candidates_on_empty;
   return `${cut.score.toFixed(3)} (before: ${cut.before.score.toFixed(3)}), chosen on ${cut.chosen_on}, which it never learnt: ${cut.found} of ${cut.of} objects stand above it. On ${countOf(empty.pictures_and_tiles, "picture and tile", "pictures and tiles")} without objects ${countOf(empty.after, "candidate")} stand above it; before it was ${empty.before}.`;
+}
+
+/** Whether its scores were made shares that hold, and on what, or why not. */
+function scoreWords(calibration) {
+  if (!calibration) return null;
+  if (calibration.fitted_on?.length) return `Calibrated on ${calibration.fitted_on.join(" and ")}, which it never learnt: of candidates with a score of 0.7 some 70 in 100 are objects there.`;
+  return `Not calibrated: a score says which candidate comes first, not how often such candidates are right. ${calibration.not_fitted ?? ""}`;
 }
 
 function showComparison({ brief, comparisons, problem }) {
