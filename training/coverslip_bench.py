@@ -216,9 +216,17 @@ def time_coverslip(path: Path, detector: Detector, um_per_px: float) -> Timed:
     with opened as picture:
         plan = plan_proposal(picture, calibration, detector)
         timed = Timed(picture.width * picture.height / 1e6, n_tiles=len(plan.tiles), opening=opening)
+        before = _children_cpu()
         with share_measuring(picture, detector.threads) as measurers:
             _look(picture, plan, detector, measurers, timed)
+        # Of processes that measure, with their start; known once they have ended.
+        timed.measuring.cpu += _children_cpu() - before
     return timed
+
+
+def _children_cpu() -> float:
+    ended = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return ended.ru_utime + ended.ru_stime
 
 
 def _look(
