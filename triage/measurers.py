@@ -22,7 +22,7 @@ from triage.errors import TriageError
 from triage.images import Picture, PixelFile, open_pixels
 from triage.records import Candidate, Ranked
 
-# Two threads of one process measure hardly sooner than one. A process holds some 80 MiB.
+# Two threads of one process measure hardly sooner than one. A process holds 80 to 150 MiB.
 LEAST_THREADS = 2
 
 _Process = subprocess.Popen[bytes]
