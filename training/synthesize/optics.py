@@ -121,13 +121,14 @@ def _gather_rays(canvas: Canvas, optics: dict[str, Tensor], blurs: list[Tensor])
     fx, fy = _frequencies(canvas)
     traced = torch.fft.rfft2(trace_rays(canvas, optics, -_heights(optics)[:, :, _GREEN]))
     sharp = torch.stack([blur[:, _GREEN] for blur in blurs], dim=1)
-    return traced.mul_(sharp.div_(spread_of_rays(fx) * spread_of_rays(fy)))
+    from_corners = torch.exp(-1j * torch.pi * (fx + fy)) / (spread_of_rays(fx) * spread_of_rays(fy))
+    return traced.mul_(sharp).mul_(from_corners)
 
 
 def _filter(canvas: Canvas, optics: dict[str, Tensor], blurs: list[Tensor]) -> tuple[Tensor, Tensor]:
     """Spectra (B, 3, H, W'), summed over the slabs, of the absorption and of what rays lack."""
     fx, fy = _frequencies(canvas)
-    traced = (bending_of_rays(fx) + bending_of_rays(fy)) / _per_tile(canvas.um_per_px) ** 2
+    traced = bending_of_rays(fx, fy) / _per_tile(canvas.um_per_px) ** 2
     squared, wavelength = _squared_frequency(canvas), _wavelengths(canvas)
     behind = -_heights(optics)[..., None, None]
     shadow = torch.zeros((), device=fx.device)

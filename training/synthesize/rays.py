@@ -33,14 +33,16 @@ def trace_rays(canvas: Canvas, optics: dict[str, Tensor], behind_um: Tensor) -> 
 
     Notes
     -----
-    Each pixel sends one ray, the middle of a cone as wide as the condenser's. Where the cone leans past the
-    rim of the objective a share of it is lost, and the middle of the rest leans less. The cone's own spread
-    and that of `spread_of_rays` are left to who has the spectrum. Rays that leave at one side come in at the
-    other, as all does in a discrete Fourier transform.
+    Each corner of four pixels sends one ray, the middle of a cone as wide as the condenser's; rows and columns
+    of the result count corners, half a pixel below and to the right of the pixels' middles. Where the cone
+    leans past the rim of the objective a share of it is lost, and the middle of the rest leans less. The
+    cone's own spread and that of `spread_of_rays` are left to who has the spectrum. Rays that leave at one
+    side come in at the other, as all does in a discrete Fourier transform.
     """
-    path, step_um = canvas.planes[3], _per_tile(2 * canvas.um_per_px)
-    slope_x = (torch.roll(path, -1, -1) - torch.roll(path, 1, -1)) / step_um
-    slope_y = (torch.roll(path, -1, -2) - torch.roll(path, 1, -2)) / step_um
+    step_um = _per_tile(2 * canvas.um_per_px)
+    along, across = (canvas.planes[3] + torch.roll(canvas.planes[3], -1, side) for side in (-2, -1))
+    slope_x = (torch.roll(along, -1, -1) - along) / step_um
+    slope_y = (torch.roll(across, -1, -2) - across) / step_um
     steepness = torch.hypot(slope_x, slope_y)
     na, cone = _per_tile(optics["na"]), _per_tile(optics["condenser_na"])
     beyond = (steepness - (na - cone).clamp(min=_LEAST_SPARE)).clamp_(min=0)
@@ -58,12 +60,16 @@ def spread_of_rays(cycles_per_px: Tensor) -> Tensor:
     return 0.75 + 0.25 * torch.cos(2 * torch.pi * cycles_per_px)
 
 
-def bending_of_rays(cycles_per_px: Tensor) -> Tensor:
-    """Transfer, along one axis, from a faint path to the light that gathers in a plane one pixel behind it.
+def bending_of_rays(x_cycles_per_px: Tensor, y_cycles_per_px: Tensor) -> Tensor:
+    """Transfer from a faint path to the light that gathers in a plane one pixel behind it.
 
-    Without pixels it would be (2 pi f)². The spread is taken out.
+    Without pixels it would be (2 pi f)². The spread and the half pixel to the corners are taken out.
     """
-    return torch.sin(2 * torch.pi * cycles_per_px) ** 2 / spread_of_rays(cycles_per_px)
+    x, y = torch.pi * x_cycles_per_px, torch.pi * y_cycles_per_px
+    rise_x, rise_y = 2 * torch.sin(x) * torch.cos(y), 2 * torch.sin(y) * torch.cos(x)
+    gathered_x = torch.sin(2 * x) / spread_of_rays(x_cycles_per_px)
+    gathered_y = torch.sin(2 * y) / spread_of_rays(y_cycles_per_px)
+    return rise_x * gathered_x + rise_y * gathered_y
 
 
 def _per_tile(values: Tensor) -> Tensor:
@@ -71,7 +77,7 @@ def _per_tile(values: Tensor) -> Tensor:
 
 
 def _lay_down(light: Tensor, right_px: Tensor, down_px: Tensor) -> Tensor:
-    """Each pixel's light (B, S, H, W), moved and shared among the nine pixels around where it falls.
+    """Each ray's light (B, S, H, W), moved and shared among the nine pixels around where it falls.
 
     The shares are those of a quadratic spline, whose spread is the same wherever between pixels light falls.
     Shared among four, moved light would be smeared more than unmoved light, which moves faint edges.

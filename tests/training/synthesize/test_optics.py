@@ -40,7 +40,7 @@ def test_phase_contrast_changes_sign_with_the_defocus(clear_ellipse, lay_one):
     below, _ = look(clear_ellipse, lay_one(clear_ellipse), Optics(slab_z_um=(-6.0, 0.0, 0.0)))
     assert above.abs().max() > 0.02
     correlation = torch.corrcoef(torch.stack([above.flatten(), below.flatten()]))[0, 1]
-    assert correlation < -0.85
+    assert correlation < -0.8
 
 
 def test_phase_contrast_follows_the_transport_of_intensity(clear_ellipse, lay_one):
