@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from triage.detector import Detector
+from triage.head import count_at_a_time
 
 AT_A_TIME = 16
 # So many that a GPU, which is given one batch while it works on another, needn't wait for the next call.
@@ -23,7 +24,7 @@ def run_forward(detector: Detector, n_tiles: int, tile_px: int | None = None) ->
     """
     side = tile_px or detector.tile_px
     most = AT_A_TIME if detector.runs_on_cpu else _GPU_AT_A_TIME
-    at_a_time = max(1, round(most * (detector.tile_px / side) ** 2))
+    at_a_time = count_at_a_time(most, detector.tile_px, side)
     tiles = np.random.default_rng(0).integers(
         0, 256, (min(at_a_time, n_tiles), side, side, 3), dtype=np.uint8
     )

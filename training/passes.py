@@ -12,10 +12,9 @@ from dataclasses import dataclass, replace
 from triage.calibration import state_calibration
 from triage.head import SCORE_FLOOR
 from triage.images import Picture
-from triage.pipeline import OVERLAP_PX, ProposalPlan, conclude_proposal, detect_batch, plan_proposal
+from triage.pipeline import ProposalPlan, conclude_proposal, detect_batch, plan_frames, plan_proposal
 from triage.records import Candidate, Detections, Detector
 from triage.score_calibration import UNCALIBRATED
-from triage.tiles import plan_tiles
 
 AS_SERVED = "as served"
 MOST_ENLARGEMENT = 2.0
@@ -114,9 +113,8 @@ def _raw(plan: ProposalPlan) -> ProposalPlan:
 
 def _replan(plan: ProposalPlan, frames_hw: list[Hw], tile_px: int) -> ProposalPlan:
     frames_hw = list(dict.fromkeys(frames_hw))
-    overlap_px = min(OVERLAP_PX, tile_px // 2)
-    tiles = [tile for frame_hw in frames_hw for tile in plan_tiles(frame_hw, tile_px, overlap_px)]
-    return replace(plan, frames_hw=tuple(frames_hw), tiles=tuple(tiles), tile_px=tile_px)
+    tiles = plan_frames(frames_hw, tile_px)
+    return replace(plan, frames_hw=tuple(frames_hw), tiles=tiles, tile_px=tile_px)
 
 
 def _frame(picture: Picture, factor: float) -> Hw:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from triage.errors import WeightsError
 from triage.groups import read_groups
-from triage.head import MOST_DETECTIONS, STRIDE_PX, HeadLayout, decode_head
+from triage.head import MOST_DETECTIONS, STRIDE_PX, HeadLayout, count_at_a_time, decode_head
 from triage.records import Detections
 from triage.weights import (
     CELLS_AXIS,
@@ -247,13 +247,13 @@ class TorchEngine:
         # Tiles come with their channels last; filters that don't would be turned at every call.
         served = ServedNetwork(network).eval().to(self._device)
         self._network = served.to(memory_format=torch.channels_last)
-        self._batch_px = batch * record.tile_px**2
+        self._batch, self._tile_px = batch, record.tile_px
         self._launcher = ThreadPoolExecutor(1, thread_name_prefix="launcher")
 
     def heads(self, tiles: Tiles) -> Iterator[Heads]:
         """The head's map of each tile; the last batch is filled up with empty tiles."""
         waiting: deque[Future[tuple[Any, Any, int]]] = deque()
-        batch = max(1, round(self._batch_px / tiles.shape[1] ** 2))
+        batch = count_at_a_time(self._batch, self._tile_px, tiles.shape[1])
         for start in range(0, len(tiles), batch):
             waiting.append(self._launcher.submit(self._launch, tiles[start : start + batch], batch))
             # The device works on this batch while the one before is read.

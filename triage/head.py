@@ -97,6 +97,11 @@ def decode_head(
     )
 
 
+def count_at_a_time(n: int, tile_px: int, side_px: int) -> int:
+    """How many tiles of side `side_px` have the area of `n` tiles of `tile_px`; at least 1."""
+    return max(1, round(n * (tile_px / side_px) ** 2))
+
+
 def _sigmoid(logits: Array) -> Array:
     result: Array = 1.0 / (1.0 + np.exp(-np.clip(logits, -60.0, 60.0)))
     return result

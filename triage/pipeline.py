@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
 from itertools import chain
@@ -19,6 +19,7 @@ from triage.calibration import Calibration, state_calibration
 from triage.describe import Ask, count_sought, describe_candidates
 from triage.errors import RecordError
 from triage.groups import read_groups
+from triage.head import count_at_a_time
 from triage.images import Picture
 from triage.looks import combine_looks
 from triage.measurers import Measurers, share_measuring
@@ -43,6 +44,7 @@ __all__ = [
     "measure_part",
     "merge_batches",
     "part_ranked",
+    "plan_frames",
     "plan_proposal",
     "propose_candidates",
 ]
@@ -207,12 +209,10 @@ def plan_proposal(
         (max(1, round(picture.height * factor)), max(1, round(picture.width * factor))) for factor in factors
     )
     tile_px = _choose_tile_px(picture, detector)
-    overlap_px = min(OVERLAP_PX, tile_px // 2)
-    tiles = [tile for frame_hw in frames_hw for tile in plan_tiles(frame_hw, tile_px, overlap_px)]
     return ProposalPlan(
         calibration,
         frames_hw,
-        tuple(tiles),
+        plan_frames(frames_hw, tile_px),
         tile_px,
         _describe_detector(detector),
         host=host,
@@ -225,6 +225,12 @@ def plan_proposal(
     )
 
 
+def plan_frames(frames_hw: Iterable[tuple[int, int]], tile_px: int) -> tuple[Tile, ...]:
+    """The tiles of a picture resampled to each of these sizes."""
+    overlap_px = min(OVERLAP_PX, tile_px // 2)
+    return tuple(tile for frame_hw in frames_hw for tile in plan_tiles(frame_hw, tile_px, overlap_px))
+
+
 def detect_batch(picture: Picture, plan: ProposalPlan, batch_index: int, detector: Detector) -> Detections:
     """What the detector says of one batch of tiles, in pixels of the picture; repeating it is harmless."""
     tiles = plan.tiles[batch_index * BATCH_TILES : (batch_index + 1) * BATCH_TILES]
@@ -233,7 +239,7 @@ def detect_batch(picture: Picture, plan: ProposalPlan, batch_index: int, detecto
         at_a_time, readers = _CPU_TILES_AT_A_TIME, 1
     else:
         at_a_time, readers = (
-            max(1, round(_TILES_AT_A_TIME * (detector.tile_px / plan.tile_px) ** 2)),
+            count_at_a_time(_TILES_AT_A_TIME, detector.tile_px, plan.tile_px),
             _READERS,
         )
     cut = cut_tiles_ahead(picture, tiles, plan.tile_px, at_a_time=at_a_time, readers=readers)

@@ -3,7 +3,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from triage.head import BOX_UNIT_PX, ELLIPSE_UNIT_PX, STRIDE_PX, HeadLayout, decode_head
+from triage.head import (
+    BOX_UNIT_PX,
+    ELLIPSE_UNIT_PX,
+    STRIDE_PX,
+    HeadLayout,
+    count_at_a_time,
+    decode_head,
+)
 
 LAYOUT = HeadLayout(3)
 
@@ -117,3 +124,12 @@ def test_decode_survives_values_beyond_reason() -> None:
     head[:, 5, 8] = 1e4
     found = decode_head(head, LAYOUT)
     assert np.isfinite(found.boxes_xyxy).all() and np.isfinite(found.ellipses[:, 2:]).all()
+
+
+@pytest.mark.parametrize(
+    ("side_px", "n"),
+    # By hand: 16 tiles of 512 px have the area of 7.1 of 768, 64 of 256 and 0.25 of 4096, which is still one.
+    [(512, 16), (768, 7), (256, 64), (4096, 1)],
+)
+def test_tiles_taken_at_a_time_have_one_area(side_px: int, n: int) -> None:
+    assert count_at_a_time(16, 512, side_px) == n
