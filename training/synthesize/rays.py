@@ -33,9 +33,9 @@ def trace_rays(canvas: Canvas, optics: dict[str, Tensor], behind_um: Tensor) -> 
 
     Notes
     -----
-    Each corner of four pixels sends one ray, the middle of a cone as wide as the condenser's; rows and columns
-    of the result count corners, half a pixel below and to the right of the pixels' middles. Where the cone
-    leans past the rim of the objective a share of it is lost, and the middle of the rest leans less. The
+    Each corner of four pixels sends one ray, the middle of a cone as wide as the condenser's; rows and
+    columns of the result count corners, half a pixel below and to the right of the pixels' middles. Where the
+    cone leans past the rim of the objective a share of it is lost, and the middle of the rest leans less. The
     cone's own spread and that of `spread_of_rays` are left to who has the spectrum. Rays that leave at one
     side come in at the other, as all does in a discrete Fourier transform.
     """
