@@ -12,6 +12,7 @@ import numpy as np
 from service.settle import current_answer, is_unsettled
 from service.store.models import AdjudicationRow
 from service.store.reading import Spoken
+from triage.boxes import box_iou
 from triage.groups import find_group, read_groups
 from triage.labelled_set import SPLITS, LabelledSet
 from triage.morphometrics import find_references
@@ -21,6 +22,10 @@ SURE = 0.9
 N_CROPS = 12
 N_DOUBTFUL = 200
 N_BINS = 16
+SAME_PLACE_IOU = 0.5
+"""Boxes that overlap so much are on one object, as where a detector is judged."""
+# The set's boxes are rounded to hundredths of a pixel.
+_ROUNDED_PX = 0.01
 
 
 @dataclass(frozen=True)
@@ -50,7 +55,10 @@ def describe_set(
         for source, split in zip(sources, splits, strict=True)
         for spoken in source.spoken
     ]
-    doubtful = [row for image_id, _, spoken in said for row in _doubt(image_id, spoken)]
+    doubtful = [
+        *(row for image_id, _, spoken in said for row in _doubt(image_id, spoken)),
+        *_doubt_places(labelled, sources),
+    ]
     image_of = {
         row["file_name"]: source.image_id
         for row, source in zip(labelled.annotations["images"], sources, strict=True)
@@ -176,3 +184,45 @@ def _doubt(image_id: int | None, spoken: Spoken) -> list[dict[str, Any]]:
                 f"{find_group(group).label} is {share:.2f}."
             )
     return [{"candidate_id": row.id, "image_id": image_id, "why": text} for text in why]
+
+
+def _doubt_places(labelled: LabelledSet, sources: Sequence[Source]) -> list[dict[str, Any]]:
+    """Places that are marked twice over under two names, one row for each pair of marks."""
+    name_of = {row["id"]: find_group(row["name"]).label for row in labelled.annotations["categories"]}
+    by_image: dict[int, list[dict[str, Any]]] = {}
+    for row in labelled.annotations["annotations"]:
+        by_image.setdefault(row["image_id"], []).append(row)
+    return [
+        {
+            "candidate_id": _find_candidate(source, one["bbox"]),
+            "image_id": source.image_id,
+            "file_name": image["file_name"],
+            "why": _tell_names(name_of[one["category_id"]], name_of[other["category_id"]], one["bbox"]),
+        }
+        for image, source in zip(labelled.annotations["images"], sources, strict=True)
+        for one, other in _pair_up(by_image.get(image["id"], []))
+    ]
+
+
+def _tell_names(name: str, other: str, bbox_xywh: Sequence[float]) -> str:
+    left, top = (round(edge) for edge in bbox_xywh[:2])
+    return f"One place has two names, {name} and {other}: the box whose corner is at {left}, {top} px."
+
+
+def _pair_up(rows: Sequence[dict[str, Any]]) -> list[tuple[dict[str, Any], dict[str, Any]]]:
+    """Annotations of one picture on one object, by their boxes, and of two groups."""
+    if len(rows) < 2:
+        return []
+    boxes = np.array([row["bbox"] for row in rows], dtype=np.float64)
+    boxes[:, 2:] += boxes[:, :2]
+    close = np.triu(box_iou(boxes, boxes) >= SAME_PLACE_IOU, k=1)
+    pairs = [(rows[one], rows[other]) for one, other in np.argwhere(close)]
+    return [(one, other) for one, other in pairs if one["category_id"] != other["category_id"]]
+
+
+def _find_candidate(source: Source, bbox_xywh: Sequence[float]) -> int | None:
+    """The candidate that a label came from, by its box; None in a set from elsewhere."""
+    for spoken in source.spoken:
+        if np.allclose(spoken.candidate.said["bbox"], bbox_xywh, atol=_ROUNDED_PX):
+            return int(spoken.candidate.id)
+    return None

@@ -110,11 +110,15 @@ def test_the_report_names_doubtful_marks(
     adjudication = {"answer": "confirm", "group": "oocyst"}
     ok(vet.post(f"/api/candidates/{other['id']}/adjudications", json=adjudication), 201)
     mark(reader, third)
+    left, *others = third["bbox"]
+    over = {"bbox": [left + 2, *others], "group": "taeniid_egg"}
+    own = ok(reader.post(f"/api/images/{image['id']}/objects", json=over), 201)
     sign_off(reader, image)
     report = ok(reader.get(f"/api/labelled-sets/{ok(make(reader, image), 201)['id']}"), 200)["report"]
     why = {row["candidate_id"]: row["why"] for row in report["doubtful"] if row["image_id"] == image["id"]}
     assert why[first["id"]] == f"Rejected, but the detector's score is {first['score']:.2f}."
     assert why[other["id"]] == "Readers disagreed; an adjudication settled it."
+    assert why[own["id"]].startswith("One place has two names, Taeniid egg and Ascarid egg: ")
 
 
 def test_pictures_that_look_alike_are_named(reader: httpx.Client, new_image: Callable[..., Any]) -> None:

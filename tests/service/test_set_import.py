@@ -44,6 +44,21 @@ def test_an_import_is_a_frozen_set_with_what_was_refused(vet: httpx.Client) -> N
     assert b"theirs" not in content
 
 
+def test_a_place_marked_under_two_names_is_doubtful_and_stays(vet: httpx.Client) -> None:
+    boxes = [(1, [10, 10, 40, 30]), (2, [12, 10, 40, 30]), (1, [90, 90, 40, 30]), (1, [91, 90, 40, 30])]
+    twice = [
+        {"id": number, "image_id": 1, "category_id": category, "bbox": box}
+        for number, (category, box) in enumerate(boxes, start=1)
+    ]
+    sent = pack(annotations=twice)
+    made = ok(vet.post(PATH, content=sent, params={"group": "Whip = trichurid_egg"}), 201)
+    report = ok(vet.get(f"/api/labelled-sets/{made['id']}"), 200)["report"]
+    (row,) = report["doubtful"]
+    assert row["why"].startswith("One place has two names, Coccidian oocyst and Trichurid egg ")
+    assert row["why"].endswith("corner is at 10, 10 px.") and row["image_id"] is None and row["file_name"]
+    assert made["annotations"] == 4 and report["doubtful_in_all"] == 1
+
+
 def test_a_category_that_is_none_of_ours_says_nothing_either_way(vet: httpx.Client) -> None:
     made = ok(vet.post(PATH, content=pack()), 201)
     report = ok(vet.get(f"/api/labelled-sets/{made['id']}"), 200)["report"]["import"]
