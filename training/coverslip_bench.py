@@ -39,8 +39,8 @@ from triage.measurers import Measurers, share_measuring
 from triage.merge import join_detections
 from triage.pipeline import (
     ProposalPlan,
+    begin_looking,
     conclude_measured,
-    detect_batch,
     measure_part,
     merge_batches,
     part_ranked,
@@ -234,15 +234,19 @@ def _look(
 ) -> None:
     found: list[Detections] = []
     every = max(1, plan.n_batches // SAMPLED_BATCHES)
+    looker = begin_looking(picture, plan, detector)
     for index in range(plan.n_batches):
-        timed.looking.time(lambda at=index: found.append(detect_batch(picture, plan, at, detector)))
+        timed.looking.time(lambda at=index: found.append(looker.look(at)))
         if index == 0:
             timed.first_s = timed.opening.wall + timed.looking.wall
         if index % every == every // 2:
             tiles = plan.tiles[index * BATCH_TILES : (index + 1) * BATCH_TILES]
             timed.n_sampled += len(tiles)
+            # The next tiles must not be looked at during the sample.
+            timed.looking.time(looker.settle)
             timed.forward.time(lambda some=tiles: run_forward(detector, len(some), plan.tile_px))
             timed.plain.time(lambda some=tiles: look_plainly(picture, some, plan.tile_px, detector))
+    looker.close()
     merged = timed.merging.time(lambda: merge_batches(picture, plan, found))
     assert isinstance(merged, Detections)
     threads = detector.threads

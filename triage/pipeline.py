@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import math
-import os
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
 from itertools import chain
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from triage.adequacy import assess_adequacy
 from triage.calibration import Calibration, state_calibration
 from triage.describe import Ask, count_sought, describe_candidates
 from triage.errors import RecordError
 from triage.groups import read_groups
-from triage.head import count_at_a_time
 from triage.images import Picture
+from triage.looking import Looker
 from triage.looks import combine_looks
 from triage.measurers import Measurers, share_measuring
 from triage.merge import join_detections, merge_detections, take_detections
@@ -31,11 +28,12 @@ from triage.records import Candidate, CodedNote, Detections, Detector, Proposal,
 from triage.score_calibration import UNCALIBRATED, ScoreCalibration, read_score_calibration
 from triage.stored_detections import detections_from_json, detections_to_json
 from triage.strata import warn_of_weak_groups
-from triage.tiles import BATCH_TILES, Tile, cut_tiles_ahead, plan_tiles, to_picture_frame
+from triage.tiles import BATCH_TILES, Tile, plan_tiles
 from triage.visibility import LEAST_LENGTH_PX
 
 __all__ = [
     "ProposalPlan",
+    "begin_looking",
     "conclude_measured",
     "conclude_proposal",
     "detect_batch",
@@ -56,14 +54,6 @@ PART_CANDIDATES = 256
 # So many are measured by one thread at a time, and by one process.
 _PIECE_CANDIDATES = 32
 _PROCESS_CANDIDATES = 8
-# So many are looked at while as many more are read; a GPU takes them in one go, and a processor shall begin
-# before many are read.
-_TILES_AT_A_TIME = 16
-_CPU_TILES_AT_A_TIME = 4
-# Threads that read tiles for a GPU, which looks at them sooner than one can decode them.
-_READERS = min(8, os.cpu_count() or 1)
-# Calls of the detector at the same time, so that no core waits for the end of one.
-_UNDER_WAY = 2
 # Enlarging further adds pixels but no detail.
 _MOST_ENLARGEMENT = 2.0
 # With a scale: passes this many times finer than the detector's own, in pictures of this many pixels then.
@@ -170,10 +160,11 @@ def propose_candidates(
     detections = []
     # Started here, they are ready when they are needed.
     with share_measuring(picture, threads) as measurers:
-        for batch_index in range(plan.n_batches):
-            detections.append(detect_batch(picture, plan, batch_index, detector))
-            if on_progress is not None:
-                on_progress(batch_index + 1, plan.n_batches)
+        with begin_looking(picture, plan, detector) as looker:
+            for batch_index in range(plan.n_batches):
+                detections.append(looker.look(batch_index))
+                if on_progress is not None:
+                    on_progress(batch_index + 1, plan.n_batches)
         return conclude_proposal(picture, plan, detections, threads=threads, measurers=measurers)
 
 
@@ -231,39 +222,16 @@ def plan_frames(frames_hw: Iterable[tuple[int, int]], tile_px: int) -> tuple[Til
     return tuple(tile for frame_hw in frames_hw for tile in plan_tiles(frame_hw, tile_px, overlap_px))
 
 
+def begin_looking(picture: Picture, plan: ProposalPlan, detector: Detector) -> Looker:
+    """What looks at one batch after the other, the next tiles under way; to be closed by whoever asks."""
+    return Looker(picture, plan.tiles, plan.tile_px, detector)
+
+
 def detect_batch(picture: Picture, plan: ProposalPlan, batch_index: int, detector: Detector) -> Detections:
     """What the detector says of one batch of tiles, in pixels of the picture; repeating it is harmless."""
     tiles = plan.tiles[batch_index * BATCH_TILES : (batch_index + 1) * BATCH_TILES]
-    picture_hw = (picture.height, picture.width)
-    if getattr(detector, "runs_on_cpu", False):
-        at_a_time, readers = _CPU_TILES_AT_A_TIME, 1
-    else:
-        at_a_time, readers = (
-            count_at_a_time(_TILES_AT_A_TIME, detector.tile_px, plan.tile_px),
-            _READERS,
-        )
-    cut = cut_tiles_ahead(picture, tiles, plan.tile_px, at_a_time=at_a_time, readers=readers)
-    parts = [
-        _with_factor(to_picture_frame(one, tile, picture_hw), tile.frame_hw[1] / picture.width)
-        for one, tile in zip(_detect_ahead(cut, detector), tiles, strict=True)
-    ]
-    return join_detections(parts, len(read_groups()))
-
-
-def _detect_ahead(cut: Iterator[NDArray[np.uint8]], detector: Detector) -> Iterator[Detections]:
-    """Detections of each tile in order; the next tiles are under way before the last of these are read."""
-    under_way: deque[Future[list[Detections]]] = deque()
-    with ThreadPoolExecutor(_UNDER_WAY, thread_name_prefix="batches") as pool:
-        for pixels in cut:
-            if len(under_way) == _UNDER_WAY:
-                yield from under_way.popleft().result()
-            under_way.append(pool.submit(detector.detect, pixels))
-        while under_way:
-            yield from under_way.popleft().result()
-
-
-def _with_factor(found: Detections, factor: float) -> Detections:
-    return replace(found, factors=np.full(len(found.scores), factor))
+    with Looker(picture, tiles, plan.tile_px, detector) as looker:
+        return looker.look(0)
 
 
 def merge_batches(picture: Picture, plan: ProposalPlan, detections: Sequence[Detections]) -> Detections:

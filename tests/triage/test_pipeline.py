@@ -142,10 +142,12 @@ def test_propose_candidates_does_not_depend_on_batch_size(
     picture: Picture, blob_detector: Any, batch_tiles: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     expected = to_bytes(propose_candidates(picture, None, blob_detector))
-    monkeypatch.setattr("triage.pipeline.BATCH_TILES", batch_tiles)
-    blob_detector.calls.clear()
-    assert to_bytes(propose_candidates(picture, None, blob_detector)) == expected
-    assert max(blob_detector.calls) <= batch_tiles
+    for module in ("pipeline", "looking"):
+        monkeypatch.setattr(f"triage.{module}.BATCH_TILES", batch_tiles)
+    done: list[tuple[int, int]] = []
+    again = propose_candidates(picture, None, blob_detector, on_progress=lambda *n: done.append(n))
+    n_batches = -(-len(plan_proposal(picture, None, blob_detector).tiles) // batch_tiles)
+    assert to_bytes(again) == expected and done == [(n + 1, n_batches) for n in range(n_batches)]
 
 
 def test_conclude_proposal_does_not_depend_on_the_order_of_batches(
