@@ -110,8 +110,8 @@ function cropRow(row) {
 
 function doubtfulTable(report) {
   const rows = report.doubtful.map((row) => [
-    row.candidate_id ? crop(row.candidate_id, "doubtful-crop") : "", row.why,
-    row.image_id ? el("a", { href: `/reading/${row.image_id}` }, `Open picture ${row.image_id}`) : row.file_name]);
+    row.candidate_id ? crop(row.candidate_id, "doubtful-crop") : `File ${row.file_name}`, row.why,
+    row.image_id ? el("a", { href: `/reading/${row.image_id}` }, `Open picture ${row.image_id}`) : ""]);
   const more = report.doubtful_in_all - report.doubtful.length;
   return [table(["Object", "Why", "Picture"], rows), more > 0 && el("p", { class: "hint" }, `And ${more} more.`)];
 }
