@@ -23,10 +23,9 @@ def run_forward(detector: Detector, n_tiles: int, tile_px: int | None = None) ->
         Side of the tiles; the detector's own if left out.
     """
     side = tile_px or detector.tile_px
-    most = AT_A_TIME if detector.runs_on_cpu else _GPU_AT_A_TIME
-    at_a_time = count_at_a_time(most, detector.tile_px, side)
-    tiles = np.random.default_rng(0).integers(
-        0, 256, (min(at_a_time, n_tiles), side, side, 3), dtype=np.uint8
-    )
+    # A processor's threads would wait for each other at the end of each call.
+    at_a_time = n_tiles if detector.runs_on_cpu else count_at_a_time(_GPU_AT_A_TIME, detector.tile_px, side)
+    tile = np.random.default_rng(0).integers(0, 256, (side, side, 3), dtype=np.uint8)
     for start in range(0, n_tiles, at_a_time):
-        detector.run_forward(tiles[: min(at_a_time, n_tiles - start)])
+        n = min(at_a_time, n_tiles - start)
+        detector.run_forward(np.broadcast_to(tile, (n, *tile.shape)))
