@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from service.stitching import StitchTask
     from triage.calibration import Calibration
     from triage.images import Picture
+    from triage.looking import Looker
+    from triage.measurers import Measurers
     from triage.pipeline import ProposalPlan
     from triage.records import Detector
     from triage.stitch.records import Stitching
@@ -77,6 +79,8 @@ class Steps:
         self._plan: ProposalPlan | None = None
         self._detector: Detector | None = None
         self._weights: Path | None = None
+        self._looker: Looker | None = None
+        self._measurers: Measurers | None = None
 
     def write_viewer_copy(self, path: Path, file_name: str, target: Path) -> int:
         """Write the viewer's pyramid of a picture that no candidates are proposed for; count its levels."""
@@ -170,10 +174,14 @@ class Steps:
 
     def detect(self, task: Task, index: int) -> str:
         """The detections of one batch, as JSON."""
-        from triage.pipeline import detect_batch, detections_to_json
+        from triage.pipeline import begin_looking, detections_to_json
 
-        plan = self._planned(task)
-        return detections_to_json(detect_batch(self._open(task), plan, index, self._load_detector(task)))
+        picture, plan = self._open(task), self._planned(task)
+        if self._looker is None:
+            self._looker = begin_looking(picture, plan, self._load_detector(task))
+        # Started here, they are ready when they are needed.
+        self._share_measuring(task)
+        return detections_to_json(self._looker.look(index))
 
     def add_to_best(self, task: Task, best: dict[str, Any] | None, batch: Path) -> dict[str, Any]:
         """The best of what was found before and of one more batch; adding a batch again changes nothing."""
@@ -188,11 +196,12 @@ class Steps:
         from triage.pipeline import detections_from_json, merge_batches, part_ranked
         from triage.stored_detections import ranked_to_json
 
-        plan = self._planned(task)
-        found = [detections_from_json(path.read_text(encoding="utf-8")) for path in batches]
-        return [
-            ranked_to_json(part) for part in part_ranked(plan, merge_batches(self._open(task), plan, found))
-        ]
+        picture, plan = self._open(task), self._planned(task)
+        # No name is given to what all batches found, so that merging needn't keep it.
+        merged = merge_batches(
+            picture, plan, [detections_from_json(path.read_text(encoding="utf-8")) for path in batches]
+        )
+        return [ranked_to_json(part) for part in part_ranked(plan, merged)]
 
     def measure(self, task: Task, part: Path) -> str:
         """The measured candidates of one part, as JSON."""
@@ -201,8 +210,13 @@ class Steps:
         from triage.stored_detections import ranked_from_json
 
         ranked = ranked_from_json(part.read_text(encoding="utf-8"))
-        threads = self._source.threads
-        measured = measure_part(self._open(task), self._planned(task), ranked, threads=threads)
+        measured = measure_part(
+            self._open(task),
+            self._planned(task),
+            ranked,
+            threads=self._source.threads,
+            measurers=self._share_measuring(task),
+        )
         return json.dumps([candidate_to_json(one) for one in measured])
 
     def conclude(self, task: Task) -> dict[str, Any]:
@@ -212,12 +226,17 @@ class Steps:
 
         threads = self._source.threads
         concluded = conclude_measured(self._open(task), self._planned(task), (), threads=threads)
+        self._end_measuring()
         head = proposal_to_json(concluded)
         del head["candidates"]
         return head
 
     def close(self) -> None:
         """Let go of the picture."""
+        if self._looker is not None:
+            self._looker.close()
+        self._looker = None
+        self._end_measuring()
         if self._picture is not None:
             self._picture.close()
         self._picture = self._task = self._plan = None
@@ -232,6 +251,20 @@ class Steps:
             self._picture.um_per_px = None
             self._task = task
         return self._picture
+
+    def _share_measuring(self, task: Task) -> Measurers | None:
+        """Processes that measure, where the picture and the threads ask for them."""
+        from triage.measurers import begin_measurers
+
+        picture = self._open(task)
+        if self._measurers is None:
+            self._measurers = begin_measurers(picture, self._source.threads)
+        return self._measurers
+
+    def _end_measuring(self) -> None:
+        if self._measurers is not None:
+            self._measurers.close()
+        self._measurers = None
 
     def _load_detector(self, task: Task) -> Detector:
         """The task's detector; only the last one stays in memory."""
