@@ -9,10 +9,13 @@ from collections.abc import Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
+import numpy as np
+
 from training.calibrate import as_lists, gather_evidence, way_of
 from training.evaluate import Judged
 from training.reliability import LEAST_OF_EACH, fit_map, fit_temperature
 from triage.errors import RecordError
+from triage.rank import SCORE_DECIMALS
 from triage.score_calibration import (
     KNOWN_SCALE,
     UNKNOWN_SCALE,
@@ -64,9 +67,14 @@ def _fit(judged: Sequence[Judged]) -> dict[str, Any]:
 
 
 def calibrate_judged(one: Judged, values: dict[str, Any]) -> Judged:
-    """A picture judged by a detector without a calibration, its matches with the scores of `values`."""
+    """A picture judged by a detector without a calibration, its matches with the scores of `values`.
+
+    Judged scores are rounded, which a map may widen: the least that each can have been is taken, so that what
+    stands above a cut here stands above it in a proposal.
+    """
     calibration = read_score_calibration(values, is_scale_known=way_of(one) == KNOWN_SCALE)
-    scores = calibration.calibrate_scores(one.matches.scores)
+    least = np.maximum(one.matches.scores - 0.5 * 10.0**-SCORE_DECIMALS, 0.0)
+    scores = one.matches.scores if calibration.is_plain else calibration.calibrate_scores(least)
     return replace(one, matches=replace(one.matches, scores=scores))
 
 
