@@ -79,9 +79,11 @@ def form_image(canvas: Canvas, optics: dict[str, Tensor]) -> Tensor:
     """
     blurs = _blur(canvas, optics)
     shape = tuple(canvas.planes.shape[-2:])
-    rays = torch.fft.irfft2(_gather_rays(canvas, optics, blurs), s=shape)
+    bent = torch.zeros((), device=canvas.planes.device)
+    for slab, blur in enumerate(blurs):
+        rays = torch.fft.irfft2(_gather_rays(canvas, slab, optics, blur), s=shape)
+        bent = bent + rays.clamp_(min=_LEAST_LIGHT).log_()[:, None]
     shadow, fringe = (torch.fft.irfft2(each, s=shape) for each in _filter(canvas, optics, blurs))
-    bent = rays.clamp_(min=_LEAST_LIGHT).log_().sum(dim=1, keepdim=True)
     return _bend(bent + _MOST_FRINGE * torch.tanh(fringe / _MOST_FRINGE)) - shadow
 
 
@@ -116,13 +118,12 @@ def _wavelengths(canvas: Canvas) -> Tensor:
     return constant(WAVELENGTHS_UM, canvas.planes.device)[:, None, None]
 
 
-def _gather_rays(canvas: Canvas, optics: dict[str, Tensor], blurs: list[Tensor]) -> Tensor:
-    """Spectra (B, SLABS, H, W') of the light that each slab alone lets through to green's focus."""
+def _gather_rays(canvas: Canvas, slab: int, optics: dict[str, Tensor], blur: Tensor) -> Tensor:
+    """Spectrum (B, H, W') of the light that one slab alone lets through to green's focus."""
     fx, fy = _frequencies(canvas)
-    traced = torch.fft.rfft2(trace_rays(canvas, optics, -_heights(optics)[:, :, _GREEN]))
-    sharp = torch.stack([blur[:, _GREEN] for blur in blurs], dim=1)
+    traced = torch.fft.rfft2(trace_rays(canvas, slab, optics, -_heights(optics)[:, slab, _GREEN]))
     from_corners = torch.exp(-1j * torch.pi * (fx + fy)) / (spread_of_rays(fx) * spread_of_rays(fy))
-    return traced.mul_(sharp).mul_(from_corners)
+    return traced.mul_(blur[:, _GREEN]).mul_(from_corners)
 
 
 def _filter(canvas: Canvas, optics: dict[str, Tensor], blurs: list[Tensor]) -> tuple[Tensor, Tensor]:

@@ -20,16 +20,17 @@ _SHADES = (0.1, 2.5)
 """Least and most that oblique light makes of 1."""
 
 
-def trace_rays(canvas: Canvas, optics: dict[str, Tensor], behind_um: Tensor) -> Tensor:
-    """Light (B, SLABS, H, W) that each slab alone leaves in the plane of focus; 1 where it bends no ray.
+def trace_rays(canvas: Canvas, slab: int, optics: dict[str, Tensor], behind_um: Tensor) -> Tensor:
+    """Light (B, H, W) that one slab alone leaves in the plane of focus; 1 where it bends no ray.
 
     Parameters
     ----------
     canvas : Canvas
+    slab : int
     optics : dict of Tensor
         The fields of `Optics`, one row a tile.
-    behind_um : Tensor of shape (B, SLABS)
-        How far behind each slab, as the light goes, the plane of focus lies.
+    behind_um : Tensor of shape (B,)
+        How far behind the slab, as the light goes, the plane of focus lies.
 
     Notes
     -----
@@ -40,7 +41,8 @@ def trace_rays(canvas: Canvas, optics: dict[str, Tensor], behind_um: Tensor) -> 
     side come in at the other, as all does in a discrete Fourier transform.
     """
     step_um = _per_tile(2 * canvas.um_per_px)
-    along, across = (canvas.planes[3] + torch.roll(canvas.planes[3], -1, side) for side in (-2, -1))
+    path = canvas.planes[3, :, slab]
+    along, across = (path + torch.roll(path, -1, side) for side in (-2, -1))
     slope_x = (torch.roll(along, -1, -1) - along) / step_um
     slope_y = (torch.roll(across, -1, -2) - across) / step_um
     steepness = torch.hypot(slope_x, slope_y)
@@ -51,7 +53,7 @@ def trace_rays(canvas: Canvas, optics: dict[str, Tensor], behind_um: Tensor) -> 
     oblique_x, oblique_y = (_per_tile(each) for each in optics["oblique_xy"].unbind(1))
     light.mul_((slope_x * oblique_x + slope_y * oblique_y).add_(1).clamp_(*_SHADES))
     leaning = torch.minimum(beyond.mul_(-0.5).add_(steepness), na).div_(steepness.clamp_(min=1e-6))
-    reach_px = leaning.mul_((behind_um / canvas.um_per_px[:, None])[..., None, None])
+    reach_px = leaning.mul_(_per_tile(behind_um / canvas.um_per_px))
     return _lay_down(light, slope_x.mul_(reach_px), slope_y.mul_(reach_px))
 
 
@@ -73,30 +75,30 @@ def bending_of_rays(x_cycles_per_px: Tensor, y_cycles_per_px: Tensor) -> Tensor:
 
 
 def _per_tile(values: Tensor) -> Tensor:
-    return values[:, None, None, None]
+    return values[:, None, None]
 
 
 def _lay_down(light: Tensor, right_px: Tensor, down_px: Tensor) -> Tensor:
-    """Each ray's light (B, S, H, W), moved and shared among the nine pixels around where it falls.
+    """Each ray's light (B, H, W), moved and shared among the nine pixels around where it falls.
 
     The shares are those of a quadratic spline, whose spread is the same wherever between pixels light falls.
     Shared among four, moved light would be smeared more than unmoved light, which moves faint edges.
     """
-    n, slabs, height, width = light.shape
+    n, height, width = light.shape
     device = light.device
     column, column_shares = _share(right_px.add_(torch.arange(width, device=device)), width)
     row, row_shares = _share(down_px.add_(torch.arange(height, device=device)[:, None]), height)
     # One pixel more on each side, folded back below, so that a neighbour's place is a fixed step away.
     tall, wide = height + 2, width + 2
     place = row.long().mul_(wide).add_(column.long())
-    place.add_(torch.arange(0, n * slabs * tall * wide, tall * wide, device=device).view(n, slabs, 1, 1))
-    laid = torch.zeros(n * slabs * tall * wide, device=device)
+    place.add_(_per_tile(torch.arange(0, n * tall * wide, tall * wide, device=device)))
+    laid = torch.zeros(n * tall * wide, device=device)
     for down, row_share in enumerate(row_shares):
         lit = light * row_share
         for right, column_share in enumerate(column_shares):
             there = laid[down * wide + right :]
             there.index_add_(0, place.view(-1), (lit * column_share).view(-1))
-    return _fold(laid.view(n, slabs, tall, wide))
+    return _fold(laid.view(n, tall, wide))
 
 
 def _share(place_px: Tensor, side: int) -> tuple[Tensor, tuple[Tensor, Tensor, Tensor]]:
