@@ -120,6 +120,7 @@ def _count(
     reports, placed = _find_reports(session, preparation.id)
     shown = find_shown_twice(session, preparation.id)
     counted = [state for state in states if state.image.id in shown.counted_image_ids]
+    placed = [one for one in placed if one.image_ids <= set(shown.counted_image_ids)]
     proposals = images.newest_proposals(session, [state.image.id for state in counted])
     pictures = [_assess(state, proposals.get(state.image.id), reports) for state in counted]
     spoken = count_once(reading.list_spoken(session, [state.image.id for state in counted]), shown)
@@ -144,7 +145,10 @@ def _count(
 
 
 def _find_reports(session: Session, preparation_id: int) -> tuple[dict[int, dict[str, Any]], list[_Placed]]:
-    """The report of each mosaic; and where pictures without one lie, the newest first, each picture once."""
+    """The report of each mosaic; and where pictures without one lie, the newest first, each picture once.
+
+    Parts that hang together beside a mosaic lie somewhere by themselves.
+    """
     reports: dict[int, dict[str, Any]] = {}
     placed: list[_Placed] = []
     taken: set[int] = set()
@@ -153,12 +157,13 @@ def _find_reports(session: Session, preparation_id: int) -> tuple[dict[int, dict
             continue
         if row.image_id is not None:
             reports.setdefault(row.image_id, row.report)
-            continue
-        image_ids = frozenset(one["image_id"] for one in row.report["placed"])
-        area = _covered_mm2(row.report)
-        if area is not None and not image_ids & taken:
-            placed.append(_Placed(image_ids, area))
-            taken |= image_ids
+        parts = row.report.get("parts", [])
+        for said in parts if row.image_id is not None else [row.report, *parts]:
+            image_ids = frozenset(one["image_id"] for one in said["placed"])
+            area = _covered_mm2(said)
+            if area is not None and not image_ids & taken:
+                placed.append(_Placed(image_ids, area))
+                taken |= image_ids
     return reports, placed
 
 

@@ -39,8 +39,9 @@ def find_shown_twice(session: Session, preparation_id: int) -> ShownTwice:
     Notes
     -----
     Where the pictures lie is taken from the preparation's stitchings, with a mosaic or without, the newest
-    first; pictures that none has placed are held to show different places. A mosaic counts, and its fields
-    don't, once its candidates are there, unless a newer one that counts was made from any of its fields.
+    first; pictures that none has placed, in the mosaic or in a part beside it, are held to show different
+    places. A mosaic counts, and its fields don't, once its candidates are there, unless a newer one that
+    counts was made from any of its fields.
     """
     image_ids = images.list_image_ids(session, preparation_id)
     rows = [row for row in stitchings.list_stitchings(session, preparation_id) if row.state == "ready"]
@@ -60,9 +61,11 @@ def find_shown_twice(session: Session, preparation_id: int) -> ShownTwice:
     same: list[tuple[int, ...]] = []
     left = set(counted)
     for _, report in reports:
-        places = {number: place for number, place in _list_places(report).items() if number in left}
-        same += find_same(places, [_to_object(one) for one in spoken], parted=parted)
-        left -= places.keys()
+        for placed in (report["placed"], *(part["placed"] for part in report.get("parts", ()))):
+            places = _list_places(placed, report["field"])
+            places = {number: place for number, place in places.items() if number in left}
+            same += find_same(places, [_to_object(one) for one in spoken], parted=parted)
+            left -= places.keys()
     return ShownTwice(tuple(counted), tuple(sorted(same)))
 
 
@@ -91,11 +94,10 @@ def _rate(spoken: Spoken) -> int:
     return 0 if answer.answer == "confirm" else 1
 
 
-def _list_places(report: dict[str, Any]) -> dict[int, FieldPlace]:
-    field = report["field"]
+def _list_places(placed: Sequence[dict[str, Any]], field: dict[str, Any]) -> dict[int, FieldPlace]:
     return {
         one["image_id"]: FieldPlace(one["x"], one["y"], one["turn_deg"], field["width"], field["height"])
-        for one in report["placed"]
+        for one in placed
     }
 
 

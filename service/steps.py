@@ -8,7 +8,8 @@ from __future__ import annotations
 import json
 import secrets
 import tempfile
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from triage.measurers import Measurers
     from triage.pipeline import ProposalPlan
     from triage.records import Detector
-    from triage.stitch.records import Stitching
+    from triage.stitch.records import LeftOut, Placed, Stitching
 
 # Thin lines stay sharp.
 SHOWN_QUALITY = 90
@@ -305,13 +306,19 @@ def _report(task: StitchTask, stitching: Stitching) -> dict[str, Any]:
     from triage.stitch.seen import describe_coverage
 
     report = stitching_to_json(stitching)
-    numbers = {
-        "placed": [one.field for one in stitching.placed],
-        "left_out": [one.field for one in stitching.left_out],
-    }
-    for said, fields in numbers.items():
-        for value, field in zip(report[said], fields, strict=True):
-            value["image_id"] = task.image_ids[field]
+    _add_image_ids(report["placed"], stitching.placed, task)
+    _add_image_ids(report["left_out"], stitching.left_out, task)
     report["field"] = {"width": stitching.field_hw[1], "height": stitching.field_hw[0]}
     report["coverage"] = describe_coverage(stitching, coverslip_mm=task.coverslip_mm)
+    for said, part in zip(report["parts"], stitching.parts, strict=True):
+        _add_image_ids(said["placed"], part.placed, task)
+        alone = replace(stitching, placed=part.placed, shape_hw=part.shape_hw)
+        said["coverage"] = describe_coverage(alone, coverslip_mm=task.coverslip_mm)
     return report
+
+
+def _add_image_ids(
+    said: Sequence[dict[str, Any]], fields: Sequence[Placed | LeftOut], task: StitchTask
+) -> None:
+    for value, one in zip(said, fields, strict=True):
+        value["image_id"] = task.image_ids[one.field]

@@ -20,7 +20,7 @@ LONG_MS = 120_000
 
 @pytest.fixture
 def fields(tmp_path: Path, request: pytest.FixtureRequest) -> list[Path]:
-    """Three rows of three pictures of one slide, the last of the second row not taken, and one of another."""
+    """Three rows of three pictures of one slide, the last of the second row not taken; three of others."""
     seed = sum(map(ord, request.node.name))
     slide = draw_slide(seed)
     paths = []
@@ -33,14 +33,18 @@ def fields(tmp_path: Path, request: pytest.FixtureRequest) -> list[Path]:
             slide.crop((left, top, left + FIELD_WH[0], top + FIELD_WH[1])).save(paths[-1])
     paths.append(tmp_path / "stranger.png")
     draw_slide(seed + 1).crop((0, 0, *FIELD_WH)).save(paths[-1])
+    other = draw_slide(seed + 2, blobs_xy=())
+    for number, left in enumerate((0, STEP_XY[0])):
+        paths.append(tmp_path / f"other-{number}.png")
+        other.crop((left, 0, left + FIELD_WH[0], FIELD_WH[1])).save(paths[-1])
     return paths
 
 
-def draw_slide(seed: int) -> Image.Image:
+def draw_slide(seed: int, blobs_xy: tuple[tuple[int, int], ...] = BLOBS_XY) -> Image.Image:
     """Bright grain by which pictures are placed, and dark blobs in the overlaps of the first row."""
     coarse = Image.fromarray(np.random.default_rng(seed).integers(180, 230, (155, 205, 3), dtype=np.uint8))
     slide = coarse.resize((820, 620), Image.Resampling.BICUBIC)
-    for x, y in BLOBS_XY:
+    for x, y in blobs_xy:
         ImageDraw.Draw(slide).ellipse((x - 20, y - 14, x + 20, y + 14), fill=(60, 45, 25))
     return slide
 
@@ -66,7 +70,16 @@ def test_pictures_are_stitched_and_the_gap_is_named(
     link = panel.get_by_role("link", name="Read the mosaic")
     expect(link).to_be_visible(timeout=LONG_MS)
     expect(panel).to_contain_text("8 pictures placed")
-    expect(panel).to_contain_text("stranger.png: It shows nothing that another field shows too")
+    expect(panel).to_contain_text(
+        "1 picture left out:stranger.png: It shows nothing that another field shows"
+    )
+    expect(panel).to_contain_text("One more part hangs together, but nothing ties it surely to the rest.")
+    panel.get_by_text("Part 2: 2 pictures").click()
+    expect(panel.get_by_role("img", name="Map of the part.")).to_be_visible()
+    panel.get_by_role("button", name="Choose these pictures").click()
+    chosen = panel.locator("#stitch-choices input:checked")
+    expect(chosen).to_have_count(2)
+    expect(panel.get_by_role("checkbox", name="other-1.png")).to_be_checked()
     expect(panel).to_contain_text("pass 2, right third")
     expect(panel.get_by_role("img", name="Map of the scan")).to_be_visible()
     # 820 x 610 px of 0.5 µm less the gap, on 22 x 22 mm.
@@ -88,7 +101,7 @@ def test_pictures_that_do_not_overlap_give_one_sentence(
     reader: Page, clinic: Clinic, fields: list[Path], request: pytest.FixtureRequest
 ) -> None:
     specimen = clinic.file_specimen(request.node.name)
-    add_pictures(clinic, specimen, [fields[0], fields[-1]])
+    add_pictures(clinic, specimen, [fields[0], fields[-3]])
     reader.goto(f"{clinic.address}/specimens/{specimen['id']}")
     panel = reader.locator("#stitching")
     panel.get_by_role("button", name="Stitch these pictures").click()

@@ -226,7 +226,8 @@ class GreyReader:
             self._kept.move_to_end(number)
             return self._kept[number]
         raw = np.fromfile(self._fields.greys[number], dtype=np.uint8).reshape(self._fields.shape_hw)
-        self._grain[number] = _measure_grain(raw) / (2 * np.sqrt(np.pi) * self._SMOOTH_PX)
+        if number not in self._grain:
+            self._grain[number] = _measure_grain(raw) / (2 * np.sqrt(np.pi) * self._SMOOTH_PX)
         even = raw.astype(np.float32) / self._light
         grey = np.asarray(cv2.GaussianBlur(even, (0, 0), self._SMOOTH_PX), dtype=np.float32)
         self._kept[number] = grey

@@ -82,6 +82,22 @@ class LeftOut:
 
 
 @dataclass(frozen=True)
+class Part:
+    """Fields that hang together, while nothing ties them surely to the mosaic.
+
+    Attributes
+    ----------
+    shape_hw : tuple of int
+        Rows and columns of the rectangle around them.
+    placed : tuple of Placed
+        Where they lie to each other; x and y are from the corner of that rectangle.
+    """
+
+    shape_hw: tuple[int, int]
+    placed: tuple[Placed, ...]
+
+
+@dataclass(frozen=True)
 class Stitching:
     """Where all fields of a scan lie, or why they don't.
 
@@ -101,6 +117,8 @@ class Stitching:
         Median disagreement of the overlaps with the places.
     contradicting : tuple of (str, str)
         Names of placed fields that should show the same by their places, and don't.
+    parts : tuple of Part
+        Of the fields left out those that hang together, the largest part first.
     """
 
     shape_hw: tuple[int, int]
@@ -112,35 +130,41 @@ class Stitching:
     rejected_pairs: int
     residual_px: float
     contradicting: tuple[tuple[str, str], ...] = ()
+    parts: tuple[Part, ...] = ()
 
 
 def stitching_to_json(stitching: Stitching) -> dict[str, Any]:
-    """The stitching as plain values for JSON; lengths in pixels of the mosaic."""
+    """The stitching as plain values for JSON; lengths in pixels of the mosaic, or of the part."""
     return {
-        "mosaic": {
-            "width": stitching.shape_hw[1],
-            "height": stitching.shape_hw[0],
-            "um_per_px": stitching.um_per_px,
-        },
+        "mosaic": {**_size_to_json(stitching.shape_hw), "um_per_px": stitching.um_per_px},
         "overlaps": {
             "used": stitching.pairs,
             "rejected": stitching.rejected_pairs,
             "median_residual_px": round(stitching.residual_px, 3),
             "contradicting": [list(names) for names in stitching.contradicting],
         },
-        "placed": [
-            {
-                "field": one.name,
-                "x": round(one.x, 2),
-                "y": round(one.y, 2),
-                "turn_deg": round(one.turn_deg, 4),
-                "sureness": round(one.sureness, 6),
-                "sd_px": round(one.sd_px, 3),
-                "by": one.by,
-                "neighbours": one.neighbours,
-                "sharpness": None if one.sharpness is None else round(one.sharpness, 3),
-            }
-            for one in stitching.placed
-        ],
+        "placed": [_placed_to_json(one) for one in stitching.placed],
         "left_out": [{"field": one.name, "reason": one.reason} for one in stitching.left_out],
+        "parts": [
+            {**_size_to_json(part.shape_hw), "placed": [_placed_to_json(one) for one in part.placed]}
+            for part in stitching.parts
+        ],
+    }
+
+
+def _size_to_json(shape_hw: tuple[int, int]) -> dict[str, Any]:
+    return {"width": shape_hw[1], "height": shape_hw[0]}
+
+
+def _placed_to_json(one: Placed) -> dict[str, Any]:
+    return {
+        "field": one.name,
+        "x": round(one.x, 2),
+        "y": round(one.y, 2),
+        "turn_deg": round(one.turn_deg, 4),
+        "sureness": round(one.sureness, 6),
+        "sd_px": round(one.sd_px, 3),
+        "by": one.by,
+        "neighbours": one.neighbours,
+        "sharpness": None if one.sharpness is None else round(one.sharpness, 3),
     }

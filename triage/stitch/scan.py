@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from triage.errors import ImageError
-from triage.stitch.fields import Fields, list_fields, open_fields
+from triage.stitch.fields import Fields, GreyReader, list_fields, open_fields
 from triage.stitch.implied import find_contradicting
 from triage.stitch.judge import (
     choose_group,
@@ -19,14 +18,14 @@ from triage.stitch.judge import (
     find_unsure,
     is_blank,
     measure_focus,
-    rate_sureness,
     say_why_apart,
     say_why_none,
 )
+from triage.stitch.layout import Layout
 from triage.stitch.light import estimate_gains
 from triage.stitch.mosaic import Sources, write_mosaic
-from triage.stitch.place import AS_TAKEN, UNKNOWN, Found, find_places
-from triage.stitch.records import LeftOut, Placed, Stitching
+from triage.stitch.place import AS_TAKEN, UNKNOWN, find_places
+from triage.stitch.records import LeftOut, Stitching
 from triage.stitch.serpentine import fill_by_steps
 
 _MOST_MOSAIC_PX = 2_500_000_000
@@ -152,10 +151,15 @@ def plan_mosaic(
     if by_regularity:
         blank = {n for n in reasons if n not in stay_out and is_blank(found.even_small[n])}
         middle_xy, by_steps = fill_by_steps(
-            middle_xy, places.group, is_in, blank, left_out=set(stay_out), side_px=min(fields.shape_hw)
+            middle_xy, places.group, is_in, blank, left_out=set(stay_out), shape_hw=fields.shape_hw
         )
-    placed, shape_hw = _lay_out(fields, found, is_in, middle_xy, by_steps)
-    placed = tuple(replace(one, sharpness=sharpness.get(one.field)) for one in placed)
+    greys = GreyReader(fields, found.light.mean(axis=2))
+    layout = Layout(fields, found, sharpness)
+    numbers = [n for n in range(len(fields.names)) if is_in[n] or n in by_steps]
+    placed, shape_hw = layout.lay(numbers, middle_xy, by_steps)
+    _check_size(shape_hw)
+    is_free = np.ones(len(fields.names), dtype=bool)
+    is_free[[*numbers, *stay_out]] = False
     at = {one.field: number for number, one in enumerate(placed)}
     pairs = [(pair.first, pair.second) for pair in places.kept if pair.first in at and pair.second in at]
     gains = estimate_gains(found.even_small, middle_xy / fields.factor, pairs)
@@ -174,52 +178,16 @@ def plan_mosaic(
         residual_px=places.residual_px,
         contradicting=tuple(
             (fields.names[first], fields.names[second])
-            for first, second in find_contradicting(fields, found, is_in)
+            for first, second in find_contradicting(fields.shape_hw, places, is_in, greys)
         ),
+        parts=layout.lay_parts(is_free),
     )
     return Plan(stitching, Sources(fields.paths, found.light, gains))
 
 
-def _lay_out(
-    fields: Fields,
-    found: Found,
-    is_in: NDArray[np.bool_],
-    middle_xy: NDArray[np.float64],
-    by_steps: dict[int, float],
-) -> tuple[tuple[Placed, ...], tuple[int, int]]:
-    """Placed fields with the mosaic's corner at 0, 0, and the mosaic's rows and columns."""
-    places = found.places
-    numbers = [n for n in range(len(fields.names)) if is_in[n] or n in by_steps]
-    height, width = fields.shape_hw
-    turn = np.where(is_in, places.turn_rad, 0.0)
-    reach = np.abs(np.sin(turn[numbers]))[:, None] * np.array([height, width]) / 2
-    corner_xy = middle_xy[numbers] - np.array([width, height]) / 2
-    origin = (corner_xy - reach).min(axis=0)
-    most = (corner_xy + reach + np.array([width, height]) - origin).max(axis=0)
-    # Fields lie on whole pixels, so the farthest one ends where its place rounds to.
-    shape_hw = (round(float(most[1])), round(float(most[0])))
+def _check_size(shape_hw: tuple[int, int]) -> None:
     if shape_hw[0] * shape_hw[1] > _MOST_MOSAIC_PX:
         raise ImageError(
             f"The mosaic would be {shape_hw[1]} x {shape_hw[0]} px; at most {_MOST_MOSAIC_PX:,} px are "
             "written. Stitch a part of the scan, or reduce the fields."
         )
-    sureness = rate_sureness(len(fields.names), places.kept)
-    ties = np.bincount(
-        np.array([(pair.first, pair.second) for pair in places.kept], dtype=np.int64).ravel(),
-        minlength=len(fields.names),
-    )
-    placed = tuple(
-        Placed(
-            field=n,
-            name=fields.names[n],
-            x=float(x),
-            y=float(y),
-            turn_deg=float(np.rad2deg(turn[n])),
-            sureness=0.0 if n in by_steps else float(sureness[n]),
-            sd_px=by_steps.get(n, float(places.sd_px[n])),
-            by="regularity" if n in by_steps else "overlap",
-            neighbours=int(ties[n]),
-        )
-        for n, (x, y) in zip(numbers, corner_xy - origin, strict=True)
-    )
-    return placed, shape_hw

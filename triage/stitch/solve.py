@@ -202,7 +202,16 @@ def _solve(n: int, pairs: Sequence[Pair], *, has_turns: bool) -> _Solution:
     middle_xy = np.stack([solution[:n], solution[n : 2 * n]], axis=1)
     frame = _Frame(group, pinned, ties) if has_turns else None
     variances = _find_variances(factor, middle_xy, frame) * float(np.median(scale / seen.weight))
-    return _Solution(middle_xy, solution[2 * n :], spread * np.sqrt(variances), off, pair_off)
+    sd = spread * np.sqrt(variances) * _rate_scatter(n, pairs, pair_off / (1.1774 * spread))
+    return _Solution(middle_xy, solution[2 * n :], sd, off, pair_off)
+
+
+def _rate_scatter(n: int, pairs: Sequence[Pair], scatter: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How many times as much the best pair of each field scatters as pairs usually do; 1 at least."""
+    least = np.full(n, np.inf)
+    for pair, one in zip(pairs, scatter, strict=True):
+        least[[pair.first, pair.second]] = np.minimum(least[[pair.first, pair.second]], one)
+    return np.where(np.isinf(least), 1.0, least.clip(1.0))
 
 
 def _linearise(n: int, seen: _Seen, turn_rad: NDArray[np.float64]) -> tuple[csr_matrix, NDArray[np.float64]]:

@@ -22,6 +22,13 @@ _REDUCED = 4
 _LEAST_STEP = 5.0
 _GRAINS = 4.0
 _JOIN_PX = 3
+# What is broader is the lamp, not the slide.
+_BROAD_PX = 48.0
+# Over patches of this side empty glass spreads by up to 3.5 deviations of the grain, with what is left of
+# dust on the sensor; fields that could be tied by 21 and more (20 x 20 drawn fields).
+_BARE_SIDE_PX = 20
+_BARE_GRAINS = 4.5
+_LEAST_BARE_SPREAD = 0.6
 _MOST_TESTED = 6
 _PATCH_PX = 72
 # Places farther apart than this share of a field's shorter side lie on no one thing (our choice).
@@ -72,6 +79,25 @@ def label_things(grey: NDArray[np.float32], grain: float) -> NDArray[np.int32]:
     joined = cv2.morphologyEx(is_thing, cv2.MORPH_CLOSE, np.ones((_JOIN_PX, _JOIN_PX), np.uint8))
     labels: NDArray[np.int32] = cv2.connectedComponents(joined, connectivity=8)[1].astype(np.int32)
     return labels
+
+
+def is_bare(grey: NDArray[np.float32], grain: float) -> bool:
+    """Whether nothing on a field stands out enough to tie it to another.
+
+    Parameters
+    ----------
+    grey : ndarray of shape (H, W)
+        Under even light.
+    grain : float
+        Deviation of the grain.
+    """
+    small = cv2.resize(grey, None, fx=1 / _REDUCED, fy=1 / _REDUCED, interpolation=cv2.INTER_AREA)
+    broad = cv2.GaussianBlur(small, (0, 0), _BROAD_PX / _REDUCED)
+    fine = grey - cv2.resize(broad, grey.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    size = (_BARE_SIDE_PX, _BARE_SIDE_PX)
+    variance = cv2.boxFilter(fine**2, -1, size) - cv2.boxFilter(fine, -1, size) ** 2
+    spread = np.sqrt(max(0.0, float(variance.max())))
+    return bool(spread < max(_LEAST_BARE_SPREAD, _BARE_GRAINS * grain))
 
 
 def weigh_pair(

@@ -11,7 +11,7 @@ import pytest
 
 from triage.stitch import place
 from triage.stitch.fields import Fields, open_fields
-from triage.stitch.place import UNKNOWN, find_places
+from triage.stitch.place import ORDERS, UNKNOWN, find_places
 from triage.stitch.records import Pair
 
 # Six fields in two rows: the left four hang together, the right two, and one pair ties both.
@@ -61,3 +61,32 @@ def test_sure_pair_ties_two_parts_alone(
     monkeypatch.setattr(place, "match_overlap", match_within_parts(middle_xy, tie_chance=1e-6, tie_off_px=0))
     places = find_places(opened, UNKNOWN).places
     assert set(places.group.tolist()) == {0} and places.rejected == ()
+
+
+def test_pair_that_is_as_long_as_the_scans_steps_ties_two_parts(
+    fields: tuple[Fields, np.ndarray], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened, middle_xy = fields
+    monkeypatch.setattr(
+        place, "match_overlap", match_within_parts(middle_xy, tie_chance=1.4e-3, tie_off_px=0)
+    )
+    places = find_places(opened, UNKNOWN).places
+    assert set(places.group.tolist()) == {0} and places.rejected == ()
+
+
+@pytest.mark.parametrize("order", ORDERS)
+def test_blank_field_is_compared_with_no_other(
+    cut_scan: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, order: str
+) -> None:
+    compared: set[int] = set()
+    find = place.ShiftSearch.find
+
+    def watch(search: Any, first: int, second: int) -> Any:
+        compared.update((first, second))
+        return find(search, first, second)
+
+    monkeypatch.setattr(place.ShiftSearch, "find", watch)
+    scan = cut_scan(2, 3, blank=[4])
+    places = find_places(open_fields(scan.paths, tmp_path), order).places
+    assert compared == {0, 1, 2, 3, 5}
+    assert len(set(np.delete(places.group, 4).tolist())) == 1

@@ -33,7 +33,7 @@ def test_fields_are_placed_where_they_were_cut(cut_scan: CutScans, tmp_path: Pat
     scan = cut_scan()
     paths = scan.paths if order == "as-taken" else shuffle(scan.paths)
     stitching = stitch(paths, tmp_path / "m.ome.tif", order=order)
-    assert len(stitching.placed) == 9 and stitching.left_out == ()
+    assert len(stitching.placed) == 9 and stitching.left_out == stitching.parts == ()
     assert measure_off(stitching, scan).max() < 0.5
     assert min(one.sureness for one in stitching.placed) > 0.99
     corner = [min(one.x for one in stitching.placed), min(one.y for one in stitching.placed)]
@@ -116,6 +116,12 @@ def test_smaller_part_that_hangs_together_is_left_out(cut_scan: CutScans, tmp_pa
     stitching = stitch([*strangers, *scan.paths], tmp_path / "m.tif")
     assert [one.name for one in stitching.left_out] == ["otherfield0.png", "otherfield1.png"]
     assert stitching.left_out[0].reason.startswith("It overlaps with otherfield1.png, but none of these")
+    (part,) = stitching_to_json(stitching)["parts"]
+    first, second = part["placed"]
+    assert (first["field"], second["field"]) == ("otherfield0.png", "otherfield1.png")
+    step = np.array([second["x"] - first["x"], second["y"] - first["y"]])
+    assert step == pytest.approx(other.middle_xy[1] - other.middle_xy[0], abs=0.5)
+    assert part["width"] == pytest.approx(208 + abs(step[0]), abs=1)
 
 
 def test_blurred_field_is_left_out(cut_scan: CutScans, tmp_path: Path) -> None:

@@ -143,15 +143,15 @@ def test_serpentine_is_recognised_and_continued(columns: int) -> None:
     is_placed[[1, 6]] = False
     seen = true_xy + rng.uniform(-2, 2, true_xy.shape)
     seen[~is_placed] = 0
-    lattice = fit_serpentine(seen, is_placed, 100)
+    lattice = fit_serpentine(seen, is_placed, (100, 100))
     assert lattice is not None and lattice.columns == columns and lattice.scatter_px < 4
     assert np.abs(lattice.middle_xy - true_xy).max() < 4
 
 
 def test_places_without_regular_steps_give_no_serpentine() -> None:
     places = np.random.default_rng(10).uniform(0, 400, (12, 2))
-    assert fit_serpentine(places, np.ones(12, dtype=bool), 100) is None
-    assert fit_serpentine(GRID_XY, np.arange(16) < 5, 100) is None
+    assert fit_serpentine(places, np.ones(12, dtype=bool), (100, 100)) is None
+    assert fit_serpentine(GRID_XY, np.arange(16) < 5, (100, 100)) is None
 
 
 def test_turned_fields_far_from_the_middle_are_no_less_certain() -> None:
@@ -176,3 +176,17 @@ def turn_up(first: int, second: int, rng: np.random.Generator) -> Pair:
         for xy, turn in ((straight.first_xy, TURNS_RAD[first]), (straight.second_xy, TURNS_RAD[second]))
     )
     return Pair(first, second, ours, theirs, straight.likeness, 1e-6)
+
+
+def test_place_by_a_pair_that_scatters_is_as_uncertain_as_that_pair() -> None:
+    rng = np.random.default_rng(2)
+    middle_xy = np.array([(0.0, 0.0), (500.0, 0.0), (0.0, 380.0), (500.0, 380.0), (1000.0, 0.0)])
+
+    def tie(first: int, second: int, scatter_px: float) -> Pair:
+        seen = rng.uniform(-50, 50, (8, 2)) + (middle_xy[second] - middle_xy[first]) / 2
+        shift = middle_xy[second] - middle_xy[first] + rng.normal(0, scatter_px, (8, 2))
+        return Pair(first, second, seen, seen - shift, np.full(8, 0.9), 1e-9)
+
+    sure = [tie(*ends, 0.1) for ends in ((0, 1), (0, 2), (1, 3), (2, 3))]
+    calm, loose = (solve_places(5, [*sure, tie(1, 4, scatter_px)]).sd_px[4] for scatter_px in (0.1, 1.5))
+    assert loose > 5 * calm

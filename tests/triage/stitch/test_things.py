@@ -15,7 +15,7 @@ from triage.stitch.overlap import match_overlap
 from triage.stitch.place import UNKNOWN, find_places
 from triage.stitch.records import Pair
 from triage.stitch.solve import solve_places
-from triage.stitch.things import Evidence, find_hanging, label_things, weigh_pair
+from triage.stitch.things import Evidence, find_hanging, is_bare, label_things, weigh_pair
 
 SIDE = 240
 SINGLE = Evidence(frozenset({1}), frozenset({1}), is_single=True)
@@ -52,6 +52,17 @@ def test_bubble_alone_is_plain_and_clump_is_not(kind: str, is_single: bool) -> N
     if kind != "bubble":
         draw_clump(slide, 180, 180, seed=3)
     assert weigh(slide)[1].is_single is is_single
+
+
+def test_empty_glass_is_bare_and_what_shows_one_thing_is_not() -> None:
+    slide = np.full((SIDE, SIDE), 200.0, np.float32) + np.linspace(-15, 15, SIDE, dtype=np.float32)
+    grain = 0.5
+    # As the fields are read: what is left of the grain after smoothing reaches over a few pixels.
+    noise = cv2.GaussianBlur(np.random.default_rng(1).normal(0, 3, slide.shape), (0, 0), 1.2)
+    slide += (noise * grain / noise.std()).astype(np.float32)
+    assert is_bare(slide, grain)
+    cv2.circle(slide, (150, 90), 8, 185.0, -1, cv2.LINE_AA)
+    assert not is_bare(slide, grain)
 
 
 def tie(first: int, second: int) -> Pair:

@@ -2,15 +2,15 @@
 
 import { el, svg } from "./dom.js";
 
-/** Elements for a stitching's report; the map carries its words for people who don't see it. */
-export function scanMap(report) {
+/** Elements for a stitching's report, or a part of it; the map carries its words for people who don't see it. */
+export function scanMap(report, whole = "scan") {
   const { coverage, mosaic, field, placed } = report;
-  const words = areaWords(coverage);
+  const words = areaWords(coverage, whole);
   const fields = placed.map((one) => svg("rect", {
     class: "map-field", x: one.x, y: one.y, width: field.width, height: field.height,
     transform: `rotate(${one.turn_deg} ${one.x + field.width / 2} ${one.y + field.height / 2})`,
   }, svg("title", {}, one.field)));
-  return withWords("Map of the scan.", mosaic, [...fields, ...gapShapes(coverage.gaps)], words);
+  return withWords(`Map of the ${whole}.`, mosaic, [...fields, ...gapShapes(coverage.gaps)], words);
 }
 
 /** Elements for one picture's `area`: its parts by focus, the coverslip's outline and the gaps. */

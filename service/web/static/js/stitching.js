@@ -124,17 +124,54 @@ function contradictionsOf(pairs) {
   ];
 }
 
+function partItem(part, field, words) {
+  const names = part.placed.flatMap((one, place) => [place > 0 && ", ", el("span", { class: "picture-name" }, one.field)]).filter(Boolean);
+  const choose = el("button", { type: "button", class: "quiet" }, "Choose these pictures");
+  choose.addEventListener("click", () => chooseOnly(new Set(part.placed.map((one) => one.image_id))));
+  return el("details", {},
+    el("summary", {}, words),
+    el("p", {}, ...names),
+    ...scanMap({ ...part, mosaic: part, field }, "part"),
+    !byId("stitch-form").hidden && el("div", { class: "actions" }, choose));
+}
+
+function chooseOnly(ids) {
+  for (const box of byId("stitch-choices").querySelectorAll("input")) box.checked = ids.has(Number(box.value));
+  announce(`${countOf(ids.size, "picture")} chosen.`);
+  byId("stitch-form").querySelector("button").focus();
+}
+
+function partsOf(parts, field) {
+  if (parts.length === 0) return [];
+  return [
+    el("p", {}, `${parts.length === 1 ? "One more part hangs together" : `${parts.length} more parts hang together, each by itself`}, but nothing ties ${parts.length === 1 ? "it" : "them"} surely to the rest. `,
+      "The pictures are kept one by one, and what those of a part share counts once. Choose a part to stitch it alone, or take pictures in between."),
+    ...parts.map((part, place) => partItem(part, field, `Part ${place + 2}: ${countOf(part.placed.length, "picture")}`)),
+  ];
+}
+
+function leftOutOf(report, parts) {
+  const inParts = new Set(parts.flatMap((part) => part.placed.map((one) => one.image_id)));
+  const single = report.left_out.filter((one) => !inParts.has(one.image_id));
+  if (single.length === 0) return [];
+  return [
+    el("p", {}, `${countOf(single.length, "picture")} left out:`),
+    el("ul", { class: "plain-list" }, single.map((one) => el("li", {}, el("span", { class: "picture-name" }, one.field), `: ${one.reason}`))),
+  ];
+}
+
 function reportOf({ image_id: imageId, report }) {
+  const parts = report.parts ?? [];
   const least = Math.min(...report.placed.map((one) => one.sureness));
   const widest = Math.max(...report.placed.map((one) => one.sd_px));
   const sure = least >= 0.9995 ? "more than 99.9 %" : `${(100 * least).toFixed(1)} %`;
   return [
     el("p", {}, `${countOf(report.placed.length, "picture")} placed from ${countOf(report.overlaps.used, "overlap")}. `,
       `The least sure one is ${sure} sure to lie where it was put; places are uncertain by ${widest.toFixed(2)} px at most (standard uncertainty).`),
-    report.left_out.length > 0 && el("p", {}, `${countOf(report.left_out.length, "picture")} left out:`),
-    report.left_out.length > 0 && el("ul", { class: "plain-list" }, report.left_out.map((one) => el("li", {}, el("span", { class: "picture-name" }, one.field), `: ${one.reason}`))),
     ...contradictionsOf(report.overlaps.contradicting ?? []),
     ...scanMap(report),
+    ...partsOf(parts, report.field),
+    ...leftOutOf(report, parts),
     imageId !== null && el("div", { class: "actions" }, el("a", { class: "button", href: `/reading/${imageId}` }, "Read the mosaic")),
   ].filter(Boolean);
 }
