@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -15,6 +16,7 @@ from triage.sharpness import LEAST_SHARPNESS, measure_sharpness
 from triage.stitch.fields import Fields
 from triage.stitch.place import Found
 from triage.stitch.records import Pair
+from triage.stitch.solve import solve_places
 
 _JUDGED_PX = 640
 # Beside its neighbours a picture out of focus stands out; our choice.
@@ -99,6 +101,52 @@ def find_unsure(sd_px: NDArray[np.float64], is_in: NDArray[np.bool_]) -> dict[in
         "little with its neighbours."
         for number in (is_in & (sd_px > MOST_SD_PX)).nonzero()[0].tolist()
     }
+
+
+def part_unsure(found: Found, left_out: Sequence[int]) -> tuple[Found, NDArray[np.bool_], dict[int, str]]:
+    """Places with what is uncertain cut off, which fields are in the largest group, and which hang nowhere.
+
+    Parameters
+    ----------
+    found : Found
+    left_out : sequence of int
+        Fields that are in no group.
+
+    Notes
+    -----
+    A tie that says little of the turn leaves all fields behind it uncertain, though they know of each other.
+    Backed ties are such often; they are left out where more fields can be placed without them.
+    """
+    n, reasons = len(found.places.group), dict[int, str]()
+    if find_unsure(found.places.sd_px, choose_group(found.places.group, left_out)):
+        without = _resolve(
+            found, [one for one in found.places.kept if (one.first, one.second) not in found.backed]
+        )
+        found = max(found, without, key=lambda one: _count_sure(one, left_out))
+    while True:
+        places = found.places
+        is_in = choose_group(places.group, left_out)
+        unsure = find_unsure(places.sd_px, is_in)
+        is_in[list(unsure)] = False
+        reasons |= unsure
+        kept = [pair for pair in places.kept if (pair.first in unsure) == (pair.second in unsure)]
+        if len(kept) == len(places.kept):
+            break
+        found = _resolve(found, kept)
+    sizes = np.bincount(places.group)
+    is_alone = (sizes[places.group] == 1) | np.isin(np.arange(n), list(unsure))
+    return found, is_in, {one: reason for one, reason in reasons.items() if is_alone[one] and not is_in[one]}
+
+
+def _resolve(found: Found, kept: Sequence[Pair]) -> Found:
+    """The same with these pairs alone."""
+    places = solve_places(len(found.places.group), kept)
+    return replace(found, places=replace(places, rejected=found.places.rejected + places.rejected))
+
+
+def _count_sure(found: Found, left_out: Sequence[int]) -> int:
+    is_in = choose_group(found.places.group, left_out)
+    return int(is_in.sum()) - len(find_unsure(found.places.sd_px, is_in))
 
 
 def say_why_apart(number: int, found: Found, names: Sequence[str], sharpness: float | None) -> str:

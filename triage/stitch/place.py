@@ -53,12 +53,15 @@ class Found:
         Reduced copies under even light.
     unconfirmed : frozenset of (int, int)
         Fields that look alike at a place that alone would tie them, and is not believed for that.
+    backed : frozenset of (int, int)
+        Fields whose tie is believed only for what else speaks for it.
     """
 
     places: Places
     light: NDArray[np.float32]
     even_small: NDArray[np.float32]
     unconfirmed: frozenset[tuple[int, int]] = frozenset()
+    backed: frozenset[tuple[int, int]] = frozenset()
 
 
 def find_places(fields: Fields, order: str) -> Found:
@@ -100,7 +103,8 @@ def find_places(fields: Fields, order: str) -> Found:
         places = solve_places(n, search.pairs)
     unconfirmed = search.list_unconfirmed()
     places = replace(places, rejected=places.rejected + unconfirmed)
-    return Found(places, light, even_small, frozenset((pair.first, pair.second) for pair in unconfirmed))
+    named = frozenset((pair.first, pair.second) for pair in unconfirmed)
+    return Found(places, light, even_small, named, frozenset(search.backed))
 
 
 class _Search:
@@ -123,6 +127,7 @@ class _Search:
         self._plain: dict[tuple[int, int], Pair] = {}
         self._unconfirmed: dict[tuple[int, int], Pair] = {}
         self._refuted: dict[tuple[int, int], Pair] = {}
+        self.backed: set[tuple[int, int]] = set()
         self._compared: dict[tuple[int, ...], bool] = {}
         self._has_restored = False
         self._expected: dict[tuple[int, int], tuple[float, float]] = {}
@@ -207,6 +212,7 @@ class _Search:
         is as long as the scan's steps are, and that the other fields that it lays on each other agree.
         """
         doubtful, backing = self._find_doubtful(places)
+        self.backed = {(pair.first, pair.second) for pair in doubtful}
         if not doubtful:
             return False
         unsure = {(pair.first, pair.second) for pair in doubtful} | self._plain.keys()
@@ -226,6 +232,7 @@ class _Search:
             if backing.weigh(pair, wrong * near, _MOST_WRONG_EXPECTED) > _MOST_WRONG_EXPECTED:
                 dropped.append(pair)
         self._unconfirmed |= self._drop(dropped)
+        self.backed -= {(pair.first, pair.second) for pair in dropped}
         return bool(dropped)
 
     def _fit_order(self, places: Places, sure: Sequence[Pair]) -> Lattice | None:

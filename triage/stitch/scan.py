@@ -13,11 +13,10 @@ from triage.errors import ImageError
 from triage.stitch.fields import Fields, GreyReader, list_fields, open_fields
 from triage.stitch.implied import find_contradicting
 from triage.stitch.judge import (
-    choose_group,
     find_blurred,
-    find_unsure,
     is_blank,
     measure_focus,
+    part_unsure,
     say_why_apart,
     say_why_none,
 )
@@ -135,13 +134,11 @@ def plan_mosaic(
     found = find_places(fields, order)
     sharpness = measure_focus(fields, found.even_small)
     blurred = find_blurred(sharpness)
-    places = found.places
-    is_in = choose_group(places.group, list(blurred))
-    unsure = find_unsure(places.sd_px, is_in)
-    is_in[list(unsure)] = False
-    stay_out = blurred | unsure
+    whole = found
+    found, is_in, unsure = part_unsure(whole, list(blurred))
+    places, stay_out = found.places, blurred | unsure
     if is_in.sum() < 2:
-        raise ImageError(say_why_none(found, blurred, unsure))
+        raise ImageError(say_why_none(whole, blurred, unsure))
     reasons = {
         number: stay_out.get(number) or say_why_apart(number, found, fields.names, sharpness.get(number))
         for number in (~is_in).nonzero()[0].tolist()
