@@ -24,8 +24,8 @@ _BLURRED_SHARE = 0.5
 # Dust on the sensor and what is left of the uneven light give an empty field up to this (drawn scans).
 _BLANK_CONTRASTS = 2.0
 _LEAST_CHANCE = 1e-12
-# Twice this is the 3 px beyond which an object in an overlap would be seen twice (our choice).
-MOST_SD_PX = 1.5
+# Three times this is the 3 px beyond which an object in an overlap would be seen twice (our choice).
+MOST_SD_PX = 1.0
 
 
 def measure_focus(fields: Fields, even_small: NDArray[np.float32]) -> dict[int, float]:

@@ -35,7 +35,7 @@ def test_uncertain_places_are_given_as_the_reason() -> None:
     unsure = find_unsure(found.places.sd_px, np.ones(3, dtype=bool))
     sentence = say_why_none(found, {}, unsure)
     assert sentence.startswith("None of the 3 pictures could be placed surely: 2 overlaps were found, but ")
-    assert "the places of 3 are uncertain by up to 4.0 px (at most 1.5 px is taken)" in sentence
+    assert "the places of 3 are uncertain by up to 4.0 px (at most 1 px is taken)" in sentence
     assert "Take the scan again with sharper pictures, more overlap" in sentence
 
 
