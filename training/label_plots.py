@@ -41,8 +41,9 @@ def draw_labels(path: Path, panels: Mapping[str, Sequence[Series]], *, y_label: 
         for number, one in enumerate(panel):
             places = [count + number * _APART * most for count in one.labels]
             errors = [
-                [share - low for share, (low, _) in zip(one.shares, one.intervals, strict=True)],
-                [high - share for share, (_, high) in zip(one.shares, one.intervals, strict=True)],
+                # An interval without width may miss its own mean by a rounding.
+                [max(share - low, 0.0) for share, (low, _) in zip(one.shares, one.intervals, strict=True)],
+                [max(high - share, 0.0) for share, (_, high) in zip(one.shares, one.intervals, strict=True)],
             ]
             colour = _COLOURS[number % len(_COLOURS)]
             axis.errorbar(places, one.shares, errors, fmt="o-", color=colour, capsize=2, label=one.name)

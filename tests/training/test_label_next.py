@@ -19,6 +19,7 @@ from training.label_next_figures import (
     to_lines,
     to_verdict,
 )
+from training.label_plots import Series, draw_labels
 from triage.label_next import PictureSaid
 
 
@@ -191,3 +192,10 @@ def test_more_labels_than_pictures_are_refused(tmp_path: Path, capsys: pytest.Ca
     arguments = ["--out", str(tmp_path / "b"), "--pool", "3", "--labels", "4"]
     assert label_next_bench.main(arguments) == 1
     assert "--labels asks for 4 of 3 slides" in capsys.readouterr().err
+
+
+def test_interval_that_misses_its_mean_by_a_rounding_is_drawn(tmp_path: Path) -> None:
+    mean = 0.3365853658536585
+    series = Series("random", [0], [mean], [(np.nextafter(mean, 1.0), mean)])
+    draw_labels(tmp_path / "plot.png", {"one panel": [series]}, y_label="recall", title="recall")
+    assert (tmp_path / "plot.png").stat().st_size > 2_000
