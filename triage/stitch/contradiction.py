@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-
-from triage.stitch.fields import GreyReader
-from triage.stitch.solve import Places
 
 _SIDES_PX = (18, 40)
 # A patch may lie this far from where a turn from few places puts it.
@@ -25,12 +21,6 @@ _LEAST_CONTRADICTING = 3
 _MOST_SHARE = 0.2
 # In a thin overlap few patches stand out, so these also weigh against those that made the pair.
 _MOST_TO_AGREEING = 0.5
-# Fields that lie rightly, and yet are no pair, contradict each other in up to 4 of 15 patches (drawn scans).
-_MOST_SHARE_PLACED = 0.4
-# Any two points say how two placed fields lie; these are far apart.
-# What lies so near to a place that made a pair may be of the same thing (our choice).
-_REACH_PX = 40
-_ANCHORS_XY = np.array([(-100.0, -100.0), (100.0, 100.0)])
 
 
 @dataclass(frozen=True)
@@ -59,7 +49,6 @@ def compare_shared(
     *,
     has_turn: bool,
     grain: float,
-    except_xy: NDArray[np.float64] | None = None,
 ) -> Agreement:
     """Compare two fields all over what they share.
 
@@ -72,8 +61,6 @@ def compare_shared(
         Whether they agree on a turn, too.
     grain : float
         Deviation of the grain in both.
-    except_xy : ndarray of shape (K, 2), optional
-        Places of the first field, from its middle, around which nothing is compared.
     """
     height, width = ours.shape
     half = np.array([width, height]) / 2
@@ -92,10 +79,6 @@ def compare_shared(
     for y in range(0, size_wh[1] - side + 1, side):
         for x in range(0, size_wh[0] - side + 1, side):
             here = slice(y, y + side), slice(x, x + side)
-            if except_xy is not None:
-                apart = np.abs(except_xy + half - (left + x + side / 2, top + y + side / 2)).max(axis=1)
-                if apart.min() <= _REACH_PX + side / 2:
-                    continue
             inner = other[here][_LOOSE_PX:-_LOOSE_PX, _LOOSE_PX:-_LOOSE_PX]
             if not is_seen[here].all() or max(mine[here].std(), inner.std()) < max(
                 _LEAST_SPREAD, _GRAINS * grain
@@ -105,56 +88,6 @@ def compare_shared(
             likeness = cv2.matchTemplate(mine[here], np.ascontiguousarray(inner), cv2.TM_CCOEFF_NORMED)
             contradicting += bool(likeness.max() < _MOST_UNLIKE)
     return Agreement(len(ours_xy), lively, contradicting)
-
-
-def compare_placed(
-    first: int,
-    second: int,
-    places: Places,
-    greys: GreyReader,
-    *,
-    shown: tuple[int, int] | None = None,
-    except_xy: NDArray[np.float64] | None = None,
-) -> Agreement:
-    """Compare two fields all over what they share by their places, no matter whether they are a pair.
-
-    Parameters
-    ----------
-    first, second : int
-        Numbers of the fields.
-    places : Places
-    greys : GreyReader
-    shown : tuple of int, optional
-        Fields to take in their stead, at the same places.
-    except_xy : ndarray of shape (K, 2), optional
-        Places, as the fields' middles are given, around which nothing is compared.
-    """
-    shown = shown or (first, second)
-    anchors_xy = places.middle_xy[[first, second]].mean(axis=0) + _ANCHORS_XY
-    ours_xy, theirs_xy = (
-        (anchors_xy - places.middle_xy[one]) @ _turn(float(places.turn_rad[one])) for one in (first, second)
-    )
-    ours, theirs = greys.read(shown[0]), greys.read(shown[1])
-    grain = max(greys.measure_grain(shown[0]), greys.measure_grain(shown[1]))
-    if except_xy is not None:
-        except_xy = (except_xy - places.middle_xy[first]) @ _turn(float(places.turn_rad[first]))
-    return compare_shared(ours, theirs, ours_xy, theirs_xy, has_turn=True, grain=grain, except_xy=except_xy)
-
-
-def is_refuted(agreements: Iterable[Agreement]) -> bool:
-    """Whether fields that should show the same by their places don't: one pair, or all taken together."""
-    several = list(agreements)
-    together = Agreement(0, sum(one.lively for one in several), sum(one.contradicting for one in several))
-    return any(
-        one.is_contradicted and one.contradicting > _MOST_SHARE_PLACED * one.lively
-        for one in (*several, together)
-    )
-
-
-def _turn(angle_rad: float) -> NDArray[np.float64]:
-    """Takes rows of places in the mosaic back into a field that is turned by this angle."""
-    cos, sin = np.cos(angle_rad), np.sin(angle_rad)
-    return np.array([[cos, -sin], [sin, cos]])
 
 
 def _fit_stiff(

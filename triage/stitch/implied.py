@@ -7,61 +7,65 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.stitch.contradiction import compare_placed, is_refuted
-from triage.stitch.fields import GreyReader
+from triage.stitch.contradiction import compare_shared
+from triage.stitch.fields import Fields, GreyReader
 from triage.stitch.neighbours import LEAST_OVERLAP
-from triage.stitch.solve import Places
+from triage.stitch.place import Found
+
+# Fields that lie rightly, and yet are no pair, contradict each other in up to 4 of 15 patches (drawn scans).
+_MOST_SHARE = 0.4
 
 
-def find_contradicting(
-    shape_hw: tuple[int, int],
-    places: Places,
-    is_in: NDArray[np.bool_],
-    greys: GreyReader,
-    known: dict[tuple[int, ...], bool] | None = None,
-) -> tuple[tuple[int, int], ...]:
-    """Fields that hang together and should show the same, and don't, by their numbers, the smaller first.
+def find_contradicting(fields: Fields, found: Found, is_in: NDArray[np.bool_]) -> tuple[tuple[int, int], ...]:
+    """Placed fields that should show the same and don't, by their numbers, the smaller first.
 
     Parameters
     ----------
-    shape_hw : tuple of int
-        Rows and columns of a field.
-    places : Places
+    fields : Fields
+    found : Found
     is_in : ndarray of shape (N,)
-        Which fields to compare.
-    greys : GreyReader
-    known : dict, optional
-        What was compared before, by fields and step in whole pixels; added to.
+        Which fields are placed.
 
     Notes
     -----
     A pair was compared all over when it was found. Here come those that were never proposed, or found
     nothing in common: of fields that lie rightly they show little, or were changed in between.
     """
-    known = {} if known is None else known
-    contradicting = []
-    for pair in _list_implied(shape_hw, places, is_in):
-        step_xy = places.middle_xy[pair[1]] - places.middle_xy[pair[0]]
-        key = (*pair, *np.rint(step_xy).astype(int).tolist())
-        if key not in known:
-            known[key] = is_refuted([compare_placed(*pair, places, greys)])
-        if known[key]:
-            contradicting.append(pair)
-    return tuple(contradicting)
+    implied = _list_implied(fields.shape_hw, found, is_in)
+    if not implied:
+        return ()
+    greys = GreyReader(fields, found.light.mean(axis=2))
+    return tuple(pair for pair in implied if _contradicts(*pair, found, greys))
 
 
-def _list_implied(
-    shape_hw: tuple[int, int], places: Places, is_in: NDArray[np.bool_]
-) -> list[tuple[int, int]]:
-    """Fields that share enough by their places, less those that are pairs."""
+def _list_implied(shape_hw: tuple[int, int], found: Found, is_in: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Placed fields that share enough by their places, less those that are pairs."""
     height, width = shape_hw
-    paired = {(pair.first, pair.second) for pair in places.kept}
+    paired = {(pair.first, pair.second) for pair in found.places.kept}
     implied = []
     for first, second in combinations(is_in.nonzero()[0].tolist(), 2):
-        if places.group[first] != places.group[second]:
-            continue
-        dx, dy = np.abs(places.middle_xy[second] - places.middle_xy[first])
+        dx, dy = np.abs(found.places.middle_xy[second] - found.places.middle_xy[first])
         shared = max(0.0, width - dx) * max(0.0, height - dy)
         if shared >= LEAST_OVERLAP * width * height and (first, second) not in paired:
             implied.append((first, second))
     return implied
+
+
+def _contradicts(first: int, second: int, found: Found, greys: GreyReader) -> bool:
+    middle_xy = found.places.middle_xy[[first, second]]
+    # Any two points say how the fields lie; these are far apart.
+    anchors = middle_xy.mean(axis=0) + np.array([(-100.0, -100.0), (100.0, 100.0)])
+    ours, theirs = greys.read(first), greys.read(second)
+    ours_xy, theirs_xy = (
+        (anchors - found.places.middle_xy[one]) @ _turn(float(found.places.turn_rad[one]))
+        for one in (first, second)
+    )
+    grain = max(greys.measure_grain(first), greys.measure_grain(second))
+    agreement = compare_shared(ours, theirs, ours_xy, theirs_xy, has_turn=True, grain=grain)
+    return agreement.is_contradicted and agreement.contradicting > _MOST_SHARE * agreement.lively
+
+
+def _turn(angle_rad: float) -> NDArray[np.float64]:
+    """Takes rows of places in the mosaic back into a field that is turned by this angle."""
+    cos, sin = np.cos(angle_rad), np.sin(angle_rad)
+    return np.array([[cos, -sin], [sin, cos]])

@@ -115,14 +115,8 @@ def part_unsure(found: Found, left_out: Sequence[int]) -> tuple[Found, NDArray[n
     Notes
     -----
     A tie that says little of the turn leaves all fields behind it uncertain, though they know of each other.
-    Backed ties are such often; they are left out where more fields can be placed without them.
     """
     n, reasons = len(found.places.group), dict[int, str]()
-    if find_unsure(found.places.sd_px, choose_group(found.places.group, left_out)):
-        without = _resolve(
-            found, [one for one in found.places.kept if (one.first, one.second) not in found.backed]
-        )
-        found = max(found, without, key=lambda one: _count_sure(one, left_out))
     while True:
         places = found.places
         is_in = choose_group(places.group, left_out)
@@ -132,21 +126,11 @@ def part_unsure(found: Found, left_out: Sequence[int]) -> tuple[Found, NDArray[n
         kept = [pair for pair in places.kept if (pair.first in unsure) == (pair.second in unsure)]
         if len(kept) == len(places.kept):
             break
-        found = _resolve(found, kept)
+        solved = solve_places(n, kept)
+        found = replace(found, places=replace(solved, rejected=places.rejected + solved.rejected))
     sizes = np.bincount(places.group)
     is_alone = (sizes[places.group] == 1) | np.isin(np.arange(n), list(unsure))
     return found, is_in, {one: reason for one, reason in reasons.items() if is_alone[one] and not is_in[one]}
-
-
-def _resolve(found: Found, kept: Sequence[Pair]) -> Found:
-    """The same with these pairs alone."""
-    places = solve_places(len(found.places.group), kept)
-    return replace(found, places=replace(places, rejected=found.places.rejected + places.rejected))
-
-
-def _count_sure(found: Found, left_out: Sequence[int]) -> int:
-    is_in = choose_group(found.places.group, left_out)
-    return int(is_in.sum()) - len(find_unsure(found.places.sd_px, is_in))
 
 
 def say_why_apart(number: int, found: Found, names: Sequence[str], sharpness: float | None) -> str:

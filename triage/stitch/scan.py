@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from triage.errors import ImageError
-from triage.stitch.fields import Fields, GreyReader, list_fields, open_fields
+from triage.stitch.fields import Fields, list_fields, open_fields
 from triage.stitch.implied import find_contradicting
 from triage.stitch.judge import (
     find_blurred,
@@ -148,9 +148,8 @@ def plan_mosaic(
     if by_regularity:
         blank = {n for n in reasons if n not in stay_out and is_blank(found.even_small[n])}
         middle_xy, by_steps = fill_by_steps(
-            middle_xy, places.group, is_in, blank, left_out=set(stay_out), shape_hw=fields.shape_hw
+            middle_xy, places.group, is_in, blank, left_out=set(stay_out), side_px=min(fields.shape_hw)
         )
-    greys = GreyReader(fields, found.light.mean(axis=2))
     layout = Layout(fields, found, sharpness)
     numbers = [n for n in range(len(fields.names)) if is_in[n] or n in by_steps]
     placed, shape_hw = layout.lay(numbers, middle_xy, by_steps)
@@ -175,7 +174,7 @@ def plan_mosaic(
         residual_px=places.residual_px,
         contradicting=tuple(
             (fields.names[first], fields.names[second])
-            for first, second in find_contradicting(fields.shape_hw, places, is_in, greys)
+            for first, second in find_contradicting(fields, found, is_in)
         ),
         parts=layout.lay_parts(is_free),
     )

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Set
+from collections.abc import Set
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-
-from triage.stitch.neighbours import LEAST_OVERLAP
 
 # Rows of the scan are told apart only where the placed fields outnumber the six numbers of the lattice.
 _LEAST_PLACED = 6
@@ -28,42 +26,15 @@ class Lattice:
         Where the steps put each field.
     scatter_px : float
         Root mean square distance of the placed fields from it.
-    shape_hw : tuple of int
-        Rows and columns of a field.
     """
 
     columns: int
     middle_xy: NDArray[np.float64]
     scatter_px: float
-    shape_hw: tuple[int, int]
-
-    def rate(
-        self, first: int, second: int, step_xy: NDArray[np.float64], tried: Sequence[tuple[int, int]]
-    ) -> float:
-        """Share of accidents that lie as near as this to where the order has them; 0 to 1.
-
-        Parameters
-        ----------
-        first, second : int
-            Numbers of two fields.
-        step_xy : ndarray of shape (2,)
-            From the one to the other.
-        tried : sequence of (int, int)
-            Fields that were compared, among which accidents happen.
-        """
-        height, width = self.shape_hw
-        ends = np.array(tried)
-        steps_xy = np.abs(self.middle_xy[ends[:, 1]] - self.middle_xy[ends[:, 0]])
-        shared = (1 - steps_xy / (width, height)).clip(0).prod(axis=1)
-        off_xy = step_xy - (self.middle_xy[second] - self.middle_xy[first])
-        far_px = max(1.0, float(np.hypot(*off_xy)))
-        # Shifts with enough overlap, in closed form: of 4 H W all but those in the corners.
-        possible_px = 4 * height * width * (1 - LEAST_OVERLAP * (1 - np.log(LEAST_OVERLAP)))
-        return float(min(1.0, np.pi * far_px**2 / possible_px) * (shared >= LEAST_OVERLAP).mean())
 
 
 def fit_serpentine(
-    middle_xy: NDArray[np.float64], is_placed: NDArray[np.bool_], shape_hw: tuple[int, int]
+    middle_xy: NDArray[np.float64], is_placed: NDArray[np.bool_], side_px: int
 ) -> Lattice | None:
     """The serpentine that fits the placed fields best; None where none does.
 
@@ -73,15 +44,15 @@ def fit_serpentine(
         In the order in which they were taken.
     is_placed : ndarray of shape (N,)
         Which of them are known.
-    shape_hw : tuple of int
-        Rows and columns of a field.
+    side_px : int
+        Shorter side of a field.
     """
     n = len(middle_xy)
     if is_placed.sum() < _LEAST_PLACED:
         return None
-    fits = [_fit(middle_xy, is_placed, columns, shape_hw) for columns in range(2, (n + 1) // 2 + 1)]
+    fits = [_fit(middle_xy, is_placed, columns) for columns in range(2, (n + 1) // 2 + 1)]
     best = min(fits, key=lambda fit: fit.scatter_px, default=None)
-    return best if best is not None and best.scatter_px <= _MOST_SCATTER * min(shape_hw) else None
+    return best if best is not None and best.scatter_px <= _MOST_SCATTER * side_px else None
 
 
 def fill_by_steps(
@@ -91,7 +62,7 @@ def fill_by_steps(
     blank: Set[int],
     *,
     left_out: Set[int],
-    shape_hw: tuple[int, int],
+    side_px: int,
 ) -> tuple[NDArray[np.float64], dict[int, float]]:
     """Places with blank fields and cut-off groups put where the steps have them, and these fields' scatter.
 
@@ -104,15 +75,15 @@ def fill_by_steps(
     is_placed : ndarray of shape (N,)
     blank, left_out : set of int
         Fields that show nothing, and those that stay out whatever the steps say.
-    shape_hw : tuple of int
-        Rows and columns of a field.
+    side_px : int
+        Shorter side of a field.
 
     Notes
     -----
     A single field that shows something but nothing of its neighbours stays out: it may be from another
     slide. A group stays out where its own steps don't fit the serpentine.
     """
-    lattice = fit_serpentine(middle_xy, is_placed, shape_hw)
+    lattice = fit_serpentine(middle_xy, is_placed, side_px)
     if lattice is None:
         return middle_xy, {}
     filled, scatter = middle_xy.copy(), {}
@@ -124,20 +95,18 @@ def fill_by_steps(
             continue
         shift = np.median(lattice.middle_xy[members] - middle_xy[members], axis=0)
         off = np.hypot(*(middle_xy[members] + shift - lattice.middle_xy[members]).T)
-        if off.max() <= 2 * _MOST_SCATTER * min(shape_hw):
+        if off.max() <= 2 * _MOST_SCATTER * side_px:
             for number in members:
                 filled[number] = middle_xy[number] + shift
                 scatter[number] = lattice.scatter_px
     return filled, scatter
 
 
-def _fit(
-    middle_xy: NDArray[np.float64], is_placed: NDArray[np.bool_], columns: int, shape_hw: tuple[int, int]
-) -> Lattice:
+def _fit(middle_xy: NDArray[np.float64], is_placed: NDArray[np.bool_], columns: int) -> Lattice:
     row, along = np.divmod(np.arange(len(middle_xy)), columns)
     column = np.where(row % 2 == 0, along, columns - 1 - along)
     terms = np.stack([np.ones(len(row)), column, row], axis=1).astype(np.float64)
     steps = np.linalg.lstsq(terms[is_placed], middle_xy[is_placed], rcond=None)[0]
     expected = terms @ steps
     off = np.hypot(*(expected - middle_xy)[is_placed].T)
-    return Lattice(columns, expected, float(np.sqrt(np.mean(off**2))), shape_hw)
+    return Lattice(columns, expected, float(np.sqrt(np.mean(off**2))))

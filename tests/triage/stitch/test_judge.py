@@ -1,10 +1,10 @@
-"""What is said where no field can be placed surely."""
+"""What is uncertain is cut off as a part of its own, and what is said where no field can be placed surely."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from triage.stitch.judge import find_unsure, say_why_apart, say_why_none
+from triage.stitch.judge import find_unsure, part_unsure, say_why_apart, say_why_none
 from triage.stitch.place import Found
 from triage.stitch.records import Pair
 from triage.stitch.solve import Places, solve_places
@@ -50,3 +50,30 @@ def test_no_overlap_is_given_as_the_reason() -> None:
     assert say_why_none(find([]), {0: "It is blurred."}, {}).startswith(
         "No two of the 3 pictures were found to overlap (0 of them show nothing, 1 are blurred)."
     )
+
+
+def test_part_behind_a_tie_that_says_little_of_the_turn_is_cut_off_and_hangs_together_still() -> None:
+    rng = np.random.default_rng(4)
+    middle_xy = np.array([(column * 500.0, row * 400.0) for row in range(2) for column in range(7)])
+    turns = rng.uniform(-0.02, 0.02, 14)
+
+    def tie(first: int, second: int, reach_px: float) -> Pair:
+        seen = middle_xy[[first, second]].mean(axis=0) + rng.uniform(-reach_px, reach_px, (8, 2))
+        ours, theirs = (
+            (seen - middle_xy[n]) @ np.array([[cos, -sin], [sin, cos]]) + rng.normal(0, 0.1, (8, 2))
+            for n, cos, sin in ((n, np.cos(turns[n]), np.sin(turns[n])) for n in (first, second))
+        )
+        return Pair(first, second, ours, theirs, np.full(8, 0.9), 1e-9)
+
+    beside = [(n, n + 1) for n in range(13) if n % 7 not in (3, 6)] + [(n, n + 7) for n in range(7)]
+    ties = [tie(*ends, 150.0) for ends in beside]
+    blank = np.zeros((14, 4, 5, 3), np.float32)
+    broad, narrow = (
+        Found(solve_places(14, [*ties, tie(3, 4, reach_px)]), blank[0], blank) for reach_px in (150.0, 5.0)
+    )
+    assert part_unsure(broad, [])[1].all() and len(set(narrow.places.group.tolist())) == 1
+    found, is_in, _ = part_unsure(narrow, [])
+    assert 6 <= is_in.sum() <= 8 and not is_in[[4, 5, 6, 11, 12, 13]].any()
+    behind = [6, 11, 12, 13]
+    assert len(set(found.places.group[behind].tolist())) == 1
+    assert found.places.sd_px[behind].max() < 0.5

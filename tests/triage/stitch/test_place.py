@@ -63,17 +63,6 @@ def test_sure_pair_ties_two_parts_alone(
     assert set(places.group.tolist()) == {0} and places.rejected == ()
 
 
-def test_pair_that_is_as_long_as_the_scans_steps_ties_two_parts(
-    fields: tuple[Fields, np.ndarray], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    opened, middle_xy = fields
-    monkeypatch.setattr(
-        place, "match_overlap", match_within_parts(middle_xy, tie_chance=1.4e-3, tie_off_px=0)
-    )
-    places = find_places(opened, UNKNOWN).places
-    assert set(places.group.tolist()) == {0} and places.rejected == ()
-
-
 @pytest.mark.parametrize("order", ORDERS)
 def test_blank_field_is_compared_with_no_other(
     cut_scan: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, order: str

@@ -143,15 +143,15 @@ def test_serpentine_is_recognised_and_continued(columns: int) -> None:
     is_placed[[1, 6]] = False
     seen = true_xy + rng.uniform(-2, 2, true_xy.shape)
     seen[~is_placed] = 0
-    lattice = fit_serpentine(seen, is_placed, (100, 100))
+    lattice = fit_serpentine(seen, is_placed, 100)
     assert lattice is not None and lattice.columns == columns and lattice.scatter_px < 4
     assert np.abs(lattice.middle_xy - true_xy).max() < 4
 
 
 def test_places_without_regular_steps_give_no_serpentine() -> None:
     places = np.random.default_rng(10).uniform(0, 400, (12, 2))
-    assert fit_serpentine(places, np.ones(12, dtype=bool), (100, 100)) is None
-    assert fit_serpentine(GRID_XY, np.arange(16) < 5, (100, 100)) is None
+    assert fit_serpentine(places, np.ones(12, dtype=bool), 100) is None
+    assert fit_serpentine(GRID_XY, np.arange(16) < 5, 100) is None
 
 
 def test_turned_fields_far_from_the_middle_are_no_less_certain() -> None:
