@@ -12,7 +12,7 @@ import numpy as np
 from service.settle import current_answer, is_unsettled
 from service.store.models import AdjudicationRow
 from service.store.reading import Spoken
-from triage.boxes import box_iou
+from triage.boxes import box_iou, from_xywh
 from triage.groups import find_group, read_groups
 from triage.labelled_set import SPLITS, LabelledSet
 from triage.morphometrics import find_references
@@ -213,8 +213,7 @@ def _pair_up(rows: Sequence[dict[str, Any]]) -> list[tuple[dict[str, Any], dict[
     """Annotations of one picture on one object, by their boxes, and of two groups."""
     if len(rows) < 2:
         return []
-    boxes = np.array([row["bbox"] for row in rows], dtype=np.float64)
-    boxes[:, 2:] += boxes[:, :2]
+    boxes = from_xywh([row["bbox"] for row in rows])
     close = np.triu(box_iou(boxes, boxes) >= SAME_PLACE_IOU, k=1)
     pairs = [(rows[one], rows[other]) for one, other in np.argwhere(close)]
     return [(one, other) for one, other in pairs if one["category_id"] != other["category_id"]]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -159,9 +159,7 @@ def refit_calibration(
     for way in {way_of(one) for one in judged}:
         evidence = gather_evidence([one for one in judged if way_of(one) == way])
         old = read_score_calibration(record.score_calibration, is_scale_known=way == KNOWN_SCALE)
-        raw, score = fit_map(evidence.scores, evidence.is_right, "platt")
-        fitted = asdict(ScoreCalibration(raw, score, old.group_temperature))
-        values[way] = {"method": "platt", "candidates": len(evidence.scores), **as_lists(fitted)}
+        values[way] = fit_sigmoid(evidence, old.group_temperature)
     main_way = KNOWN_SCALE if any(way_of(one) == KNOWN_SCALE for one in judged) else UNKNOWN_SCALE
     is_known = main_way == KNOWN_SCALE
     before = read_score_calibration(record.score_calibration, is_scale_known=is_known)
@@ -170,9 +168,22 @@ def refit_calibration(
     return {**values, "fitted_on": [name]}, float(after.calibrate_scores(np.array([raw_cut]))[0])
 
 
-def as_lists(values: dict[str, Any]) -> dict[str, Any]:
-    """As JSON has it."""
-    return {name: list(value) if isinstance(value, tuple) else value for name, value in values.items()}
+def fit_sigmoid(evidence: Evidence, group_temperature: float) -> dict[str, Any]:
+    """The map for few candidates, as the record holds it, beside a temperature for the groups' shares.
+
+    Raises
+    ------
+    RecordError
+        If there are too few true or false candidates.
+    """
+    raw, score = fit_map(evidence.scores, evidence.is_right, "platt")
+    return {
+        "method": "platt",
+        "candidates": len(evidence.scores),
+        "raw": list(raw),
+        "score": list(score),
+        "group_temperature": group_temperature,
+    }
 
 
 def way_of(one: Judged) -> str:

@@ -46,7 +46,7 @@ from training.shared_tiles import give, save_tiles
 from training.splits import deal_folds
 from training.start_weights import start_folder
 from training.supply import open_drawing
-from training.synthesize.processes import open_some
+from training.synthesize.processes import map_in, open_some
 from training.train import train
 from triage.errors import RecordError, TriageError
 from triage.labelled_set import ANNOTATIONS_FILE
@@ -154,7 +154,7 @@ def cross_validate(
     done: list[Fold] = []
     # One more: the detector as it is is judged beside the folds.
     with open_some(min(side_by_side, len(folds)) + (side_by_side > 1)) as pool:
-        each = pool.map(run, numbers, learnt, folds) if pool else map(run, numbers, learnt, folds)
+        each = map_in(pool, run, numbers, learnt, folds)
         waiting = pool.submit(_judge, pictures, start, device, is_scale_used) if pool else None
         before = waiting.result() if waiting else _judge(pictures, start, device, is_scale_used)
         _tell(f"judged {len(pictures)} pictures with the detector as it is", started_s)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 
 from training.engine import Batch
 from training.metrics import (
@@ -21,7 +22,7 @@ from training.metrics import (
     wilson_interval,
 )
 from training.transforms import Target
-from triage.groups import read_groups
+from triage.groups import candidate_groups, read_groups
 from triage.head import SCORE_FLOOR, HeadLayout, decode_head
 from triage.network import CentrePointNetwork
 from triage.records import Detections
@@ -139,9 +140,13 @@ def to_truth(target: Target, n_candidate_groups: int) -> PictureTruth:
 
 def count_group_right(detections: Detections, match: Matches, truth: PictureTruth) -> int:
     """How many of the found objects have their own group as the best of the candidate groups."""
-    names = [group.name for group in read_groups() if group.kind == "candidate"]
+    return int(mark_group_right(detections, match, truth)[match.verdicts == FOUND].sum())
+
+
+def mark_group_right(detections: Detections, match: Matches, truth: PictureTruth) -> NDArray[np.bool_]:
+    """Of each detection, whether its best candidate group is that of the object it belongs to."""
+    names = candidate_groups()
     best = detections.group_scores[:, : len(names)].argmax(axis=1)
-    return sum(
-        names[best[row]] == truth.groups[match.objects[row]]
-        for row in np.flatnonzero(match.verdicts == FOUND)
-    )
+    pairs = zip(best, match.objects, strict=True)
+    right = [index >= 0 and names[group] == truth.groups[index] for group, index in pairs]
+    return np.array(right, dtype=bool)

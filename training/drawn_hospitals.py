@@ -5,7 +5,7 @@ A slide here is one drawn field of view, about a millimetre of a coverslip at mo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -18,6 +18,7 @@ from PIL import Image
 from training.dataset import MarkedPicture, read_marked_pictures
 from training.hospital_look import Look, take_look
 from training.synthesize.coco import write_coco
+from training.synthesize.processes import map_in
 from training.synthesize.render import render_scenes
 from training.synthesize.scene import draw_scene
 from training.synthesize.stock import StockSource, draw_stock
@@ -121,7 +122,7 @@ def draw_orders(
     for order in left:
         (order.folder / IMAGES_FOLDER).mkdir(parents=True, exist_ok=True)
     slides = [(order, index) for order in left for index in range(order.n)]
-    truths = iter(_draw_all(partial(_draw_slide, stocks), slides, processes))
+    truths = map_in(processes, partial(_draw_slide, stocks), slides, chunksize=_SLIDES_AT_ONCE)
     for order in left:
         # Written last, so that a folder that was cut short is drawn again.
         write_coco(
@@ -136,16 +137,6 @@ def draw_orders(
 def lock(pictures: list[MarkedPicture]) -> list[MarkedPicture]:
     """The same pictures as a judging split, which every training refuses."""
     return [replace(one, split=JUDGING) for one in pictures]
-
-
-def _draw_all(
-    draw: Callable[[tuple[Order, int]], TileTruth],
-    slides: Sequence[tuple[Order, int]],
-    processes: Executor | None,
-) -> Iterable[TileTruth]:
-    if processes is None:
-        return map(draw, slides)
-    return processes.map(draw, slides, chunksize=_SLIDES_AT_ONCE)
 
 
 def _draw_slide(stocks: StockSource, slide: tuple[Order, int]) -> TileTruth:

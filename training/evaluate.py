@@ -42,6 +42,7 @@ from training.metrics import (
 )
 from training.splits import SPLITS, take_split
 from training.synthesize.sight import LEAST_VISIBLE
+from triage.boxes import from_xywh
 from triage.calibration import Calibration, state_calibration
 from triage.detector import Detector, load_detector
 from triage.errors import RecordError, TriageError
@@ -122,9 +123,7 @@ def _calibration_of(marked: MarkedPicture) -> Calibration | None:
 
 
 def _boxes_of(candidates: Sequence[Candidate]) -> NDArray[np.float64]:
-    boxes = np.array([candidate.bbox_xywh for candidate in candidates], dtype=np.float64).reshape(-1, 4)
-    boxes[:, 2:] += boxes[:, :2]
-    return boxes
+    return from_xywh([candidate.bbox_xywh for candidate in candidates])
 
 
 def summarise(

@@ -16,6 +16,7 @@ from training.dataset import MarkedPicture
 from training.drawn_hospitals import HOSPITALS, Order, draw_orders
 from training.label_next import look_at
 from training.label_next_pairs import RANDOM, RANKED
+from training.synthesize.processes import map_in
 from training.synthesize.stock import StockSource
 from training.synthesize.style import FIELD
 from training.trials import Trial
@@ -89,7 +90,7 @@ def find_said(path: Path, pool: Sequence[MarkedPicture], processes: Executor | N
         rows = json.loads(path.read_text(encoding="utf-8"))
         return [PictureSaid(doubt, np.array(features, dtype=np.float64)) for doubt, features in rows]
     some = [pool[first : first + _LOOKED_AT_ONCE] for first in range(0, len(pool), _LOOKED_AT_ONCE)]
-    looked = processes.map(look_at_some, some) if processes else map(look_at_some, some)
+    looked = map_in(processes, look_at_some, some)
     said = [one for several in looked for one in several]
     # NaN, what wasn't measured, is read again as it was written.
     path.write_text(json.dumps([(one.doubt, one.features.tolist()) for one in said]), encoding="utf-8")

@@ -6,20 +6,19 @@ Scores move with an adaptation, so the maps of the detector before say nothing o
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from training.calibrate import as_lists, gather_evidence, way_of
+from training.calibrate import fit_sigmoid, gather_evidence, way_of
 from training.evaluate import Judged
-from training.reliability import LEAST_OF_EACH, fit_map, fit_temperature
+from training.reliability import LEAST_OF_EACH, fit_temperature
 from triage.errors import RecordError
 from triage.rank import SCORE_DECIMALS
 from triage.score_calibration import (
     KNOWN_SCALE,
     UNKNOWN_SCALE,
-    ScoreCalibration,
     read_score_calibration,
 )
 
@@ -59,11 +58,8 @@ def fit_own(judged: Sequence[Judged], *, name: str) -> dict[str, Any]:
 
 def _fit(judged: Sequence[Judged]) -> dict[str, Any]:
     evidence = gather_evidence(judged)
-    raw, score = fit_map(evidence.scores, evidence.is_right, "platt")
     is_enough = len(evidence.labels) >= LEAST_OF_EACH
-    temperature = fit_temperature(evidence.shares, evidence.labels) if is_enough else 1.0
-    fitted = as_lists(asdict(ScoreCalibration(raw, score, temperature)))
-    return {"method": "platt", "candidates": len(evidence.scores), **fitted}
+    return fit_sigmoid(evidence, fit_temperature(evidence.shares, evidence.labels) if is_enough else 1.0)
 
 
 def calibrate_judged(one: Judged, values: dict[str, Any]) -> Judged:

@@ -9,14 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
 import torch
 
-from training.cut import detect_tiles
+from training.cut import detect_tiles, mark_group_right
 from training.dataset import MarkedPicture, MarkedPictures
 from training.metrics import match_candidates
 from training.trials import Counts, Trial, count_found
-from triage.groups import candidate_groups
 from triage.network import read_network
 from triage.weights import WEIGHTS_FILE, read_record
 
@@ -37,7 +35,6 @@ def judge_slides(trial: Trial, folder: Path, device: torch.device, *, pixels: Pa
     """What the detector of a folder finds of a trial's one locked set, whose pixels a file holds in order."""
     record = read_record(folder)
     network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network).to(device)
-    names = candidate_groups()
     slides = torch.load(pixels, weights_only=True, mmap=True)
     found = [one for some in slides.split(_AT_A_TIME) for one in detect_tiles(network, some)]
     ((name, pictures),) = trial.judged.items()
@@ -45,11 +42,5 @@ def judge_slides(trial: Trial, folder: Path, device: torch.device, *, pixels: Pa
     for detections, picture in zip(found, pictures, strict=True):
         truth = picture.to_truth()
         matches.append(match_candidates(detections.boxes_xyxy, detections.scores, truth))
-        said = detections.group_scores[:, : len(names)].argmax(axis=1)
-        pairs = zip(said, matches[-1].objects, strict=True)
-        right.append(
-            np.array(
-                [index >= 0 and names[group] == truth.groups[index] for group, index in pairs], dtype=bool
-            )
-        )
+        right.append(mark_group_right(detections, matches[-1], truth))
     return {name: count_found(matches, right)}

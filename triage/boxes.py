@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -113,6 +115,12 @@ def check_boxes(boxes_xyxy: Floats) -> None:
             f"Box {row} is {boxes_xyxy[row].tolist()}; x2 must be above x1 and y2 above y1. "
             "Draw the box again."
         )
+
+
+def from_xywh(boxes_xywh: Sequence[Sequence[float]]) -> Floats:
+    """Boxes (N, 4) as left, top, right, bottom, of left, top, width, height; N may be 0."""
+    xywh = np.array(boxes_xywh, dtype=np.float64).reshape(-1, 4)
+    return np.column_stack([xywh[:, :2], xywh[:, :2] + xywh[:, 2:]])
 
 
 def to_xywh(box_xyxy: Floats) -> tuple[float, float, float, float]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from triage.boxes import Floats, intersection_areas
+from triage.boxes import Floats, from_xywh, intersection_areas
 from triage.groups import candidate_groups, find_group
 from triage.match_finds import match_finds
 
@@ -132,7 +132,7 @@ def judge_finds(finds: Sequence[Find], known: Sequence[Known], ignored_xywh: Seq
         for row, one in enumerate(known)
         if row in pairs or one.is_wanted
     ]
-    is_ignored = _lie_in(_to_xyxy(finds), _boxes_xyxy(ignored_xywh))
+    is_ignored = _lie_in(_to_xyxy(finds), from_xywh(ignored_xywh))
     alone = sorted({*range(len(finds))} - {*pairs.values()})
     return judged + [_judge_alone(finds[row], bool(is_ignored[row])) for row in alone]
 
@@ -212,9 +212,4 @@ def _lie_in(boxes_xyxy: Floats, regions_xyxy: Floats) -> np.ndarray[tuple[int, .
 
 
 def _to_xyxy(boxed: Sequence[Known] | Sequence[Find]) -> Floats:
-    return _boxes_xyxy([one.bbox_xywh for one in boxed])
-
-
-def _boxes_xyxy(boxes_xywh: Sequence[Box]) -> Floats:
-    xywh = np.array(boxes_xywh, dtype=np.float64).reshape(-1, 4)
-    return np.column_stack([xywh[:, :2], xywh[:, :2] + xywh[:, 2:]])
+    return from_xywh([one.bbox_xywh for one in boxed])

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing import get_context
+from typing import Any, TypeVar
 
 import torch
+
+Made = TypeVar("Made")
 
 
 def open_processes(workers: int) -> ProcessPoolExecutor:
@@ -23,6 +26,15 @@ def open_some(workers: int) -> Iterator[ProcessPoolExecutor | None]:
         return
     with open_processes(workers) as pool:
         yield pool
+
+
+def map_in(
+    processes: Executor | None, run: Callable[..., Made], *values: Iterable[Any], chunksize: int = 1
+) -> Iterator[Made]:
+    """What `run` makes of each of the values, in order: in the processes of `open_some`, or in this one."""
+    if processes is None:
+        return map(run, *values)
+    return processes.map(run, *values, chunksize=chunksize)
 
 
 def use_one_thread() -> None:
