@@ -46,13 +46,15 @@ _PLAIN_SIDE_PX, _PLAIN_SCALE = 240, 8
 class KnownObject:
     """An object of known ellipse, with the group and focus that it is counted under, and its picture.
 
-    The ellipse's sides are what the tool measures: extents along and across the long axis of the area.
+    `kind` is what was drawn, such as "whipworm_egg"; empty where nothing tells it. The ellipse's
+    sides are what the tool measures: extents along and across the long axis of the area.
     """
 
     truth: Ellipse
     group: str
     focus: str
     picture: str = ""
+    kind: str = ""
 
 
 KnownPicture = tuple[Picture, list[KnownObject]]
@@ -111,7 +113,7 @@ def _known_objects(scene: Any, truth: Any, picture: str) -> list[KnownObject]:
             ellipse = _measure(outlines[row])
             if _stands_alone(ellipse, truth.ellipses):
                 focus = name_focus(signed_depths(truth, row))
-                known.append(KnownObject(ellipse, names[label], focus, picture))
+                known.append(KnownObject(ellipse, names[label], focus, picture, truth.kinds[row]))
     return known
 
 

@@ -2,10 +2,10 @@
 
     python -m training.measure_bench [--n 200] [--seed 7] [--data SET | --plain] [--fit] [--rim GRAPH ...]
 
-prints, by group, by focus and by both, the bias of length and width, the median error, the median of the
-stated standard uncertainty, how often the stated 95 % interval holds the truth, and for how many no outline
-was found; bias and coverage have intervals of their own, by which what is wanted of them is met, missed, or
-open for want of objects. Beside it the same diameters as scikit-image's `regionprops` and
+prints, by group, by kind, by focus and by group and focus, the bias of length and width, the median error,
+the median of the stated standard uncertainty, how often the stated 95 % interval holds the truth, and for how
+many no outline was found; bias and coverage have intervals of their own, by which what is wanted of them is
+met, missed, or open for want of objects. Beside it the same diameters as scikit-image's `regionprops` and
 OpenCV's `fitEllipse` give for the outlined area. `--data` measures the ellipses of a labelled set instead,
 `--plain` plain discs and rings. Several seeds are measured side by side (`--seed 7 8 9 --workers 3`, `--n`
 of each); what the search found is kept in the folder of `--found`, so that a network that comes later is
@@ -45,6 +45,7 @@ _MASK_FACTOR = 4
 _SAVED = (
     "seed",
     "group",
+    "kind",
     "focus",
     "picture",
     "true_length_px",
@@ -165,7 +166,8 @@ def _list_sizes(one: Measured) -> list[str]:
     truth, found = one.known.truth, one.size.ellipse
     sides = (truth.length_px, truth.width_px, found.length_px, found.width_px)
     sds = (one.edge.length_relative_sd, one.edge.width_relative_sd)
-    return [one.known.group, one.known.focus, one.known.picture, *(f"{value:.5g}" for value in sides + sds)]
+    known = one.known
+    return [known.group, known.kind, known.focus, known.picture, *(f"{value:.5g}" for value in sides + sds)]
 
 
 def _measure_seeds(options: argparse.Namespace) -> list[list[list[Measured]]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -103,7 +104,8 @@ def judge_interval(interval: tuple[float, float], wanted: tuple[float, float]) -
 
 
 def print_table(measured: Sequence[Measured]) -> None:
-    """One line a group, one a stratum of focus, one for both where there is more than one, and one for all.
+    """One line a group, one a kind where its group has several, one a stratum of focus, one for group and
+    focus where there is more than one, and one for all.
 
     Errors are in % of the true side.
     """
@@ -122,6 +124,8 @@ def _list_strata(measured: Sequence[Measured]) -> list[tuple[str, Callable[[Know
     strata: list[tuple[str, Callable[[KnownObject], bool]]] = []
     for group in groups:
         strata.append((group, lambda known, group=group: known.group == group))  # type: ignore[misc]
+    for kind in _list_kinds(measured):
+        strata.append((kind, lambda known, kind=kind: known.kind == kind))  # type: ignore[misc]
     for focus in focuses:
         strata.append((focus, lambda known, focus=focus: known.focus == focus))  # type: ignore[misc]
     both = {(one.known.group, one.known.focus) for one in measured}
@@ -131,6 +135,13 @@ def _list_strata(measured: Sequence[Measured]) -> list[tuple[str, Callable[[Know
                 key = (group, focus)
                 strata.append((f"{group}, {focus}", lambda known, key=key: (known.group, known.focus) == key))  # type: ignore[misc]
     return [*strata, ("all", lambda known: True)]
+
+
+def _list_kinds(measured: Sequence[Measured]) -> list[str]:
+    """Kinds of groups that more than one kind was drawn of."""
+    pairs = list(dict.fromkeys((one.known.group, one.known.kind) for one in measured if one.known.kind))
+    counts = Counter(group for group, _ in pairs)
+    return [kind for group, kind in sorted(pairs) if counts[group] > 1]
 
 
 def _write_line(name: str, figures: Figures) -> str:

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from training.guesses import disturb_guess
 from training.known_pictures import match_outlines, signed_depths
 from training.parallel import choose_device
+from training.rim_strata import KIND_NAMES
 from training.synthesize.kinds import KINDS
 from training.synthesize.kinds.kind import Kind
 from training.synthesize.processes import open_processes
@@ -81,6 +82,8 @@ class Rims:
         cx, cy, length, width, angle in radians.
     groups : ndarray of shape (N,), int64
         Row in `candidate_groups()`.
+    kinds : ndarray of shape (N,), int64
+        Row in `KIND_NAMES`.
     focus_depths : ndarray of shape (N,), float32
         Height over the plane of focus, in depths of field; below 0 under it.
     searched : ndarray of shape (N, SEARCHES, 5), float32
@@ -92,6 +95,7 @@ class Rims:
     outlines: NDArray[np.float32]
     ellipses: NDArray[np.float32]
     groups: NDArray[np.int64]
+    kinds: NDArray[np.int64]
     focus_depths: NDArray[np.float32]
     searched: NDArray[np.float32]
 
@@ -103,7 +107,7 @@ def _learnt_only(source: StockSource, kind: Kind, number: int) -> Stock:
 def draw_rims(seed: int, first: int, n: int, device: str, stocks: StockSource) -> Rims:
     """Scenes `first` to `first + n` of a series, group after group."""
     groups = candidate_groups()
-    pictures, picture_of, outlines, ellipses, labels, depths = [], [], [], [], [], []
+    pictures, picture_of, outlines, ellipses, labels, kind_rows, depths = [], [], [], [], [], [], []
     for start in range(first, first + n, _SCENES_AT_ONCE):
         scenes = []
         for index in range(start, min(start + _SCENES_AT_ONCE, first + n)):
@@ -119,11 +123,12 @@ def draw_rims(seed: int, first: int, n: int, device: str, stocks: StockSource) -
         tiles, truths = render_scenes(scenes, device)
         grey = tiles.float().mean(dim=1).round().to(torch.uint8).cpu().numpy()
         for row, (scene, truth) in enumerate(zip(scenes, truths, strict=True)):
-            for outline, ellipse, label, depth in known_outlines(scene, truth):
+            for outline, ellipse, label, kind, depth in known_outlines(scene, truth):
                 picture_of.append(start - first + row)
                 outlines.append(outline)
                 ellipses.append(ellipse)
                 labels.append(label)
+                kind_rows.append(kind)
                 depths.append(depth)
         pictures.append(grey)
     grey, of = np.concatenate(pictures), np.array(picture_of, np.int64)
@@ -134,6 +139,7 @@ def draw_rims(seed: int, first: int, n: int, device: str, stocks: StockSource) -
         np.array(outlines, np.float32).reshape(-1, 96, 2),
         true_ellipses,
         np.array(labels, np.int64),
+        np.array(kind_rows, np.int64),
         np.array(depths, np.float32),
         search_frames(grey, of, true_ellipses, np.random.default_rng([seed, first])),
     )
@@ -174,8 +180,8 @@ def _to_picture(rim: RimView) -> NDArray[np.float64]:
 
 def known_outlines(
     scene: Scene, truth: TileTruth
-) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64], int, float]]:
-    """Outline in pixels, ellipse, group and defocus of each whole candidate that can be seen."""
+) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64], int, int, float]]:
+    """Outline in pixels, ellipse, group, kind and defocus of each whole candidate that can be seen."""
     outlines = match_outlines(scene, truth)
     names = [group.name for group in read_groups()]
     for row, label in enumerate(truth.labels):
@@ -187,7 +193,8 @@ def known_outlines(
             continue
         ellipse[4] = np.deg2rad(ellipse[4])
         group = candidate_groups().index(names[label])
-        yield outlines[row], ellipse, group, signed_depths(truth, row)
+        kind = KIND_NAMES.index(truth.kinds[row])
+        yield outlines[row], ellipse, group, kind, signed_depths(truth, row)
 
 
 def draw_many(seed: int, n: int, workers: int, device: str, limit_s: float = math.inf) -> Rims:
@@ -224,7 +231,7 @@ def join_rims(parts: Sequence[Rims]) -> Rims:
         np.concatenate([one.picture_of + shift for one, shift in zip(parts, before, strict=True)]),
         *(
             np.concatenate([getattr(one, name) for one in parts])
-            for name in ("outlines", "ellipses", "groups", "focus_depths", "searched")
+            for name in ("outlines", "ellipses", "groups", "kinds", "focus_depths", "searched")
         ),
     )
 

@@ -13,6 +13,7 @@ from training.rim_frames import extents, place
 from training.rim_lessons import MOST_RADIUS_PX, read_once, sides_in_read
 from training.rim_network import RimNetwork
 from training.rim_reading import Reader
+from training.rim_strata import KIND_NAMES
 from triage.groups import candidate_groups
 
 Floats = NDArray[np.float64]
@@ -21,17 +22,20 @@ _AT_ONCE = 1024
 
 
 def judge(network: RimNetwork, reader: Reader, rows: Tensor, rims: Rims, *, passes: int) -> None:
-    """Print bias, scatter and coverage of `rows`, as the search leaves them, by group and focus."""
+    """Print bias, scatter and coverage of `rows`, as the search leaves them, by group, kind and focus."""
     rows = rows[reader.searched[rows, 0].isfinite().all(dim=1)]
     error, sd = read_sizes(network, reader, rows, passes=passes)
     labels = rims.groups[rows.cpu().numpy()]
     depths = rims.focus_depths[rows.cpu().numpy()]
     strata = [(name, labels == row) for row, name in enumerate(candidate_groups())]
+    kinds = rims.kinds[rows.cpu().numpy()]
+    named = [(row, name) for row, name in enumerate(KIND_NAMES) if name not in candidate_groups()]
+    strata += [(name, kinds == row) for row, name in named]
     strata += [(name, (depths >= low) & (depths < high)) for low, high, name in FOCUS_STRATA]
     print(f"read {passes} times, one after the other")
     for name, is_in in [*strata, ("all", labels >= 0)]:
         if is_in.any():
-            print(f"{name:<20} n {int(is_in.sum()):>5} {_sum_up(error[is_in], sd[is_in])}")
+            print(f"{name:<25} n {int(is_in.sum()):>5} {_sum_up(error[is_in], sd[is_in])}")
 
 
 @torch.no_grad()

@@ -10,9 +10,9 @@ from torch import Tensor
 from training.plain_forms import draw_shapes
 from training.rim_frames import choose_frames, disturb, extents, frame_around, place, true_radii
 from training.rim_network import RimNetwork
-from training.rim_reading import Reader, look_otherwise
+from training.rim_reading import Reader, look_otherwise, mirror
 from training.rim_settings import RimSettings
-from training.rim_strata import PLAIN_STRATUM
+from training.rim_strata import PLAIN_STRATUM, STRATA_OF_ONE
 from triage.rim_frame import N_RAYS
 
 MOST_RADIUS_PX = 96.0
@@ -32,7 +32,7 @@ class Lesson:
         Sides of the frames in pixels of the picture that was read.
     radii : Tensor of shape (B, N_RAYS)
     sides : Tensor of shape (B, 2)
-    strata : Tensor of shape (B, 2), int64
+    strata : Tensor of shape (B, STRATA_OF_ONE), int64
     is_last : Tensor of shape (B,), bool
         Read as the tool reads last: the second time, begun where the search ended.
     """
@@ -64,7 +64,10 @@ def give_lesson(
 def show_objects(
     network: RimNetwork, reader: Reader, rows: Tensor, settings: RimSettings, generator: torch.Generator
 ) -> Lesson:
-    """Objects as the search leaves them, as a second reading sees them, or in disturbed true frames."""
+    """Objects as the search leaves them, as a second reading sees them, or in disturbed true frames.
+
+    Some are mirrored: what is seen and read on the rays, not the frame, so that sides stay as they are.
+    """
     outlines = reader.outlines[rows]
     frames, is_searched = choose_frames(
         reader.ellipses[rows], reader.searched[rows], settings.searched_share, generator
@@ -77,11 +80,12 @@ def show_objects(
         some = rows[is_second], frames[is_second], halve[is_second]
         frames[is_second] = read_once(network, reader, *some)
     seen = look_otherwise(reader.read(rows, frames, halve), generator)
+    seen, radii = mirror(seen, true_radii(frames, outlines), generator)
     return Lesson(
         seen,
         frames,
         sides_in_read(frames, halve),
-        true_radii(frames, outlines),
+        radii,
         extents(outlines),
         reader.strata[rows],
         is_searched & is_second,
@@ -98,7 +102,7 @@ def show_plain(network: RimNetwork, n: int, settings: RimSettings, generator: to
     again = torch.where(is_second[:, None], _frames_read(network, seen, frames, frames[:, 2:4]), frames)
     seen = look_otherwise(shapes.read(again, generator), generator)
     outlines = place(truth, torch.ones(n, N_RAYS, device=truth.device))
-    strata = torch.full((n, 2), PLAIN_STRATUM, device=truth.device)
+    strata = torch.full((n, STRATA_OF_ONE), PLAIN_STRATUM, device=truth.device)
     return Lesson(seen, again, again[:, 2:4], true_radii(again, outlines), truth[:, 2:4], strata, is_second)
 
 

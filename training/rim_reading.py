@@ -20,7 +20,7 @@ class Reader:
         self.outlines = torch.from_numpy(rims.outlines).to(device)
         self.ellipses = torch.from_numpy(rims.ellipses).to(device)
         self.searched = torch.from_numpy(rims.searched).to(device)
-        self.strata = torch.from_numpy(label_strata(rims.groups, rims.focus_depths)).to(device)
+        self.strata = torch.from_numpy(label_strata(rims.groups, rims.kinds, rims.focus_depths)).to(device)
 
     def read(self, rows: Tensor, frames: Tensor, halve: Tensor) -> Tensor:
         """Grey values (B, N_RAYS, len(RIM_RHO)); where `halve`, of a copy of half as many pixels a side."""
@@ -49,6 +49,15 @@ class Reader:
         upper = flat[at].float() * (1 - to_right) + flat[at + step].float() * to_right
         lower = flat[at + below].float() * (1 - to_right) + flat[at + below + step].float() * to_right
         return upper * (1 - to_below) + lower * to_below
+
+
+def mirror(rims: Tensor, radii: Tensor, generator: torch.Generator) -> tuple[Tensor, Tensor]:
+    """Rims and what is to be read of them as they are, mirrored along or across, or turned by half."""
+    rays = torch.arange(N_RAYS, device=rims.device)
+    half = N_RAYS // 2
+    orders = torch.stack([rays, -rays, half - rays, half + rays]) % N_RAYS
+    order = orders[torch.randint(len(orders), (len(rims),), device=rims.device, generator=generator)]
+    return rims.gather(1, order[:, :, None].expand_as(rims)), radii.gather(1, order)
 
 
 def look_otherwise(rims: Tensor, generator: torch.Generator) -> Tensor:

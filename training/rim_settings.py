@@ -20,6 +20,7 @@ _RECORDED = (
     "searched_share",
     "read_twice_share",
     "even_weight",
+    "side_weight",
 )
 
 
@@ -53,7 +54,8 @@ class RimSettings:
     """What the command line asks for.
 
     `start` is a graph whose weights are where learning begins. `even_weight` is how hard each stratum's mean
-    error is pushed to nought (`training.rim_strata`).
+    error is pushed to nought (`training.rim_strata`), `side_weight` what length and width count beside the
+    radii.
     `searched_share` of the objects are read in a frame that the search left, the others in a disturbed true
     one; `read_twice_share` of all, plain forms too, in the frame of a first reading.
     """
@@ -68,6 +70,7 @@ class RimSettings:
     searched_share: float = 0.75
     read_twice_share: float = 0.5
     even_weight: float = 4.0
+    side_weight: float = 1.0
     plain: PlainForms = field(default_factory=PlainForms)
     device: str = "auto"
     workers: int = 0
@@ -107,6 +110,7 @@ def parse_settings(description: str, arguments: list[str] | None = None) -> RimS
         count: dict[str, Any] = {"nargs": 2} if isinstance(each.default, tuple) else {}
         parser.add_argument(_option("plain_" + each.name), type=float, help="plain discs and rings", **count)
     parser.add_argument("--even-weight", type=float, help="how hard no group or focus may be read too large")
+    parser.add_argument("--side-weight", type=float, help="what length and width count beside the radii")
     parser.add_argument("--device", help="auto, cpu, cuda or cuda:0")
     parser.add_argument("--workers", type=int, help="processes that draw")
     parser.add_argument("--minutes", type=float, help="end the learning after this time at the latest")

@@ -6,7 +6,7 @@ draws pictures from three quarters of the stocked objects (the rest are kept for
 learns the radius of the shell on every ray together with the uncertainty of length and width, in the frames
 that the search for outlines leaves, in those of a first reading and in disturbed true ones, and writes
 `rim.onnx` and `rim.json` to the folder. Plain discs and rings are learnt beside the objects (`--plain-share`
-and what goes with it). `--even-weight` is how hard no group or focus may be read too large; the stated
+and what goes with it). `--even-weight` is how hard no group, kind or focus may be read too large; the stated
 uncertainty is learnt so that 1.96 of it hold 95 % of the errors, in each of them alike. Every tenth picture
 is kept back; the printed bias and coverage are those of its objects. `--minutes` ends drawing and learning in
 time; judging comes on top. `--drawn` takes scenes that `training.rim_drawings` stored, so that several
@@ -40,7 +40,7 @@ from triage.digests import file_sha256
 from triage.groups import candidate_groups
 
 _HELD_OUT_EVERY = 10
-_SIDE_WEIGHT, _SD_WEIGHT = 1.0, 0.2
+_SD_WEIGHT = 0.2
 _ERROR_UNIT = 0.02
 _COVERED, _WIDTHS = 0.95, 1.96
 _MOST_ERROR, _LEAST_ERROR = 0.25, 1e-4
@@ -66,7 +66,7 @@ def learn(
         error = extents(place(lesson.frames, radii)) / lesson.sides - 1
         losses = {
             "rays": _bend_outliers((radii - lesson.radii) / _ERROR_UNIT).mean(),
-            "sides": _SIDE_WEIGHT * _bend_outliers(error / _ERROR_UNIT).mean(),
+            "sides": settings.side_weight * _bend_outliers(error / _ERROR_UNIT).mean(),
             "even": settings.even_weight
             * _even_out(errors, error.clamp(-_MOST_ERROR, _MOST_ERROR) / _ERROR_UNIT, lesson),
             "sd": _SD_WEIGHT * _misjudge(error.detach(), log_sd, lesson, misses),

@@ -105,7 +105,10 @@ def test_objects_of_one_picture_count_as_one_where_they_err_together() -> None:
 def test_table_tells_group_and_focus_apart(
     measured: list[Measured], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    blurred = [replace(one, known=replace(one.known, focus="blurred, above")) for one in measured[:2]]
+    blurred = [
+        replace(one, known=replace(one.known, focus="blurred, above", kind=kind))
+        for one, kind in zip(measured[:2], ("eimeria_oocyst", "sporulated_oocyst"), strict=True)
+    ]
     other = [replace(one, known=replace(one.known, group="giardia_cyst")) for one in measured[2:3]]
     print_table([*measured[3:], *blurred, *other])
     lines = {line[:37].strip(): line for line in capsys.readouterr().out.splitlines()}
@@ -113,6 +116,8 @@ def test_table_tells_group_and_focus_apart(
     assert counts == {
         "oocyst": "6",
         "giardia_cyst": "1",
+        "eimeria_oocyst": "1",
+        "sporulated_oocyst": "1",
         "sharp": "5",
         "blurred, above": "2",
         "oocyst, sharp": "4",
@@ -169,9 +174,11 @@ def test_drawn_objects_have_the_sides_that_the_tool_measures() -> None:
         ellipses=np.array([[200.0, 150.0, 175.0, 125.0, 0.0]]),
         focus_um=[0.0],
         focus_depths=[0.0],
+        kinds=("cystoisospora_large",),
     )
     (known,) = _known_objects(scene, truth, "a")
     assert (known.group, known.focus, known.picture) == ("oocyst", "sharp", "a")
+    assert known.kind == "cystoisospora_large"
     assert (known.truth.length_px, known.truth.width_px) == (pytest.approx(180), pytest.approx(40))
     assert known.truth.angle_deg == pytest.approx(30 + np.rad2deg(0.2))
 

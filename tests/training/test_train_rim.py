@@ -26,9 +26,9 @@ from training.rim_drawings import (
 from training.rim_frames import choose_frames, disturb, extents, frame_around, place, true_radii
 from training.rim_lessons import Lesson, give_lesson, show_plain
 from training.rim_network import RimNetwork, export, read_network
-from training.rim_reading import Reader
+from training.rim_reading import Reader, mirror
 from training.rim_settings import PlainForms, RimSettings, parse_settings
-from training.rim_strata import N_STRATA, PLAIN_STRATUM, Leanings, label_strata
+from training.rim_strata import KIND_NAMES, N_STRATA, PLAIN_STRATUM, Leanings, label_strata
 from training.synthesize.scene import draw_scene
 from training.synthesize.stock import Stock, draw_stock
 from training.train_rim import _misjudge, learn
@@ -66,6 +66,7 @@ def rims() -> Rims:
         np.tile(outline_of(ELLIPSE), (4, 1, 1)).astype(np.float32),
         np.tile(ELLIPSE, (4, 1)).astype(np.float32),
         np.arange(4),
+        np.arange(4) + 5,
         np.ones(4, np.float32),
         np.tile(SMALLER, (4, SEARCHES, 1)).astype(np.float32),
     )
@@ -120,6 +121,24 @@ def test_a_halved_copy_is_read_as_if_it_had_been_resized(rims: Rims) -> None:
             )
             # The reference rounds places to 1/32 px.
             assert np.abs(expected - seen[row].numpy()).max() < 6
+
+
+def test_mirrored_rims_lie_where_a_mirrored_picture_shows_them() -> None:
+    frame = torch.tensor([(0.0, 0.0, 40.0, 20.0, 0.0)])
+    rho = torch.as_tensor(RIM_RHO, dtype=torch.float32).expand(1, N_RAYS, len(RIM_RHO))
+    at = place(frame, rho)[0]
+    uneven = at[..., 0] + 3 * at[..., 1]
+    radii = 1 + 0.01 * uneven[:, 48]
+    found = mirror(uneven.expand(64, -1, -1), radii.expand(64, -1), torch.Generator().manual_seed(1))
+    signs = [(along, across) for along in (1, -1) for across in (1, -1)]
+    expected = [along * at[..., 0] + 3 * across * at[..., 1] for along, across in signs]
+    which = [
+        [row for row, each in enumerate(expected) if torch.allclose(each, seen, atol=1e-4)]
+        for seen in found[0]
+    ]
+    assert sorted({row for (row,) in which}) == [0, 1, 2, 3]
+    for (row,), read in zip(which, found[1], strict=True):
+        assert torch.allclose(read, 1 + 0.01 * expected[row][:, 48], atol=1e-5)
 
 
 def test_plain_discs_change_fastest_at_their_edge() -> None:
@@ -271,7 +290,7 @@ def test_stored_rims_are_read_again(tmp_path: Path, rims: Rims) -> None:
 def test_joined_parts_keep_each_object_in_its_own_picture(rims: Rims) -> None:
     both = join_rims([rims, rims])
     assert both.picture_of.tolist() == list(range(8))
-    for name in ("pictures", "outlines", "ellipses", "groups", "focus_depths", "searched"):
+    for name in ("pictures", "outlines", "ellipses", "groups", "kinds", "focus_depths", "searched"):
         np.testing.assert_array_equal(getattr(both, name)[4:], getattr(rims, name))
 
 
@@ -318,10 +337,11 @@ def test_only_part_of_the_stock_is_learnt() -> None:
     assert max(asked) < STOCKS_LEARNT
 
 
-def test_strata_are_a_group_and_a_focus_each() -> None:
+def test_strata_are_a_group_a_focus_both_and_a_kind_each() -> None:
     n = len(candidate_groups())
-    strata = label_strata(np.array([0, 3, n - 1, 0, 0]), np.array([-2.0, 0.0, 5.0, -1.0, 0.5], np.float32))
-    assert strata[:, 0].tolist() == [0, 3, n - 1, 0, 0]
+    groups, kinds = np.array([0, 3, n - 1, 0, 0]), np.array([0, 0, len(KIND_NAMES) - 1, 2, 2])
+    strata = label_strata(groups, kinds, np.array([-2.0, 0.0, 5.0, -1.0, 0.5], np.float32))
+    assert strata[:, 0].tolist() == groups.tolist()
     assert [FOCUS_STRATA[row - n][2] for row in strata[:, 1]] == [
         "blurred, below",
         "sharp",
@@ -329,7 +349,9 @@ def test_strata_are_a_group_and_a_focus_each() -> None:
         "soft, below",
         "soft, above",
     ]
-    assert PLAIN_STRATUM == n + len(FOCUS_STRATA) == N_STRATA - 1
+    assert (strata[:, 2] - n - 5).tolist() == [0, 17, 5 * n - 1, 1, 3]
+    assert (strata[:, 3] - n - 5 - 5 * n).tolist() == kinds.tolist()
+    assert PLAIN_STRATUM == strata.max() + 1 == N_STRATA - 1
 
 
 def test_a_stratum_that_is_read_too_large_is_pushed_back_and_no_other() -> None:
@@ -368,16 +390,14 @@ def test_known_outlines_span_the_true_ellipses() -> None:
     from training.synthesize.kinds import KINDS
     from training.synthesize.render import render_scenes
 
-    kinds = (
-        {"hookworm_egg": KINDS["hookworm_egg"]}
-        if "hookworm_egg" in KINDS
-        else dict([next(iter(KINDS.items()))])
-    )
+    named = KINDS["taeniid_egg"]
+    kinds = {named.name: named}
     scene = draw_scene(5, 0, STYLE, (448, 448), kinds=kinds, stocks=lambda kind, number: draw_stock(kind, 0))
     _, truths = render_scenes([scene], kinds=kinds)
     known = list(known_outlines(scene, truths[0]))
     assert known
-    for outline, ellipse, _, depth in known:
+    for outline, ellipse, group, kind, depth in known:
         _, _, length, width, _ = measure_moments(outline[None])[0]
         assert length == pytest.approx(ellipse[2], rel=0.02) and width == pytest.approx(ellipse[3], rel=0.02)
         assert np.isfinite(depth)
+        assert (candidate_groups()[group], KIND_NAMES[kind]) == (named.group, named.name)
