@@ -1,6 +1,6 @@
 """Measure drawn objects of known size, and say how far off the sizes and their stated uncertainties are.
 
-    python -m training.measure_bench [--n 200] [--seed 7] [--data SET | --plain] [--fit] [--rim GRAPH ...]
+    python -m training.measure_bench [--n 200] [--seed 7] [--data SET | --plain] [--rim GRAPH ...]
 
 prints, by group, by kind, by focus and by group and focus, the bias of length and width, the median error,
 the median of the stated standard uncertainty, how often the stated 95 % interval holds the truth, and for how
@@ -10,9 +10,9 @@ OpenCV's `fitEllipse` give for the outlined area. `--data` measures the ellipses
 `--plain` plain discs and rings. Several seeds are measured side by side (`--seed 7 8 9 --workers 3`, `--n`
 of each); what the search found is kept in the folder of `--found`, so that a network that comes later is
 judged on the same in less time. `--rim` judges networks that are not in use, with the factors of the one
-that is. `--fit` prints by how much the stated uncertainties would have to be widened on these objects; check
-it on another seed. The drawn objects are none that the network of `triage.rim` learnt. The search starts from
-the true ellipse, disturbed about as much as the detector's own is.
+that is. `--save` writes a line for each outline, from which `training.size_uncertainty` chooses how wide
+uncertainties are stated. The drawn objects are none that the network of `triage.rim` learnt. The search
+starts from the true ellipse, disturbed about as much as the detector's own is.
 """
 
 from __future__ import annotations
@@ -33,11 +33,11 @@ from numpy.typing import NDArray
 
 from training.guesses import disturb_guess
 from training.known_pictures import KnownObject, KnownPicture, draw_known, draw_plain_known, read_known
-from training.measure_tables import COVERAGE_FACTOR, Measured, print_table
+from training.measure_tables import Measured, print_table
 from triage.errors import TriageError
 from triage.outline import NoOutline, Outline, find_outlines
 from triage.rim import RIM_GRAPH, find_shell_edge
-from triage.shell import LENGTH_SD_FACTOR, WIDTH_SD_FACTOR, measure_shell
+from triage.shell import measure_shell
 
 Floats = NDArray[np.float64]
 
@@ -54,6 +54,7 @@ _SAVED = (
     "width_px",
     "length_relative_sd",
     "width_relative_sd",
+    "read_px",
 )
 
 Found = tuple[KnownObject, Outline | None]
@@ -138,22 +139,10 @@ def _fit_ellipse(mask: NDArray[np.uint8]) -> tuple[float, float]:
     return max(sides) + 1.0, min(sides) + 1.0
 
 
-def fit_factors(measured: Sequence[Measured]) -> dict[str, float]:
-    """Factors on the rim network's own uncertainties under which 1.96 of them cover 95 % of these errors."""
-    found = [(one.known.truth, one.size) for one in measured if one.size is not None]
-    length = [abs(size.ellipse.length_px - truth.length_px) / size.length_px_sd for truth, size in found]
-    width = [abs(size.ellipse.width_px - truth.width_px) / size.width_px_sd for truth, size in found]
-    return {
-        name: round(float(np.quantile(z, 0.95)) / COVERAGE_FACTOR * now, 3)
-        for name, z, now in (
-            ("LENGTH_SD_FACTOR", length, LENGTH_SD_FACTOR),
-            ("WIDTH_SD_FACTOR", width, WIDTH_SD_FACTOR),
-        )
-    }
-
-
 def save_measured(by_seed: Mapping[int, Sequence[Measured]], path: Path) -> None:
-    """Write true and found sides in pixels, and what the network says of its error, as shares of them."""
+    """Write true and found sides in pixels, what the network says of its error, as shares of them, and how many
+    original pixels one that it read is wide.
+    """
     with path.open("w", newline="", encoding="utf-8") as file:
         lines = csv.writer(file)
         lines.writerow(_SAVED)
@@ -162,12 +151,12 @@ def save_measured(by_seed: Mapping[int, Sequence[Measured]], path: Path) -> None
 
 
 def _list_sizes(one: Measured) -> list[str]:
-    assert one.size is not None and one.edge is not None
+    assert one.size is not None and one.edge is not None and one.outline is not None
     truth, found = one.known.truth, one.size.ellipse
     sides = (truth.length_px, truth.width_px, found.length_px, found.width_px)
-    sds = (one.edge.length_relative_sd, one.edge.width_relative_sd)
+    other = (one.edge.length_relative_sd, one.edge.width_relative_sd, one.outline.rim.scale)
     known = one.known
-    return [known.group, known.kind, known.focus, known.picture, *(f"{value:.5g}" for value in sides + sds)]
+    return [known.group, known.kind, known.focus, known.picture, *(f"{value:.5g}" for value in sides + other)]
 
 
 def _measure_seeds(options: argparse.Namespace) -> list[list[list[Measured]]]:
@@ -216,13 +205,10 @@ def _find_drawn(n: int, device: str, kept: Path | None, seed: int) -> list[Found
     return pairs
 
 
-def _print_all(measured: Sequence[Measured], is_fitted: bool) -> None:
+def _print_all(measured: Sequence[Measured]) -> None:
     print_table(measured)
     for name, figures in describe_others(measured).items():
         print(name, json.dumps(figures))
-    if is_fitted:
-        for name, factor in fit_factors(measured).items():
-            print(name, factor)
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -237,7 +223,6 @@ def main(arguments: list[str] | None = None) -> int:
     instead = parser.add_mutually_exclusive_group()
     instead.add_argument("--data", type=Path, help="labelled set whose ellipses to measure instead")
     instead.add_argument("--plain", action="store_true", help="measure plain discs and rings instead")
-    parser.add_argument("--fit", action="store_true", help="print fitted terms of the uncertainty")
     parser.add_argument(
         "--rim", type=Path, nargs="+", default=[RIM_GRAPH], help="graphs to judge, if not the one in use"
     )
@@ -259,7 +244,7 @@ def main(arguments: list[str] | None = None) -> int:
         sizes = {seed: parts[number] for seed, parts in zip(options.seed, by_seed, strict=True)}
         if len(options.rim) > 1:
             print(graph)
-        _print_all(list(chain.from_iterable(sizes.values())), options.fit)
+        _print_all(list(chain.from_iterable(sizes.values())))
         if options.save:
             options.save.mkdir(parents=True, exist_ok=True)
             save_measured(sizes, options.save / f"sizes_{number}.csv")

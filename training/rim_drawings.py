@@ -173,9 +173,8 @@ def _to_ellipse(row: NDArray[np.float32]) -> Ellipse:
 
 def _to_picture(rim: RimView) -> NDArray[np.float64]:
     """The ellipse of a rim's frame in pixels of the whole picture, which are as wide as high."""
-    scale = float(np.sqrt(rim.per_px.prod()))
     centre = (rim.ellipse[:2] + rim.origin) * rim.per_px
-    return np.array([*centre, *(rim.ellipse[2:4] * scale), rim.ellipse[4]])
+    return np.array([*centre, *(rim.ellipse[2:4] * rim.scale), rim.ellipse[4]])
 
 
 def known_outlines(

@@ -69,6 +69,11 @@ class RimView:
     origin: Floats
     per_px: Floats
 
+    @property
+    def scale(self) -> float:
+        """Original pixels that one pixel of the patch is wide."""
+        return _mean_scale(self.per_px)
+
 
 @dataclass(frozen=True)
 class Outline:
@@ -154,7 +159,11 @@ class _Patch:
 
     @property
     def scale(self) -> float:
-        return float(np.sqrt(self.per_px.prod()))
+        return _mean_scale(self.per_px)
+
+
+def _mean_scale(per_px: Floats) -> float:
+    return float(np.sqrt(per_px.prod()))
 
 
 def _cut_patch(picture: Picture, guess: Ellipse) -> _Patch:
@@ -173,7 +182,7 @@ def _cut_patch(picture: Picture, guess: Ellipse) -> _Patch:
     grey: NDArray[np.float32] = cv2.transform(  # type: ignore[assignment]
         pixels.astype(np.float32), _MEAN_OF_COLOURS
     )
-    scale = float(np.sqrt(per_px.prod()))
+    scale = _mean_scale(per_px)
     ellipse = np.array(
         [*(centre - low), guess.length_px / scale, guess.width_px / scale, np.deg2rad(guess.angle_deg)]
     )

@@ -11,15 +11,18 @@ from triage.images import Picture
 from triage.outline import OFFSETS, NoOutline, Outline, RimView, find_outlines
 from triage.records import Ellipse
 from triage.rim import ShellEdge
-from triage.shell import LENGTH_SD_FACTOR, WIDTH_SD_FACTOR, ShellSize, measure_shell
+from triage.shell import LENGTH_SD_FACTOR, PIXEL_SD, WIDTH_SD_FACTOR, ShellSize, measure_shell
 
 Open = Callable[[NDArray[np.uint8]], Picture]
 
 
-def measure_points(points: NDArray[np.float64], relative_sd: tuple[float, float] = (0.01, 0.01)) -> ShellSize:
+def measure_points(
+    points: NDArray[np.float64], relative_sd: tuple[float, float] = (0.01, 0.01), *, read_px: float = 1.0
+) -> ShellSize:
     """What is measured where the shell is known to end at these points."""
     n = len(points)
-    rim = RimView(np.zeros((4, 4), np.float32), np.array([0, 0, 2, 2, 0.0]), np.zeros(2), np.ones(2))
+    per_px = np.full(2, read_px)
+    rim = RimView(np.zeros((4, 4), np.float32), np.array([0, 0, 2, 2, 0.0]), np.zeros(2), per_px)
     outline = Outline(points, np.zeros((n, 2)), np.full((n, len(OFFSETS)), 100.0), 1.0, 0.02, 1.0, rim)
     return measure_shell(outline, ShellEdge(points, *relative_sd))
 
@@ -51,13 +54,14 @@ def test_area_and_aspect_are_those_of_the_ellipse() -> None:
     assert size.aspect == pytest.approx(1.6, rel=1e-3)
 
 
-def test_uncertainties_are_shares_of_the_sides_as_the_rim_tells_them() -> None:
-    size = measure_points(ellipse_points(80, 50), (0.01, 0.04))
-    assert size.length_px_sd == pytest.approx(0.8 * LENGTH_SD_FACTOR, rel=1e-3)
-    assert size.width_px_sd == pytest.approx(2.0 * WIDTH_SD_FACTOR, rel=1e-3)
-    assert size.area_px_sd / size.area_px == pytest.approx(
-        np.hypot(0.01 * LENGTH_SD_FACTOR, 0.04 * WIDTH_SD_FACTOR), rel=1e-3
-    )
+@pytest.mark.parametrize("read_px", [1.0, 2.0])
+def test_uncertainties_are_shares_as_the_rim_tells_them_and_a_part_in_pixels_read(read_px: float) -> None:
+    size = measure_points(ellipse_points(80, 50), (0.01, 0.04), read_px=read_px)
+    length_sd = np.hypot(0.8 * LENGTH_SD_FACTOR, PIXEL_SD * read_px)
+    width_sd = np.hypot(2.0 * WIDTH_SD_FACTOR, PIXEL_SD * read_px)
+    assert size.length_px_sd == pytest.approx(length_sd, rel=1e-3)
+    assert size.width_px_sd == pytest.approx(width_sd, rel=1e-3)
+    assert size.area_px_sd / size.area_px == pytest.approx(np.hypot(length_sd / 80, width_sd / 50), rel=1e-3)
 
 
 def test_ends_are_alike_in_an_ellipse_and_not_in_a_tapered_one() -> None:
