@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from itertools import takewhile
+from itertools import chain, islice, takewhile
 from multiprocessing import get_context
 from multiprocessing.synchronize import Event
 from typing import Any, Protocol
@@ -60,7 +60,7 @@ def draw_slides(
 
 
 class DrawnBatches(Dataset[Batch]):
-    """Batch number i is drawn from seed + i, wherever and whenever it is asked for.
+    """Batch number i is the same wherever and whenever it is asked for.
 
     Parameters
     ----------
@@ -78,6 +78,9 @@ class DrawnBatches(Dataset[Batch]):
         What draws; the slides of `training.synthesize` if left out.
     share : Share, optional
         The part of each batch that is drawn here; all of it if left out.
+    together : int
+        Batches that make up one series and are drawn at once: a GPU takes hardly longer for four small ones
+        than for one.
     """
 
     def __init__(
@@ -90,14 +93,17 @@ class DrawnBatches(Dataset[Batch]):
         device: torch.device,
         draw: DrawBatch = draw_slides,
         share: Share | None = None,
+        together: int = 1,
     ) -> None:
         self._first_seed = seed * SEED_STRIDE
         self._n_batches = n_batches
+        self._n_all = n_tiles
         self._first, after = (share or Share()).bounds(n_tiles)
         self._n_tiles = after - self._first
         self._tile_px = tile_px
         self.device = device
         self._draw = draw
+        self.together = together
 
     def __len__(self) -> int:
         return self._n_batches
@@ -105,9 +111,21 @@ class DrawnBatches(Dataset[Batch]):
     def __getitem__(self, index: int) -> Batch:
         if not 0 <= index < self._n_batches:
             raise IndexError(index)
-        tiles, truths = self._draw(
-            self._first_seed + index, self._n_tiles, self._tile_px, self.device, first=self._first
-        )
+        series, place = divmod(index, self.together)
+        return self._draw_part(series, place * self._n_all + self._first, self._n_tiles)
+
+    def draw_series(self, number: int) -> list[Batch]:
+        """The batches of series `number`, drawn at once unless other processes draw parts of each."""
+        start = number * self.together
+        indices = range(start, min(start + self.together, self._n_batches))
+        if self._n_tiles < self._n_all:
+            return [self[index] for index in indices]
+        tiles, targets = self._draw_part(number, 0, len(indices) * self._n_all)
+        parts = [slice(first, first + self._n_all) for first in range(0, len(targets), self._n_all)]
+        return [(tiles[part], targets[part]) for part in parts]
+
+    def _draw_part(self, series: int, first: int, n: int) -> Batch:
+        tiles, truths = self._draw(self._first_seed + series, n, self._tile_px, self.device, first=first)
         return tiles.cpu(), [to_target(truth, self._tile_px) for truth in truths]
 
 
@@ -124,8 +142,8 @@ def to_target(truth: Any, tile_px: int) -> Target:
     return {name: value[inside] for name, value in target.items()}
 
 
-class _UntilStopped(Dataset[ArrayBatch | None]):
-    """Batches for worker processes; None, at once, as soon as nobody wants more.
+class _UntilStopped(Dataset[list[ArrayBatch]]):
+    """Batches for worker processes, a series at a time; none, at once, as soon as nobody wants more.
 
     Targets leave as arrays: each tensor that leaves a worker would hold a file open.
     """
@@ -134,14 +152,16 @@ class _UntilStopped(Dataset[ArrayBatch | None]):
         self._batches = batches
         self._stopped = stopped
 
-    def __getitem__(self, index: int) -> ArrayBatch | None:
+    def __getitem__(self, number: int) -> list[ArrayBatch]:
         if self._stopped.is_set():
-            return None
+            return []
         if self._batches.device.type == "cuda" and self._batches.device.index is not None:
             # Or what needs a GPU here would take memory of the one that learns, too.
             torch.cuda.set_device(self._batches.device)
-        tiles, targets = self._batches[index]
-        return tiles, [{name: value.numpy() for name, value in one.items()} for one in targets]
+        return [
+            (tiles, [{name: value.numpy() for name, value in one.items()} for one in targets])
+            for tiles, targets in self._batches.draw_series(number)
+        ]
 
 
 def prefetch(batches: DrawnBatches, n_workers: int, *, start: int = 0) -> Iterator[Batch]:
@@ -154,10 +174,11 @@ def prefetch(batches: DrawnBatches, n_workers: int, *, start: int = 0) -> Iterat
         yield from (batches[index] for index in range(start, len(batches)))
         return
     stopped = get_context("spawn").Event()
-    n_workers = max(min(n_workers, len(batches) - start), 1)
-    arrivals = iter(_open_loader(batches, n_workers, stopped, start))
+    first_series, n_early = divmod(start, batches.together)
+    numbers = range(first_series, -(-len(batches) // batches.together))
+    arrivals = iter(_open_loader(batches, max(min(n_workers, len(numbers)), 1), stopped, numbers))
     try:
-        for tiles, targets in arrivals:
+        for tiles, targets in islice(chain.from_iterable(arrivals), n_early, None):
             yield tiles, [{name: torch.from_numpy(value) for name, value in one.items()} for one in targets]
     finally:
         stopped.set()
@@ -166,14 +187,16 @@ def prefetch(batches: DrawnBatches, n_workers: int, *, start: int = 0) -> Iterat
             deque(arrivals, maxlen=0)
 
 
-def _open_loader(batches: DrawnBatches, n_workers: int, stopped: Event, start: int) -> DataLoader[Any]:
+def _open_loader(
+    batches: DrawnBatches, n_workers: int, stopped: Event, numbers: range
+) -> DataLoader[list[ArrayBatch]]:
     return DataLoader(
         _UntilStopped(batches, stopped),
         batch_size=None,
-        sampler=takewhile(lambda _: not stopped.is_set(), range(start, len(batches))),
+        sampler=takewhile(lambda _: not stopped.is_set(), numbers),
         num_workers=n_workers,
         multiprocessing_context="spawn",
-        prefetch_factor=4,
+        prefetch_factor=2,
         collate_fn=_as_is,
     )
 

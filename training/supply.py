@@ -142,6 +142,7 @@ def draw_batches(
         device=device,
         draw=draw,
         share=share,
+        together=settings.echoes,
     )
     return show_again(
         prefetch(drawn, settings.workers, start=first),

@@ -26,6 +26,7 @@ from pathlib import Path
 
 import torch
 
+from training.ahead import bring_ahead
 from training.checkpoint import load_checkpoint, remove_checkpoints
 from training.drawn import DrawBatch, draw_slides
 from training.engine import Schedule, Trainer, TrainingError, train_one_epoch
@@ -97,7 +98,9 @@ def train(
         trainer = start_trainer(settings, share, device)
         if checkpoint is not None:
             load_checkpoint(checkpoint, trainer)
-        batches = open_batches(settings, device, draw, share=share, start=trainer.step, given=given)
+        batches = bring_ahead(
+            open_batches(settings, device, draw, share=share, start=trainer.step, given=given), device
+        )
         with Log(settings.out / "curve.jsonl", trainer.step, is_first=share.is_first) as log:
             keeper = Keeper(settings, trainer, share, stop_at_s)
             checks = HeldOutChecks(settings, trainer, cut_held_out(settings, given), log.add)

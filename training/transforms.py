@@ -92,6 +92,12 @@ class Augmenter:
         """Which tiles are changed: (N, 1, 1, 1), bool."""
         return self._draw(images, 0.0, 1.0, 1, 1, 1) < chance
 
+    def _pick(self, images: Tensor, chance: float) -> Tensor:
+        """Numbers of the tiles that are changed, where changing all and taking some would cost much more."""
+        n = images.shape[0]
+        numbers = torch.rand((n * self._share.n, 1, 1, 1), generator=self._generator)
+        return torch.nonzero(self._own(numbers, n).flatten() < chance)[:, 0]
+
     def _turn(self, images: Tensor, targets: list[Target]) -> tuple[Tensor, list[Target]]:
         """One of the eight ways to lay a square, for the whole batch."""
         quarter_turns, is_mirrored = divmod(int(torch.randint(8, (), generator=self._generator)), 2)
@@ -117,36 +123,40 @@ class Augmenter:
         """Some tiles end before their right and bottom edge, as those of a small picture do."""
         side = images.shape[-1]
         width, height = (int(torch.randint(side // 3, side, (), generator=self._generator)) for _ in range(2))
-        chosen = self._chosen(images, self._chances.border)
-        if not bool(chosen.any()):
+        chosen = self._pick(images, self._chances.border)
+        if not len(chosen):
             return images, targets
-        inside = images[:, :, :height, :width]
+        where = chosen.to(images.device)
+        inside = images[where, :, :height, :width]
         ended = inside.flatten(2).median(dim=2).values[:, :, None, None].repeat(1, 1, side, side)
         ended[:, :, :height, :width] = inside
-        shortened = [
-            clip_target(target, width, height) if is_ended else target
-            for target, is_ended in zip(targets, chosen.flatten().tolist(), strict=True)
-        ]
-        return torch.where(chosen, ended, images), shortened
+        shortened = list(targets)
+        for index in chosen.tolist():
+            shortened[index] = clip_target(targets[index], width, height)
+        return images.index_copy(0, where, ended), shortened
 
     def _resample(self, images: Tensor) -> Tensor:
         """Smaller and back, as a picture that was sent or zoomed."""
         factor = float(torch.rand((), generator=self._generator)) * 0.6 + 0.35
-        small = F.interpolate(images, scale_factor=factor, mode="bilinear", antialias=True)
-        back = F.interpolate(small, size=images.shape[-2:], mode="bicubic")
-        return torch.where(self._chosen(images, self._chances.resample), back, images)
+        chosen = self._pick(images, self._chances.resample).to(images.device)
+        if not len(chosen):
+            return images
+        small = F.interpolate(images[chosen], scale_factor=factor, mode="bilinear", antialias=True)
+        return images.index_copy(0, chosen, F.interpolate(small, size=images.shape[-2:], mode="bicubic"))
 
     def _blur(self, images: Tensor) -> Tensor:
         """Soft focus: a Gaussian of 0.3 to 2 pixels."""
-        n = images.shape[0]
         sigma = self._draw(images, 0.3, 2.0)
+        chosen = self._pick(images, self._chances.blur).to(images.device)
+        if not len(chosen):
+            return images
         offsets = torch.arange(BLUR_TAPS, device=images.device) - BLUR_TAPS // 2
-        taps = torch.exp(-0.5 * (offsets[None] / sigma[:, None]) ** 2)
+        taps = torch.exp(-0.5 * (offsets[None] / sigma[chosen, None]) ** 2)
         taps = (taps / taps.sum(dim=1, keepdim=True)).repeat_interleave(3, dim=0)
-        flat = F.pad(images, (BLUR_TAPS // 2,) * 4, mode="reflect").flatten(0, 1)[None]
-        flat = F.conv2d(flat, taps[:, None, None, :], groups=3 * n)
-        flat = F.conv2d(flat, taps[:, None, :, None], groups=3 * n)
-        return torch.where(self._chosen(images, self._chances.blur), flat.view_as(images), images)
+        flat = F.pad(images[chosen], (BLUR_TAPS // 2,) * 4, mode="reflect").flatten(0, 1)[None]
+        flat = F.conv2d(flat, taps[:, None, None, :], groups=len(taps))
+        flat = F.conv2d(flat, taps[:, None, :, None], groups=len(taps))
+        return images.index_copy(0, chosen, flat.view(-1, *images.shape[1:]))
 
     def _recolour(self, images: Tensor) -> Tensor:
         """Lamp, white balance, gamma, contrast and saturation of another camera; some tiles turn grey."""
@@ -186,14 +196,16 @@ def turn_batch(
     if is_mirrored:
         images = images.flip(-1)
     images = torch.rot90(images, -quarter_turns, (-2, -1))
-    turned = []
-    for target in targets:
-        if is_mirrored:
-            target = _mirror(target, side)
-        for _ in range(quarter_turns % 4):
-            target = _quarter_turn(target, side)
-        turned.append(target)
-    return images, turned
+    # All targets are turned at once: one after the other they would take longer than the network.
+    known = set(targets[0]).intersection(*targets)
+    target = {name: torch.cat([one[name] for one in targets]) for name in known}
+    if is_mirrored:
+        target = _mirror(target, side)
+    for _ in range(quarter_turns % 4):
+        target = _quarter_turn(target, side)
+    lengths = [len(one["boxes"]) for one in targets]
+    parts = {name: value.split(lengths) for name, value in target.items()}
+    return images, [{name: part[i] for name, part in parts.items()} for i in range(len(targets))]
 
 
 def _mirror(target: Target, side: int) -> Target:

@@ -49,6 +49,28 @@ def test_shown_again_batches_keep_tiles_with_their_targets(draw_shapes: Any) -> 
     assert sizes == [4, 8, 12, 12]
 
 
+def test_batches_of_a_series_are_drawn_at_once_and_are_those_drawn_alone(draw_shapes: Any) -> None:
+    drawn = []
+
+    def draw(seed: int, n: int, tile_px: int, device: torch.device, *, first: int = 0) -> Any:
+        drawn.append(n)
+        return draw_shapes(seed, n, tile_px, device, first=first)
+
+    def batches(share: Share | None = None) -> DrawnBatches:
+        return DrawnBatches(
+            5, n_batches=5, n_tiles=4, tile_px=64, device=CPU, draw=draw, share=share, together=3
+        )
+
+    together = [one for number in range(2) for one in batches().draw_series(number)]
+    assert drawn == [12, 8]
+    for index, (tiles, targets) in enumerate(together):
+        alone = batches()[index]
+        assert torch.equal(tiles, alone[0])
+        assert torch.equal(targets[0]["boxes"], alone[1][0]["boxes"])
+        halves = [batches(Share(rank, 2)).draw_series(index // 3)[index % 3][0] for rank in range(2)]
+        assert torch.equal(tiles, torch.cat(halves))
+
+
 def test_truth_outside_the_tile_is_left_out() -> None:
     truth = SimpleNamespace(
         boxes_xyxy=np.array([[-20.0, 5, 10, 25], [70, 5, 90, 25]]),
@@ -59,11 +81,11 @@ def test_truth_outside_the_tile_is_left_out() -> None:
     assert to_target(truth, 64)["boxes"].tolist() == [[0, 5, 10, 25]]
 
 
-def test_worker_processes_draw_the_same_in_the_same_order() -> None:
-    batches = DrawnBatches(3, n_batches=2, n_tiles=1, tile_px=64, device=CPU, draw=draw_slides)
-    ahead = list(prefetch(batches, 1))
+def test_worker_processes_draw_the_same_in_the_same_order_from_within_a_series_on() -> None:
+    batches = DrawnBatches(3, n_batches=4, n_tiles=1, tile_px=64, device=CPU, draw=draw_slides, together=3)
+    ahead = list(prefetch(batches, 1, start=2))
     assert len(ahead) == 2
-    for index, (tiles, targets) in enumerate(ahead):
+    for index, (tiles, targets) in enumerate(ahead, start=2):
         assert torch.equal(tiles, batches[index][0])
         assert torch.equal(targets[0]["boxes"], batches[index][1][0]["boxes"])
 

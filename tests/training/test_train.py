@@ -125,7 +125,7 @@ def test_moving_average_moves_towards_the_network() -> None:
     before = average.network.where[-1].bias.clone()  # type: ignore[operator, union-attr]
     with torch.no_grad():
         network.where[-1].bias += 1.0  # type: ignore[operator]
-    average.update(network)
+    average.update()
     moved = average.network.where[-1].bias - before  # type: ignore[operator]
     assert 0.4 < float(moved.mean()) < 1.0
 
