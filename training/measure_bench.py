@@ -140,8 +140,9 @@ def _fit_ellipse(mask: NDArray[np.uint8]) -> tuple[float, float]:
 
 
 def save_measured(by_seed: Mapping[int, Sequence[Measured]], path: Path) -> None:
-    """Write true and found sides in pixels, what the network says of its error, as shares of them, and how many
-    original pixels one that it read is wide.
+    """Write true and found sides, what the network says of its error, as shares of them, and `read_px`.
+
+    Sides are in original pixels; `read_px` of them are as wide as one that the network read.
     """
     with path.open("w", newline="", encoding="utf-8") as file:
         lines = csv.writer(file)
