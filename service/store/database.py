@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+import sqlite3
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -174,7 +176,7 @@ def _rewriting(connection: Connection) -> Iterator[None]:
 
 
 def check_reachable(url: str, variable: str) -> None:
-    """Make sure that a database answers; `variable` is the setting that names it.
+    """Make sure that a database answers, as background work asks it; `variable` is the setting that names it.
 
     Raises
     ------
@@ -183,10 +185,24 @@ def check_reachable(url: str, variable: str) -> None:
     """
     engine = _make_engine(url)
     try:
-        with _say_unreachable(engine, variable):
-            engine.connect().close()
+        with _say_unreachable(engine, variable), engine.connect() as connection:
+            if engine.dialect.name == "sqlite" and _asks_for_milliseconds():
+                _check_milliseconds(connection, variable)
     finally:
         engine.dispose()
+
+
+def _asks_for_milliseconds() -> bool:
+    """Whether the engine of background work takes the time from SQLite in milliseconds."""
+    return sys.version_info >= (3, 12)
+
+
+def _check_milliseconds(connection: Connection, variable: str) -> None:
+    if connection.execute(text("SELECT unixepoch('subsec')")).scalar() is None:
+        raise UnreachableError(
+            f"SQLite {sqlite3.sqlite_version} is too old for this Python: background work needs 3.42 or newer. "
+            f"Use Python 3.11, or another SQLite, or PostgreSQL by {variable}."
+        )
 
 
 @contextmanager

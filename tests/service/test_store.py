@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import sqlite3
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -22,7 +23,7 @@ import service
 from service.errors import UnreachableError
 from service.settings import Settings
 from service.store import images, people
-from service.store.database import Database
+from service.store.database import Database, check_reachable
 from service.store.models import APPEND_ONLY, Account, Base
 
 pytestmark = pytest.mark.on_both
@@ -177,3 +178,18 @@ def test_only_the_store_speaks_sql() -> None:
         if any(name.split(".")[0] in ("sqlalchemy", "sqlite3", "alembic") for name in _imports(path))
     }
     assert speakers == {"store", "migrations"}
+
+
+def test_sqlite_that_cannot_tell_milliseconds_is_refused_where_they_are_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    url = f"sqlite:///{tmp_path / 'work.sqlite'}"
+    monkeypatch.setattr("service.store.database._asks_for_milliseconds", lambda: True)
+    # SQLite's changes of release 3.42.0 (2023): the modifier `subsec`.
+    if sqlite3.sqlite_version_info >= (3, 42):
+        check_reachable(url, "COVERSLIP_WORK_DATABASE_URL")
+    else:
+        with pytest.raises(UnreachableError, match="too old for this Python"):
+            check_reachable(url, "COVERSLIP_WORK_DATABASE_URL")
+    monkeypatch.setattr("service.store.database._asks_for_milliseconds", lambda: False)
+    check_reachable(url, "COVERSLIP_WORK_DATABASE_URL")
