@@ -35,7 +35,8 @@ def label_strata(
     focus = np.searchsorted(above, focus_depths, side="right")
     first = np.cumsum([0, _N_GROUPS, _N_FOCUS, _N_GROUPS * _N_FOCUS])
     rows = np.stack([groups, focus, groups * _N_FOCUS + focus, kinds], axis=1)
-    return (rows + first).astype(np.int64)
+    strata: NDArray[np.int64] = rows + first
+    return strata
 
 
 class Leanings:

@@ -65,7 +65,7 @@ def _find_normals(points: Floats) -> Floats:
     return normals
 
 
-def _read_line(profile: Floats, near: float) -> tuple[float, float, float] | None:
+def _read_line(profile: Floats, near: float) -> tuple[float, ...] | None:
     """Where a profile is darkest near the outline, and where half and a tenth of that is left outside."""
     ground = np.median(profile[_OFFSETS >= _GROUND_FROM])
     dark = np.where(np.abs(_OFFSETS) <= near, ground - profile, -np.inf)
