@@ -200,7 +200,7 @@ def _asks_for_milliseconds() -> bool:
 def _check_milliseconds(connection: Connection, variable: str) -> None:
     if connection.execute(text("SELECT unixepoch('subsec')")).scalar() is None:
         raise UnreachableError(
-            f"SQLite {sqlite3.sqlite_version} is too old for this Python: background work needs 3.42 or newer. "
+            f"SQLite {sqlite3.sqlite_version} is too old for this Python: background work needs 3.42. "
             f"Use Python 3.11, or another SQLite, or PostgreSQL by {variable}."
         )
 
