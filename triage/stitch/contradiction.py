@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from triage.stitch.stiff import find_shared, fit_stiff
+
 _SIDES_PX = (18, 40)
 # A patch may lie this far from where a turn from few places puts it.
 _LOOSE_PX = 3
@@ -64,8 +66,8 @@ def compare_shared(
     """
     height, width = ours.shape
     half = np.array([width, height]) / 2
-    to_ours = _fit_stiff(theirs_xy + half, ours_xy + half, has_turn=has_turn)
-    left, top, right, bottom = _find_shared(to_ours, height, width)
+    to_ours = fit_stiff(theirs_xy + half, ours_xy + half, has_turn=has_turn)
+    left, top, right, bottom = find_shared(to_ours, height, width)
     thin = min(right - left, bottom - top)
     if thin < _SIDES_PX[0]:
         return Agreement(len(ours_xy), 0, 0)
@@ -88,27 +90,3 @@ def compare_shared(
             likeness = cv2.matchTemplate(mine[here], np.ascontiguousarray(inner), cv2.TM_CCOEFF_NORMED)
             contradicting += bool(likeness.max() < _MOST_UNLIKE)
     return Agreement(len(ours_xy), lively, contradicting)
-
-
-def _fit_stiff(
-    theirs_xy: NDArray[np.float64], ours_xy: NDArray[np.float64], *, has_turn: bool
-) -> NDArray[np.float64]:
-    """The shift, or shift and turn, that lays theirs on ours; shape (2, 3)."""
-    theirs_middle, ours_middle = theirs_xy.mean(axis=0), ours_xy.mean(axis=0)
-    q, p = theirs_xy - theirs_middle, ours_xy - ours_middle
-    turn = float(np.arctan2((q[:, 0] * p[:, 1] - q[:, 1] * p[:, 0]).sum(), (q * p).sum())) if has_turn else 0
-    rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    return np.column_stack([rotation, ours_middle - rotation @ theirs_middle])
-
-
-def _find_shared(to_ours: NDArray[np.float64], height: int, width: int) -> tuple[int, int, int, int]:
-    """Left, top, right and lower edge in ours of the rectangle around what theirs covers."""
-    corners = np.array([(0, 0), (width, 0), (0, height), (width, height)], dtype=np.float64)
-    xy = corners @ to_ours[:, :2].T + to_ours[:, 2]
-    low, high = np.floor(xy.min(axis=0)), np.ceil(xy.max(axis=0))
-    return (
-        max(0, int(low[0])),
-        max(0, int(low[1])),
-        min(width, int(high[0])),
-        min(height, int(high[1])),
-    )

@@ -20,6 +20,8 @@ _SUFFIXES = frozenset((".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif
 # millisecond, and an overlap of a tenth is still a dozen pixels wide.
 SMALL_PX = 128
 LEAST_FIELD_PX = 64
+# Deviation of the smoothing under which fields are compared.
+SMOOTH_PX = 1.2
 _GREYS_KEPT = 24
 # With fewer fields the median of all would show what lies on the slide.
 _LEAST_FOR_DUST = 8
@@ -210,8 +212,6 @@ class GreyReader:
         Light over the small copy, about 1.
     """
 
-    _SMOOTH_PX = 1.2
-
     def __init__(self, fields: Fields, light: NDArray[np.float32]) -> None:
         self._fields = fields
         height, width = fields.shape_hw
@@ -227,9 +227,9 @@ class GreyReader:
             return self._kept[number]
         raw = np.fromfile(self._fields.greys[number], dtype=np.uint8).reshape(self._fields.shape_hw)
         if number not in self._grain:
-            self._grain[number] = _measure_grain(raw) / (2 * np.sqrt(np.pi) * self._SMOOTH_PX)
+            self._grain[number] = _measure_grain(raw) / (2 * np.sqrt(np.pi) * SMOOTH_PX)
         even = raw.astype(np.float32) / self._light
-        grey = np.asarray(cv2.GaussianBlur(even, (0, 0), self._SMOOTH_PX), dtype=np.float32)
+        grey = np.asarray(cv2.GaussianBlur(even, (0, 0), SMOOTH_PX), dtype=np.float32)
         self._kept[number] = grey
         if len(self._kept) > _GREYS_KEPT:
             self._kept.popitem(last=False)

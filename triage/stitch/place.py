@@ -11,11 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.stitch.fields import Fields, GreyReader
+from triage.stitch.groups import find_bridges
 from triage.stitch.light import estimate_light
+from triage.stitch.measure import measure_shared
 from triage.stitch.neighbours import LEAST_OVERLAP, STILL_PX, Guess, ShiftSearch
 from triage.stitch.overlap import match_overlap
 from triage.stitch.records import Pair
-from triage.stitch.solve import Places, find_bridges, solve_places
+from triage.stitch.solve import Places, solve_places
 from triage.stitch.things import Evidence, find_hanging, is_bare, label_things, weigh_pair
 
 _GUESSES_A_FIELD = 8
@@ -196,6 +198,7 @@ class _Search:
 
     def _match(self, first: int, second: int, offset_xy: tuple[float, float]) -> None:
         ours, theirs = self._greys.read(first), self._greys.read(second)
+        grain = max(self._greys.measure_grain(first), self._greys.measure_grain(second))
         pair = match_overlap(
             first,
             second,
@@ -204,11 +207,11 @@ class _Search:
             offset_xy,
             reach_px=self._reach_px,
             tries=2,
-            grain=max(self._greys.measure_grain(first), self._greys.measure_grain(second)),
+            grain=grain,
         )
         if pair is None or self._stands_still(pair):
             return
-        self._found[first, second] = pair
+        self._found[first, second] = replace(pair, measured=measure_shared(pair, ours, theirs, grain))
         for number, grey in ((first, ours), (second, theirs)):
             if number not in self._things:
                 self._things[number] = label_things(grey, self._greys.measure_grain(number))

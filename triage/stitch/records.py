@@ -10,6 +10,23 @@ from numpy.typing import NDArray
 
 
 @dataclass(frozen=True)
+class Measured:
+    """Where two fields lie to each other, measured by all that both show.
+
+    Attributes
+    ----------
+    first_xy, second_xy : ndarray of shape (K, 2)
+        Places that both show, in pixels from the middle of each field.
+    information : ndarray of shape (K, 2, 2)
+        Inverse of the covariance of each, in 1/px².
+    """
+
+    first_xy: NDArray[np.float64]
+    second_xy: NDArray[np.float64]
+    information: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
 class Pair:
     """Two fields that show the same place.
 
@@ -23,6 +40,8 @@ class Pair:
         Normalised cross-correlation at each place, 0 to 1.
     chance : float
         Upper estimate of the chance that two unrelated fields would agree as well.
+    measured : Measured or None
+        What the places rest on, if the overlap tells more than these places.
     """
 
     first: int
@@ -31,6 +50,7 @@ class Pair:
     second_xy: NDArray[np.float64]
     likeness: NDArray[np.float64]
     chance: float
+    measured: Measured | None = None
 
 
 @dataclass(frozen=True)

@@ -3,12 +3,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from triage.stitch.groups import find_bridges
 from triage.stitch.judge import find_unsure, rate_sureness
 from triage.stitch.light import estimate_gains, estimate_light
 from triage.stitch.overlap import match_overlap
 from triage.stitch.records import Pair
 from triage.stitch.serpentine import fit_serpentine
-from triage.stitch.solve import find_bridges, solve_places
+from triage.stitch.solve import solve_places
 
 GRID_XY = np.array([(column * 100.0, row * 80.0) for row in range(4) for column in range(4)])
 BESIDE = [(n, n + 1) for n in range(16) if n % 4 < 3] + [(n, n + 4) for n in range(12)]
