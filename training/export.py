@@ -2,7 +2,9 @@
 
     python -m training.export --weights DIR
 
-writes `detector.onnx` to DIR and puts its SHA-256 into `record.json`.
+writes `detector.onnx` to DIR and puts its SHA-256 into `record.json`. The graph reckons in whole numbers of
+eight bits, whose ranges are taken from a few drawn tiles; `training.eight_bit` says how. The same weights
+give the same bytes on one machine.
 """
 
 from __future__ import annotations
@@ -13,13 +15,15 @@ import dataclasses
 import io
 import sys
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 
 import onnx
 import torch
 
+from training.eight_bit import Tiles, draw_calibration_tiles, round_weights, write_eight_bit
 from triage.errors import TriageError
-from triage.network import ServedNetwork, read_network
+from triage.network import ServedNetwork, fold_norms, read_network
 from triage.weights import (
     CELLS_AXIS,
     GRAPH_FILE,
@@ -31,8 +35,14 @@ from triage.weights import (
 )
 
 
-def export(folder: Path) -> WeightsRecord:
+def export(folder: Path, *, draw: Callable[[int], Tiles] = draw_calibration_tiles) -> WeightsRecord:
     """Write the graph of the weights in `folder`; returns the record with the graph's hash.
+
+    Parameters
+    ----------
+    folder : Path
+    draw : callable, optional
+        Takes the side of a tile and gives tiles (N, side, side, 3) that show what the detector will see.
 
     Raises
     ------
@@ -41,12 +51,16 @@ def export(folder: Path) -> WeightsRecord:
     """
     record = read_record(folder)
     network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
-    write_graph(ServedNetwork(network).eval(), folder / GRAPH_FILE, tile_px=record.tile_px)
+    tiles = draw(record.tile_px)
+    fold_norms(network)
+    round_weights(network, tiles)
+    graph = to_graph(ServedNetwork(network).eval(), tile_px=record.tile_px)
+    write_eight_bit(graph, folder / GRAPH_FILE, tiles)
     return write_record(folder, dataclasses.replace(record, takes_larger_tiles=True))
 
 
-def write_graph(network: ServedNetwork, path: Path, *, tile_px: int) -> None:
-    """Write the graph of one tile: `tiles` (1, side, side, 3) uint8 in, `head` out, in one file.
+def to_graph(network: ServedNetwork, *, tile_px: int) -> onnx.ModelProto:
+    """The graph of one tile in floating point: `tiles` (1, side, side, 3) uint8 in, `head` out.
 
     It is traced with tiles of `tile_px`; any side that is a multiple of 32 may be asked of it.
     """
@@ -60,7 +74,7 @@ def write_graph(network: ServedNetwork, path: Path, *, tile_px: int) -> None:
     model = program.model_proto
     forget_origin(model)
     leave_sides_open(model.graph)
-    path.write_bytes(model.SerializeToString())
+    return model
 
 
 def forget_origin(model: onnx.ModelProto) -> None:

@@ -255,11 +255,29 @@ class ServedNetwork(nn.Module):
 def fold_norms(network: CentrePointNetwork) -> None:
     """Put each batch norm into the convolution before it, in place: the same map, fewer passes over memory.
 
+    What follows the last stage without a bend in between becomes one convolution with it.
+
     For serving alone; the network can't be trained or written any more.
     """
     for layers in [one for one in network.modules() if isinstance(one, nn.Sequential)]:
         if len(layers) > 1 and isinstance(layers[0], SameConv) and isinstance(layers[1], nn.BatchNorm2d):
             layers[0], layers[1] = fuse_conv_bn_eval(layers[0], layers[1]), nn.Identity()
+    _join_last_stage(network)
+
+
+def _join_last_stage(network: CentrePointNetwork) -> None:
+    """Make one convolution of the two that follow each other between the last stage and the pyramid."""
+    block, lateral = network.features.stages[-1][-1], network.pyramid.laterals[-1]
+    assert isinstance(block, InvertedBottleneck) and isinstance(lateral, nn.Sequential)
+    narrow, widen = block.project[0], lateral[0]
+    assert isinstance(narrow, nn.Conv2d) and isinstance(widen, nn.Conv2d)
+    assert narrow.bias is not None and widen.bias is not None
+    joined = nn.Conv2d(narrow.in_channels, widen.out_channels, 1).to(widen.weight)
+    first, second = narrow.weight[:, :, 0, 0].double(), widen.weight[:, :, 0, 0].double()
+    with torch.no_grad():
+        joined.weight.copy_((second @ first)[:, :, None, None])
+        joined.bias.copy_(second @ narrow.bias.double() + widen.bias.double())
+    block.project[0], network.pyramid.laterals[-1] = joined, nn.Identity()
 
 
 def write_network(network: CentrePointNetwork, path: Path) -> None:

@@ -124,5 +124,6 @@ def weights_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         recipe={},
     )
     write_record(folder, record)
-    export(folder)
+    random = np.random.default_rng(6)
+    export(folder, draw=lambda side: random.integers(0, 256, (2, side, side, 3), dtype=np.uint8))
     return folder

@@ -2,10 +2,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import onnx
 import pytest
 
 from training.export import main
+from triage.detector import OnnxEngine, TorchEngine
 from triage.weights import GRAPH_FILE, SIDE_AXIS, read_record
 
 
@@ -16,6 +18,26 @@ def test_export_writes_one_file_that_takes_one_tile_of_bytes(weights_folder: Pat
     shape = [size.dim_param or size.dim_value for size in tiles.type.tensor_type.shape.dim]
     assert shape == [1, SIDE_AXIS, SIDE_AXIS, 3]
     assert [path.name for path in weights_folder.glob("*.onnx*")] == [GRAPH_FILE]
+
+
+def test_layers_reckon_in_whole_numbers_but_the_last_of_each_branch(weights_folder: Path) -> None:
+    nodes = onnx.load(weights_folder / GRAPH_FILE).graph.node
+    makers = {name: node for node in nodes for name in node.output}
+    layers = [node for node in nodes if node.op_type == "Conv"]
+    weights_in_bytes = [node for node in layers if node.input[1] in makers]
+    assert len(layers) > 50 and len(layers) - len(weights_in_bytes) == 2
+    # The first takes the pixels as they are.
+    assert makers[makers[layers[0].input[0]].input[0]].op_type == "Transpose"
+
+
+def test_eight_bits_say_what_floating_point_says(weights_folder: Path) -> None:
+    """The maps, read exactly by both, differ by a hundredth of their spread in the mean."""
+    record = read_record(weights_folder)
+    tiles = np.random.default_rng(7).integers(0, 256, (1, 4, 4, 3), dtype=np.uint8)
+    tiles = tiles.repeat(record.tile_px // 4, axis=1).repeat(record.tile_px // 4, axis=2)
+    (exact,) = TorchEngine(weights_folder, record, "cpu", batch=1).heads(tiles)
+    (served,) = OnnxEngine(weights_folder, record, 1).heads(tiles)
+    assert np.abs(served - exact).mean() < 0.01 * (exact.max() - exact.min())
 
 
 def test_export_puts_the_graph_into_the_record(weights_folder: Path) -> None:

@@ -7,19 +7,27 @@ import threading
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import cv2
 import numpy as np
 import onnx
 import pytest
 import torch
 from torch import nn
 
-from training.export import export
+from training.export import to_graph
 from triage.detector import GPU_BATCH, Detector, TorchEngine, load_detector
 from triage.errors import WeightsError
 from triage.groups import read_groups
-from triage.network import CentrePointNetwork, ServedNetwork, write_network
+from triage.network import CentrePointNetwork, ServedNetwork, read_network, write_network
 from triage.records import Detections
-from triage.weights import GRAPH_FILE, WEIGHTS_FILE, WeightsRecord, read_record, write_record
+from triage.weights import (
+    GRAPH_FILE,
+    WEIGHTS_FILE,
+    WeightsRecord,
+    read_record,
+    shipped_folder,
+    write_record,
+)
 
 KNOWN = ("giardia_cyst", "ascarid_egg", "pollen")
 TILE_PX = 128
@@ -51,8 +59,10 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         network={"n_channels": 16},
         recipe={},
     )
-    write_record(path, record)
-    export(path)
+    # In floating point, as graphs were once, and as both engines can be held to each other closely.
+    network = ServedNetwork(read_network(path / WEIGHTS_FILE, n_groups=len(KNOWN), n_channels=16))
+    onnx.save(to_graph(network.eval(), tile_px=TILE_PX), path / GRAPH_FILE)
+    write_record(path, dataclasses.replace(record, takes_larger_tiles=True))
     return path
 
 
@@ -77,6 +87,32 @@ def test_detector_finds_something_in_every_tile(folder: Path, tiles: np.ndarray)
 def test_both_engines_give_the_same_boxes(folder: Path, tiles: np.ndarray) -> None:
     with_torch = Detector(read_record(folder), TorchEngine(folder, read_record(folder), "cpu", batch=4))
     assert_same(load_detector(folder, device="cpu").detect(tiles), with_torch.detect(tiles), atol=2e-3)
+
+
+def test_eight_bits_find_the_shipped_detectors_boxes() -> None:
+    """To 3 px, 0.08 of the score and a tenth of the ellipse's sides."""
+    tile = draw_shells()[None]
+    folder = shipped_folder()
+    record = read_record(folder)
+    (exact,) = Detector(record, TorchEngine(folder, record, "cpu", batch=1)).detect(tile)
+    (served,) = load_detector(folder, device="cpu").detect(tile)
+    for row in np.flatnonzero(exact.scores > 0.08):
+        same = np.abs(served.boxes_xyxy - exact.boxes_xyxy[row]).max(axis=1).argmin()
+        np.testing.assert_allclose(served.boxes_xyxy[same], exact.boxes_xyxy[row], atol=3.0)
+        np.testing.assert_allclose(served.scores[same], exact.scores[row], atol=0.08)
+        np.testing.assert_allclose(served.ellipses[same, 2:4], exact.ellipses[row, 2:4], rtol=0.1)
+    assert (exact.scores > 0.08).sum() >= 3
+
+
+def draw_shells() -> np.ndarray:
+    """A tile with five dark-walled ellipses on bright glass."""
+    tile = np.full((512, 512, 3), (196, 201, 190), dtype=np.uint8)
+    for number, centre in enumerate([(100, 110), (330, 120), (120, 370), (380, 380), (250, 250)]):
+        axes = (75, 62) if number % 2 else (60, 36)
+        cv2.ellipse(tile, centre, axes, 25 * number, 0, 360, (120, 110, 80), -1, cv2.LINE_AA)
+        cv2.ellipse(tile, centre, axes, 25 * number, 0, 360, (60, 50, 40), 5, cv2.LINE_AA)
+    grain = np.random.default_rng(5).normal(0, 2, tile.shape)
+    return np.clip(cv2.GaussianBlur(tile, (0, 0), 1.5) + grain, 0, 255).astype(np.uint8)
 
 
 def test_both_engines_take_larger_tiles(
