@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.groups import read_groups
+from triage.halved_tiles import TileCutter
 from triage.head import count_at_a_time
 from triage.images import Picture
 from triage.merge import join_detections
@@ -46,6 +47,7 @@ class Looker:
 
     def __init__(self, picture: Picture, tiles: Sequence[Tile], tile_px: int, detector: Detector) -> None:
         self._picture, self._tiles, self._tile_px, self._detector = picture, tiles, tile_px, detector
+        self._cutter = TileCutter(picture, tiles, tile_px)
         self._under_way: deque[Future[list[Detections]]] = deque()
         self._found: Iterator[Detections] = iter(())
         self._next_index: int | None = None
@@ -99,7 +101,7 @@ class Looker:
         else:
             at_a_time = count_at_a_time(_TILES_AT_A_TIME, self._detector.tile_px, self._tile_px)
             readers = _READERS
-        return cut_tiles_ahead(self._picture, tiles, self._tile_px, at_a_time=at_a_time, readers=readers)
+        return cut_tiles_ahead(self._cutter.cut, tiles, at_a_time=at_a_time, readers=readers)
 
     def _detect_ahead(self, cut: Iterator[NDArray[np.uint8]]) -> Iterator[Detections]:
         """Detections of each tile in order; the next tiles are under way before these are given."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
 from itertools import chain
@@ -28,7 +28,7 @@ from triage.records import Candidate, CodedNote, Detections, Detector, Proposal,
 from triage.score_calibration import UNCALIBRATED, ScoreCalibration, read_score_calibration
 from triage.stored_detections import detections_from_json, detections_to_json
 from triage.strata import warn_of_weak_groups
-from triage.tiles import BATCH_TILES, Tile, plan_tiles
+from triage.tiles import BATCH_TILES, Tile, halve_hw, plan_halved, plan_tiles
 from triage.visibility import LEAST_LENGTH_PX
 
 __all__ = [
@@ -200,10 +200,12 @@ def plan_proposal(
         (max(1, round(picture.height * factor)), max(1, round(picture.width * factor))) for factor in factors
     )
     tile_px = _choose_tile_px(picture, detector)
+    if _halves_last(picture, factors):
+        frames_hw = (*frames_hw[:-1], halve_hw(frames_hw[-2]))
     return ProposalPlan(
         calibration,
         frames_hw,
-        plan_frames(frames_hw, tile_px),
+        plan_frames(frames_hw, tile_px, halves_last=_halves_last(picture, factors)),
         tile_px,
         _describe_detector(detector),
         host=host,
@@ -216,10 +218,14 @@ def plan_proposal(
     )
 
 
-def plan_frames(frames_hw: Iterable[tuple[int, int]], tile_px: int) -> tuple[Tile, ...]:
-    """The tiles of a picture resampled to each of these sizes."""
+def plan_frames(
+    frames_hw: Sequence[tuple[int, int]], tile_px: int, *, halves_last: bool = False
+) -> tuple[Tile, ...]:
+    """The tiles of a picture resampled to each of these sizes, the last made of the one before if asked."""
     overlap_px = min(OVERLAP_PX, tile_px // 2)
-    return tuple(tile for frame_hw in frames_hw for tile in plan_tiles(frame_hw, tile_px, overlap_px))
+    alone = frames_hw[:-2] if halves_last else frames_hw
+    tiles = tuple(tile for frame_hw in alone for tile in plan_tiles(frame_hw, tile_px, overlap_px))
+    return (*tiles, *plan_halved(frames_hw[-2], tile_px, overlap_px)) if halves_last else tiles
 
 
 def begin_looking(picture: Picture, plan: ProposalPlan, detector: Detector) -> Looker:
@@ -366,6 +372,16 @@ def _choose_tile_px(picture: Picture, detector: Detector) -> int:
         return detector.tile_px
     side_px: int = getattr(detector, "large_tile_px", detector.tile_px)
     return side_px
+
+
+def _halves_last(picture: Picture, factors: Sequence[float]) -> bool:
+    """Whether the coarsest look at a large picture is made of what the look before it has read.
+
+    Small pictures lie in memory, where reducing them well costs little.
+    """
+    if picture.width * picture.height <= _ONE_PASS_PIXELS or len(factors) < 2:
+        return False
+    return factors[-2] <= 1 and math.isclose(factors[-1], factors[-2] / 2)
 
 
 def _takes_one_pass(picture: Picture, calibration: Calibration | None, detector: Detector) -> bool:

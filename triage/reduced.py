@@ -1,7 +1,7 @@
-"""A reduced copy of a large picture, put together from whatever parts of it are read anyway.
+"""Reduced copies of a large picture, put together from whatever parts of it are read anyway.
 
 Reducing a whole coverslip costs as much as decoding all of it once more, while the detector has every pixel
-of it read. A cell of the copy is the mean of a square of pixels, the same whoever reads it and whenever.
+of it read. A cell of a copy is the mean of a square of pixels, the same whoever reads it and whenever.
 """
 
 from __future__ import annotations
@@ -25,6 +25,44 @@ Pixels = NDArray[np.uint8]
 ReadPixels = Callable[[int, int, int, int], Pixels]
 
 
+def find_cells(
+    x: int, y: int, pixels: Pixels, shape_hw: tuple[int, int], cell_px: int
+) -> tuple[slice, slice]:
+    """Rows and columns of the cells that lie whole in a rectangle; the picture's end ends its last cells.
+
+    Parameters
+    ----------
+    x, y : int
+        Where the rectangle begins.
+    pixels : ndarray of shape (H, W, 3), uint8
+        Its pixels.
+    shape_hw : tuple of int
+        Rows and columns of the picture.
+    cell_px : int
+        Side of a cell, counted from the picture's origin.
+    """
+
+    def within(start: int, length: int, side: int) -> slice:
+        end = start + length
+        return slice(-(-start // cell_px), -(-end // cell_px) if end == side else end // cell_px)
+
+    rows, columns = map(within, (y, x), pixels.shape[:2], shape_hw)
+    return rows, columns
+
+
+def reduce_cells(x: int, y: int, pixels: Pixels, rows: slice, columns: slice, cell_px: int) -> Pixels:
+    """Means of cells that `find_cells` found; beyond the picture its outermost pixels go on."""
+    top, left = rows.start * cell_px - y, columns.start * cell_px - x
+    height, width = ((part.stop - part.start) * cell_px for part in (rows, columns))
+    squares = pixels[top : top + height, left : left + width]
+    beyond_hw = height - squares.shape[0], width - squares.shape[1]
+    if any(beyond_hw):
+        squares = np.pad(squares, (*((0, more) for more in beyond_hw), (0, 0)), mode="edge")
+    size = (columns.stop - columns.start, rows.stop - rows.start)
+    means: Pixels = cv2.resize(squares, size, interpolation=cv2.INTER_AREA)
+    return means
+
+
 class ReducedCopy:
     """Means over squares of a picture of this many rows and columns; several threads may add to it.
 
@@ -42,29 +80,11 @@ class ReducedCopy:
 
     def add(self, x: int, y: int, pixels: Pixels) -> None:
         """Take the cells that lie whole in a rectangle of the picture, whose pixels are (H, W, 3)."""
-        rows, columns = (
-            self._cells_within(start, length, side)
-            for start, length, side in zip((y, x), pixels.shape[:2], self._shape_hw, strict=True)
-        )
+        rows, columns = find_cells(x, y, pixels, self._shape_hw, self.cell_px)
         if rows.start >= rows.stop or columns.start >= columns.stop or self._is_known[rows, columns].all():
             return
-        top, left = rows.start * self.cell_px - y, columns.start * self.cell_px - x
-        height, width = ((part.stop - part.start) * self.cell_px for part in (rows, columns))
-        squares = pixels[top : top + height, left : left + width]
-        # The last cell may reach beyond the picture, whose outermost pixels then go on.
-        beyond_hw = height - squares.shape[0], width - squares.shape[1]
-        if any(beyond_hw):
-            squares = np.pad(squares, (*((0, more) for more in beyond_hw), (0, 0)), mode="edge")
-        size = (columns.stop - columns.start, rows.stop - rows.start)
-        self._cells[rows, columns] = cv2.resize(squares, size, interpolation=cv2.INTER_AREA)
+        self._cells[rows, columns] = reduce_cells(x, y, pixels, rows, columns, self.cell_px)
         self._is_known[rows, columns] = True
-
-    def _cells_within(self, start: int, length: int, side: int) -> slice:
-        """Cells that lie whole in a stretch of one side; the picture's end ends its last cell."""
-        end = start + length
-        return slice(
-            -(-start // self.cell_px), -(-end // self.cell_px) if end == side else end // self.cell_px
-        )
 
     def complete(self, read: ReadPixels) -> None:
         """Read what has not been added yet; `read` takes x, y, width and height."""

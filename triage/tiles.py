@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from triage.boxes import clip_boxes
 from triage.images import Picture
 from triage.records import Detections
+from triage.reduced import find_cells, reduce_cells
 
 BATCH_TILES = 32
 """Tiles of one step of durable work: a few seconds on one processor core."""
@@ -30,6 +31,8 @@ class Tile:
         In pixels of the resampled picture.
     frame_hw : tuple of int
         Rows and columns of the resampled picture.
+    finer_hw : tuple of int, optional
+        Rows and columns of a finer one, of which each pixel is the mean of four.
     """
 
     x: int
@@ -37,6 +40,7 @@ class Tile:
     width: int
     height: int
     frame_hw: tuple[int, int]
+    finer_hw: tuple[int, int] | None = None
 
 
 def plan_tiles(shape_hw: tuple[int, int], tile_px: int, overlap_px: int) -> tuple[Tile, ...]:
@@ -71,6 +75,24 @@ def plan_tiles(shape_hw: tuple[int, int], tile_px: int, overlap_px: int) -> tupl
     )
 
 
+def plan_halved(finer_hw: tuple[int, int], tile_px: int, overlap_px: int) -> tuple[Tile, ...]:
+    """Tiles of a resampled picture and of the same at half its scale.
+
+    Each row of the coarser ones comes after the finer ones that it can be put together from.
+    """
+    finer = plan_tiles(finer_hw, tile_px, overlap_px)
+    coarser = plan_tiles(halve_hw(finer_hw), tile_px, overlap_px)
+    both = (*finer, *(replace(tile, finer_hw=finer_hw) for tile in coarser))
+    return tuple(
+        sorted(both, key=lambda one: one.y if one.finer_hw is None else 2 * (one.y + one.height) - 1)
+    )
+
+
+def halve_hw(finer_hw: tuple[int, int]) -> tuple[int, int]:
+    """Rows and columns at half the scale, rounded up."""
+    return -(-finer_hw[0] // 2), -(-finer_hw[1] // 2)
+
+
 def _plan_starts(side: int, tile_px: int, overlap_px: int) -> list[int]:
     if side <= tile_px:
         return [0]
@@ -85,7 +107,30 @@ def cut_tile(picture: Picture, tile: Tile, tile_px: int) -> NDArray[np.uint8]:
     -----
     A mirrored border would show half an object twice, as a whole one, so it is not used.
     """
-    pixels = picture.read_region(tile.x, tile.y, tile.width, tile.height, scaled_to_hw=tile.frame_hw)
+    return pad_tile(_read_tile(picture, tile), tile, tile_px)
+
+
+def _read_tile(picture: Picture, tile: Tile) -> NDArray[np.uint8]:
+    if tile.finer_hw is None:
+        return picture.read_region(tile.x, tile.y, tile.width, tile.height, scaled_to_hw=tile.frame_hw)
+    x, y = 2 * tile.x, 2 * tile.y
+    width, height = (
+        min(2 * length, side - start)
+        for length, side, start in ((tile.width, tile.finer_hw[1], x), (tile.height, tile.finer_hw[0], y))
+    )
+    return halve(x, y, picture.read_region(x, y, width, height, scaled_to_hw=tile.finer_hw), tile.finer_hw)[2]
+
+
+def halve(
+    x: int, y: int, pixels: NDArray[np.uint8], finer_hw: tuple[int, int]
+) -> tuple[int, int, NDArray[np.uint8]]:
+    """Column, row and pixels of what lies at half the scale wholly in a rectangle that begins at `x`, `y`."""
+    rows, columns = find_cells(x, y, pixels, finer_hw, 2)
+    return columns.start, rows.start, reduce_cells(x, y, pixels, rows, columns, 2)
+
+
+def pad_tile(pixels: NDArray[np.uint8], tile: Tile, tile_px: int) -> NDArray[np.uint8]:
+    """The pixels of a tile, filled up with their median colour to the side `tile_px`."""
     if (tile.height, tile.width) == (tile_px, tile_px):
         return pixels
     padded = np.empty((tile_px, tile_px, 3), dtype=np.uint8)
@@ -95,16 +140,15 @@ def cut_tile(picture: Picture, tile: Tile, tile_px: int) -> NDArray[np.uint8]:
 
 
 def cut_tiles_ahead(
-    picture: Picture, tiles: Sequence[Tile], tile_px: int, *, at_a_time: int, readers: int = 1
+    cut: Callable[[Tile], NDArray[np.uint8]], tiles: Sequence[Tile], *, at_a_time: int, readers: int = 1
 ) -> Iterator[NDArray[np.uint8]]:
     """Pixels of the tiles in order, `at_a_time` together, the next ones cut while the caller uses these.
 
     Parameters
     ----------
-    picture : Picture
+    cut : callable
+        Gives the pixels of a tile; several threads may ask it.
     tiles : sequence of Tile
-    tile_px : int
-        Side of a tile.
     at_a_time : int
         As many more are cut meanwhile, or one for each reader if that is more.
     readers : int
@@ -118,7 +162,7 @@ def cut_tiles_ahead(
     with ThreadPoolExecutor(readers, thread_name_prefix="tiles") as pool:
         ahead: deque[list[Future[NDArray[np.uint8]]]] = deque()
         for part in parts:
-            ahead.append([pool.submit(cut_tile, picture, tile, tile_px) for tile in part])
+            ahead.append([pool.submit(cut, tile) for tile in part])
             if sum(map(len, ahead)) >= at_a_time + max(at_a_time, readers):
                 yield _stack(ahead.popleft())
         while ahead:

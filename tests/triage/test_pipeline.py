@@ -473,6 +473,7 @@ def test_large_pictures_are_looked_at_in_larger_tiles(
     monkeypatch.setattr("triage.pipeline._ONE_PASS_PIXELS", picture.width * picture.height - 1)
     plan = plan_proposal(picture, KNOWN, blob_detector)
     assert (small.tile_px, plan.tile_px) == (512, 800) and len(plan.tiles) < len(small.tiles)
+    assert {tile.finer_hw for tile in plan.tiles} == {None, plan.frames_hw[0]}
     after = propose_candidates(picture, KNOWN, blob_detector).candidates
     assert len(after) == len(before) > 4
     for one, other in zip(

@@ -59,7 +59,9 @@ def test_tiles_cut_ahead_come_in_order(
     pixels = np.random.default_rng(3).integers(0, 256, (200, 330, 3), dtype=np.uint8)
     tiles = plan_tiles((200, 330), 64, 8)
     with open_array(pixels) as picture:
-        cut = list(cut_tiles_ahead(picture, tiles, 64, at_a_time=4, readers=readers))
+        cut = list(
+            cut_tiles_ahead(lambda tile: cut_tile(picture, tile, 64), tiles, at_a_time=4, readers=readers)
+        )
         expected = [cut_tile(picture, tile, 64) for tile in tiles]
     assert [len(some) for some in cut] == [4] * 6
     np.testing.assert_array_equal(np.concatenate(cut), np.stack(expected))
