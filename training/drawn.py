@@ -216,8 +216,8 @@ def show_again(
 ) -> Iterator[Batch]:
     """Batches `echoes` times as large: each new batch, with tiles chosen from those of the last ones.
 
-    The first batches are shorter, until there is something to show again. Augmentation makes a tile
-    that is shown again look different.
+    The first batches show their own tiles again, until there are others. Augmentation makes a tile that is
+    shown again look different.
 
     Parameters
     ----------
@@ -239,13 +239,26 @@ def show_again(
     for number, (tiles, targets) in enumerate(batches, start=first):
         if number >= start:
             generator.manual_seed(seed * SEED_STRIDE + number)
-            n_again = min((echoes - 1) * len(targets), len(pool))
-            chosen = torch.randperm(len(pool), generator=generator)[:n_again].tolist()
+            again = _choose(pool, list(zip(tiles, targets, strict=True)), echoes - 1, generator)
             yield (
-                torch.cat([tiles, *(pool[index][0][None] for index in chosen)]),
-                [*targets, *(pool[index][1] for index in chosen)],
+                torch.cat([tiles, *(tile[None] for tile, _ in again)]),
+                [*targets, *(target for _, target in again)],
             )
         if echoes > 1:
             pool.extend(zip(tiles, targets, strict=True))
             while len(pool) > POOL_BATCHES * len(targets):
                 pool.popleft()
+
+
+def _choose(
+    pool: Sequence[tuple[Tensor, Target]],
+    new: Sequence[tuple[Tensor, Target]],
+    times: int,
+    generator: torch.Generator,
+) -> list[tuple[Tensor, Target]]:
+    """`times` as many as the new tiles: others of the pool, or some several times while it holds too few."""
+    n = times * len(new)
+    if len(pool) >= n:
+        return [pool[index] for index in torch.randperm(len(pool), generator=generator)[:n].tolist()]
+    few = [*pool, *new]
+    return [few[index] for index in torch.randint(len(few), (n,), generator=generator).tolist()]

@@ -140,7 +140,10 @@ class Trainer:
         self._started_s: float | None = None
 
     def start_clock(self) -> None:
-        """Begin to count the seconds of this part, once its first batch is there."""
+        """Begin to count the seconds of this part, once its first step is made.
+
+        Until then batches are drawn ahead, and what is fastest on this device is looked for.
+        """
         self._started_s = time.monotonic()
 
     @property
@@ -220,13 +223,13 @@ def train_one_epoch(
     """
     trainer.network.train()
     for number, (tiles, targets) in enumerate(batches):
-        if number == 0:
-            trainer.start_clock()
         progress = trainer.find_progress()
         if progress >= 1.0:
             break
         rate = trainer.set_rate(progress)
         losses = _train_step(trainer, tiles, targets)
+        if number == 0:
+            trainer.start_clock()
         trainer.step += 1
         trainer.sums = {name: trainer.sums.get(name, 0.0) + value.detach() for name, value in losses.items()}
         if trainer.step % report_every == 0:
