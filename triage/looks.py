@@ -40,31 +40,61 @@ def combine_looks(merged: Detections, seen: Detections, *, has_plain_look: bool)
 
     Notes
     -----
-    Group shares are the mean over the scales, weighted by score. Enlarging adds no detail but turns granules
-    into what looks like cysts, so an enlarged look that scores higher than all plain ones is not taken at its
-    word: the score is then half way between, in logits. A plain look that saw nothing counts as the lowest
-    score that the network reports. Both rules are ours, measured on drawn pictures (`training/runs.md`).
+    Groups are those of `pool_groups`. Enlarging adds no detail but turns granules into what looks like cysts,
+    so an enlarged look that scores higher than all plain ones is not taken at its word: the score is then half
+    way between, in logits. A plain look that saw nothing counts as the lowest score that the network reports.
+    The rule is ours, measured on drawn pictures (`training/runs.md`).
     """
     if seen.factors is None or len(merged.scores) == 0:
         return merged
     seen = order_detections(seen)
-    factors = seen.factors
-    assert factors is not None
-    scores, groups = merged.scores.copy(), merged.group_scores.copy()
-    for row, looks in enumerate(_find_looks(merged, seen)):
-        if len(looks) == 0:
+    found = _find_looks(merged, seen)
+    scores = merged.scores.copy()
+    for row, best in enumerate(found):
+        if len(best) == 0:
             continue
-        best = _best_of_each_scale(looks, factors)
-        weights = np.maximum(seen.scores[best], _LEAST_SCORE)
-        groups[row] = weights @ seen.group_scores[best] / weights.sum()
-        plain = float(seen.scores[best][~(factors[best] > 1.0)].max(initial=SCORE_FLOOR))
+        plain = float(seen.scores[best][~(_factors(seen)[best] > 1.0)].max(initial=SCORE_FLOOR))
         if has_plain_look and scores[row] > plain:
             scores[row] = _half_way(float(scores[row]), plain)
+    groups = _pool(merged, seen, found)
     return order_detections(replace(merged, scores=scores, group_scores=groups))
 
 
+def pool_groups(merged: Detections, seen: Detections) -> Detections:
+    """The same rows, each with the group shares that the looks at it at all scales give together.
+
+    Parameters
+    ----------
+    merged : Detections
+        Some of what `triage.merge.merge_detections` made of `seen`.
+    seen : Detections
+        Of all tiles and scales, with `factors` set.
+
+    Notes
+    -----
+    Shares are the mean over the scales, weighted by score. Geometric means were better on drawn pictures and
+    worse on photographs (`training/runs.md`).
+    """
+    if seen.factors is None or len(merged.scores) == 0:
+        return merged
+    seen = order_detections(seen)
+    return replace(merged, group_scores=_pool(merged, seen, _find_looks(merged, seen)))
+
+
+def _pool(merged: Detections, seen: Detections, found: list[NDArray[np.int64]]) -> Floats:
+    groups = merged.group_scores.copy()
+    for row, best in enumerate(found):
+        if len(best) > 0:
+            weights = np.maximum(seen.scores[best], _LEAST_SCORE)
+            groups[row] = weights @ seen.group_scores[best] / weights.sum()
+    return groups
+
+
 def _find_looks(merged: Detections, seen: Detections) -> list[NDArray[np.int64]]:
-    """Rows of `seen`, rising, that show the object of each row of `merged`."""
+    """The best rows of `seen` that show the object of each row of `merged`, one of each scale.
+
+    `seen` is in the order of `order_detections`.
+    """
     boxes, others = merged.boxes_xyxy, seen.boxes_xyxy
     # Boxes that share half their joint area have their centres within half a diagonal of each other.
     reach = np.linalg.norm(boxes[:, 2:] - boxes[:, :2], axis=1) / 2
@@ -72,14 +102,15 @@ def _find_looks(merged: Detections, seen: Detections) -> list[NDArray[np.int64]]
     looks = []
     for box, found in zip(boxes, near, strict=True):
         rows = np.array(sorted(found), dtype=np.int64)
-        looks.append(rows[box_iou(box[None], others[rows])[0] >= _SAME_LOOK_IOU])
+        rows = rows[box_iou(box[None], others[rows])[0] >= _SAME_LOOK_IOU]
+        # The first of each scale is its best.
+        looks.append(rows[np.unique(_factors(seen)[rows], return_index=True)[1]])
     return looks
 
 
-def _best_of_each_scale(looks: NDArray[np.int64], factors: Floats) -> NDArray[np.int64]:
-    """The first, which is the best, of the given rows at each scale."""
-    _, first = np.unique(factors[looks], return_index=True)
-    return looks[first]
+def _factors(seen: Detections) -> Floats:
+    assert seen.factors is not None
+    return seen.factors
 
 
 def _half_way(score: float, other: float) -> float:

@@ -18,7 +18,7 @@ from triage.errors import RecordError
 from triage.groups import read_groups
 from triage.images import Picture
 from triage.looking import Looker
-from triage.looks import combine_looks
+from triage.looks import combine_looks, pool_groups
 from triage.measurers import Measurers, share_measuring
 from triage.merge import join_detections, merge_detections, take_detections
 from triage.optics import Objective
@@ -261,11 +261,13 @@ def merge_batches(picture: Picture, plan: ProposalPlan, detections: Sequence[Det
     del detections
     joined = merge_detections(seen)
     if plan.calibration is None:
-        # With a scale the size says more: there the looks in agreement did not help (measured).
         joined = combine_looks(joined, seen, has_plain_look=_has_plain_look(picture, plan))
     # Merging asks for the network's own scores; from here on they are shares that hold.
     honest = replace(joined, scores=plan.score_calibration.calibrate_scores(joined.scores))
     listed = _keep_listed(honest, float(plan.detector["default_cut"]))
+    if plan.calibration is not None and len(plan.frames_hw) > 1:
+        # The score is the best look's: with a scale none is enlarged for want of knowing better.
+        listed = pool_groups(listed, seen)
     return take_detections(listed, rank_rows(listed))
 
 
