@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,52 +10,78 @@ from scipy.sparse.linalg import SuperLU
 
 from triage.stitch.records import Pair
 
-_COLUMNS_AT_ONCE = 64
-
-
-@dataclass(frozen=True)
-class Frame:
-    """What the places of turned fields are uncertain against: their group, its middle, its mean turn."""
-
-    group: NDArray[np.int64]
-    pinned: NDArray[np.int64]
-    ties: NDArray[np.int64]
+# Turns known better than this count alike.
+_KNOWN_TURN_RAD = 2e-4
 
 
 def find_variances(
-    factor: SuperLU, middle_xy: NDArray[np.float64], frame: Frame | None
+    factor: SuperLU, middle_xy: NDArray[np.float64], group: NDArray[np.int64], *, has_turns: bool
 ) -> NDArray[np.float64]:
-    """Variance of each place in units of one observation's, the larger of x and y.
+    """Variance of each place against the field of its group that others are known best from.
+
+    Parameters
+    ----------
+    factor : SuperLU
+        Of the normal equations in x, then y, then the turn of all fields.
+    middle_xy : ndarray of shape (N, 2)
+    group : ndarray of shape (N,)
+    has_turns : bool
+
+    Returns
+    -------
+    variances : ndarray of shape (N,)
+        The larger of x and y; 0 for a field alone.
 
     Notes
     -----
     No overlap says how a group of turned fields lies as a whole, so that the far ones would look uncertain
-    by metres. Each place is therefore taken less what the mean turn of its group moves it by.
+    by metres. Each place is therefore taken less what the mean turn of those fields moves it by whose turn
+    is well known against that field's; a part that turns about a weak tie is no measure for the others.
     """
     n = len(middle_xy)
-    variances = np.zeros(2 * n)
-    for start in range(0, 2 * n, _COLUMNS_AT_ONCE):
-        columns = np.arange(start, min(start + _COLUMNS_AT_ONCE, 2 * n))
-        unit = np.zeros((3 * n, len(columns)))
-        unit[columns, np.arange(len(columns))] = 1
-        if frame is not None:
-            unit[2 * n :] -= _take_mean_turn(columns, middle_xy, frame)
-        variances[columns] = (unit * factor.solve(unit)).sum(axis=0)
-    return np.maximum(variances[:n], variances[n:]).clip(0, 1e6)
+    variances = np.zeros(n)
+    for one in np.unique(group):
+        members = (group == one).nonzero()[0]
+        k = len(members)
+        if k < 2:
+            continue
+        rows = np.concatenate([members, members + n, members + 2 * n])
+        unit = np.zeros((3 * n, 3 * k))
+        unit[rows, np.arange(3 * k)] = 1
+        blocks = factor.solve(unit)[rows].reshape(3, k, 3, k).transpose(0, 2, 1, 3)
+        variances[members] = _measure_from_best(blocks, middle_xy[members], has_turns=has_turns)
+    return variances.clip(0, 1e6)
 
 
-def _take_mean_turn(
-    columns: NDArray[np.int64], middle_xy: NDArray[np.float64], frame: Frame
+def _measure_from_best(
+    blocks: NDArray[np.float64], middle_xy: NDArray[np.float64], *, has_turns: bool
 ) -> NDArray[np.float64]:
-    """How each of these coordinates moves with the turn of each field, shape (N, C), by way of the mean."""
-    n = len(middle_xy)
-    field, is_y = columns % n, columns >= n
-    shared = frame.group[:, None] == frame.group[field][None]
-    ties = frame.ties[:, None] * shared
-    from_middle = middle_xy[field] - middle_xy[frame.pinned[frame.group[field]]]
-    moved = np.where(is_y, from_middle[:, 0], -from_middle[:, 1])
-    moves: NDArray[np.float64] = moved[None] * ties / np.maximum(ties.sum(axis=0), 1)
-    return moves
+    """Variances of the places from the field with the least median; itself counts as its best known fellow.
+
+    `blocks` holds the covariances of x, y and turn with each other, shape (3, 3, K, K).
+    """
+    apart = [_part(blocks[axis, axis]) for axis in range(2)]
+    if has_turns:
+        share = 1 / (_part(blocks[2, 2]) + _KNOWN_TURN_RAD**2)
+        share /= share.sum(axis=1, keepdims=True)
+        mean_variance = ((share @ blocks[2, 2]) * share).sum(axis=1)
+        x, y = middle_xy.T
+        for axis, lever in ((0, y[:, None] - y[None]), (1, x[None] - x[:, None])):
+            with_mean = blocks[axis, 2] @ share.T
+            apart[axis] += 2 * lever * (with_mean - with_mean.diagonal()) + lever**2 * mean_variance
+    others = np.maximum(*apart)
+    np.fill_diagonal(others, np.nan)
+    best = int(np.nanmedian(others, axis=0).argmin())
+    row = others[:, best]
+    row[best] = np.nanmin(row)
+    return row
+
+
+def _part(covariance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Variance of the differences of all values, shape (K, K)."""
+    own = covariance.diagonal()
+    parted: NDArray[np.float64] = own[:, None] + own[None] - 2 * covariance
+    return parted
 
 
 def rate_scatter(n: int, pairs: Sequence[Pair], scatter: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -8,16 +8,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.stitch.fields import SMOOTH_PX
+from triage.stitch.cells import Cells, cut_shared, take_off_broad
 from triage.stitch.records import Measured, Pair
-from triage.stitch.stiff import find_shared, fit_stiff, rotate
+from triage.stitch.stiff import fit_stiff, rotate
 
-_CELL_PX = 32
 _ROUNDS = 3
-# What is broader than this is told less well than the uneven light disturbs it.
-_BROAD_PX = 4.0
-# So near its edge a field under the same smoothing shows something else.
-_EDGE_PX = 4
 _LEAST_SIDE_PX = 16
 _LEAST_SEEN = 0.5
 _LEAST_LIKENESS = 0.3
@@ -38,7 +33,7 @@ _CAREFUL = 2.0
 
 
 @dataclass(frozen=True)
-class _Cells:
+class _Offs:
     """Squares of an overlap, shape (K, ...): middle, how far theirs lies off there, information on that."""
 
     ours_xy: NDArray[np.float64]
@@ -74,7 +69,7 @@ def measure_shared(
     half = np.array([width, height]) / 2
     has_turn = len(pair.likeness) >= _LEAST_PLACES and np.ptp(pair.second_xy, axis=0).max() > _LEAST_SPAN_PX
     to_ours = fit_stiff(pair.second_xy + half, pair.first_xy + half, has_turn=bool(has_turn))
-    fine = _take_off_broad(ours), _take_off_broad(theirs)
+    fine = take_off_broad(ours), take_off_broad(theirs)
     for _ in range(_ROUNDS):
         cells = _compare_cells(*fine, to_ours, grain)
         if cells is None:
@@ -90,13 +85,12 @@ def measure_shared(
 
 def _compare_cells(
     ours: NDArray[np.float32], theirs: NDArray[np.float32], to_ours: NDArray[np.float64], grain: float
-) -> _Cells | None:
+) -> _Offs | None:
     """How far theirs lies off, cell by cell, when it is laid on ours so."""
-    left, top, right, bottom = find_shared(to_ours, *ours.shape)
-    if min(right - left, bottom - top) < _LEAST_SIDE_PX:
+    mine, other, weight, corner = cut_shared(ours, theirs, to_ours)
+    if min(weight.shape) < _LEAST_SIDE_PX:
         return None
-    mine, other, weight = _cut(ours, theirs, to_ours, (left, top, right, bottom))
-    sums = _Sums(weight)
+    sums = Cells(weight)
     both = (mine + other) / 2
     slope_x, slope_y = (
         cv2.Sobel(both, cv2.CV_32F, *along, ksize=3, scale=1 / 8) for along in ((1, 0), (0, 1))
@@ -112,78 +106,21 @@ def _compare_cells(
 
     bends = np.stack([product("x", "x"), product("x", "y"), product("x", "y"), product("y", "y")], axis=-1)
     pull = np.stack([product("x", "d"), product("y", "d")], axis=-1)
-    likeness = sums.multiply(mine, other) / np.sqrt(
-        np.maximum(sums.multiply(mine, mine) * sums.multiply(other, other), 1e-9)
-    )
-    is_told = (sums.count > _LEAST_SEEN * sums.size) & (likeness >= _LEAST_LIKENESS)
+    is_told = (sums.count > _LEAST_SEEN * sums.size) & (sums.compare(mine, other) >= _LEAST_LIKENESS)
     normal = bends[is_told].reshape(-1, 2, 2) + 1e-6 * np.eye(2)
     off_xy = -np.linalg.solve(normal, pull[is_told][..., None])[..., 0]
     rest = (product("d", "d")[is_told] + (pull[is_told] * off_xy).sum(axis=1)) / sums.count[is_told]
     # Grain of neighbouring pixels is alike after smoothing, as if there were fewer of them.
-    alike = 4 * np.pi * SMOOTH_PX**2
-    information = normal / np.maximum(rest, 1.3 * grain**2).clip(1e-9)[:, None, None] / alike
+    share = (sums.count_independent() / sums.count.clip(1))[is_told]
+    information = normal * (share / np.maximum(rest, 1.3 * grain**2).clip(1e-9))[:, None, None]
     is_near = np.hypot(*off_xy.T) < _MOST_SHIFT_PX
     if is_near.sum() < _LEAST_CELLS:
         return None
-    middle_xy = sums.find_middles()[is_told] + np.array([left, top])
-    return _Cells(middle_xy[is_near], off_xy[is_near], information[is_near])
+    middle_xy = sums.find_middles()[is_told] + np.array(corner)
+    return _Offs(middle_xy[is_near], off_xy[is_near], information[is_near])
 
 
-def _cut(
-    ours: NDArray[np.float32],
-    theirs: NDArray[np.float32],
-    to_ours: NDArray[np.float64],
-    window: tuple[int, int, int, int],
-) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-    """Both fields where they overlap, and 1 where both are seen, 0 elsewhere."""
-    left, top, right, bottom = window
-    to_cut = to_ours.copy()
-    # Places count from the corner of the first pixel, OpenCV from its middle.
-    to_cut[:, 2] += to_ours[:, :2] @ (0.5, 0.5) - 0.5 - np.array([left, top])
-    size_wh = (right - left, bottom - top)
-    inner = np.zeros(ours.shape, np.float32)
-    inner[_EDGE_PX:-_EDGE_PX, _EDGE_PX:-_EDGE_PX] = 1
-    is_theirs = cv2.warpAffine(inner, to_cut, size_wh, flags=cv2.INTER_LINEAR) > 0.999
-    other = cv2.warpAffine(theirs, to_cut, size_wh, flags=cv2.INTER_CUBIC)
-    here = slice(top, bottom), slice(left, right)
-    return ours[here], np.asarray(other, np.float32), inner[here] * is_theirs
-
-
-def _take_off_broad(grey: NDArray[np.float32]) -> NDArray[np.float32]:
-    return np.asarray(grey - cv2.GaussianBlur(grey, (0, 0), _BROAD_PX), np.float32)
-
-
-class _Sums:
-    """Sums over the cells of a window, each less its mean."""
-
-    def __init__(self, weight: NDArray[np.float32]) -> None:
-        height, width = weight.shape
-        self._cells = (max(1, round(height / _CELL_PX)), max(1, round(width / _CELL_PX)))
-        self._side = (height // self._cells[0], width // self._cells[1])
-        self._weight = weight
-        self.size = self._side[0] * self._side[1]
-        self.count = self._add(weight)
-        self._divisor = np.maximum(self.count, 1)
-
-    def _add(self, values: NDArray[np.float32]) -> NDArray[np.float64]:
-        (rows, columns), (tall, wide) = self._cells, self._side
-        used = values[: rows * tall, : columns * wide].reshape(rows, tall, columns, wide)
-        sums: NDArray[np.float64] = used.sum(axis=(1, 3), dtype=np.float64)
-        return sums
-
-    def multiply(self, one: NDArray[np.float32], two: NDArray[np.float32]) -> NDArray[np.float64]:
-        """Sum of the products of what both differ from their means, shape (rows, columns)."""
-        seen = one * self._weight
-        return self._add(seen * two) - self._add(seen) * self._add(two * self._weight) / self._divisor
-
-    def find_middles(self) -> NDArray[np.float64]:
-        """Middle of what is seen of each cell, shape (rows, columns, 2)."""
-        y, x = (np.mgrid[: self._weight.shape[0], : self._weight.shape[1]] + 0.5).astype(np.float32)
-        middles = [self._add(one * self._weight) / self._divisor for one in (x, y)]
-        return np.stack(middles, axis=-1)
-
-
-def _lay_better(to_ours: NDArray[np.float64], cells: _Cells) -> NDArray[np.float64]:
+def _lay_better(to_ours: NDArray[np.float64], cells: _Offs) -> NDArray[np.float64]:
     """Shift and turn moved by what the cells agree on."""
     middle = cells.ours_xy.mean(axis=0)
     x, y = (cells.ours_xy - middle).T

@@ -9,7 +9,9 @@ from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm
 
+from triage.stitch.elsewhere import rate_elsewhere
 from triage.stitch.fields import Fields, GreyReader
 from triage.stitch.groups import find_bridges
 from triage.stitch.light import estimate_light
@@ -18,7 +20,7 @@ from triage.stitch.neighbours import LEAST_OVERLAP, STILL_PX, Guess, ShiftSearch
 from triage.stitch.overlap import match_overlap
 from triage.stitch.records import Pair
 from triage.stitch.solve import Places, solve_places
-from triage.stitch.things import Evidence, find_hanging, is_bare, label_things, weigh_pair
+from triage.stitch.things import Evidence, find_hanging, find_marked, is_bare, label_things, weigh_pair
 
 _GUESSES_A_FIELD = 8
 # Two fields that are each turned by a degree are turned by two against each other.
@@ -101,6 +103,7 @@ class _Search:
         self._evidence: dict[tuple[int, int], Evidence] = {}
         self._things: dict[int, NDArray[np.int32]] = {}
         self._unconfirmed: dict[tuple[int, int], Pair] = {}
+        self._elsewhere: dict[tuple[int, int], float] = {}
         self._expected: dict[tuple[int, int], tuple[float, float]] = {}
         self._guessed: set[tuple[int, int]] = set()
         self._waiting: list[Guess] = []
@@ -167,10 +170,28 @@ class _Search:
         doubtful = {row for row in find_bridges(n, kept) if kept[row].chance > most_chance}
         evidence = [self._evidence[pair.first, pair.second] for pair in kept]
         doubtful.update(find_hanging(places, evidence))
+        self._weigh_elsewhere([kept[row] for row in doubtful])
+        doubtful = {row for row in doubtful if not self._is_borne_out(kept[row])}
         for row in doubtful:
             key = kept[row].first, kept[row].second
             self._unconfirmed[key] = self._found.pop(key)
         return bool(doubtful)
+
+    def _weigh_elsewhere(self, pairs: Sequence[Pair]) -> None:
+        """Rate for each of these pairs, once, what both fields show besides what made them a pair."""
+        for pair in pairs:
+            key = pair.first, pair.second
+            if key not in self._elsewhere:
+                fields = self._greys.read(pair.first), self._greys.read(pair.second)
+                things = find_marked(
+                    self._evidence[key].first_things, self._things[pair.first], fields[0].shape
+                )
+                self._elsewhere[key] = rate_elsewhere(pair, *fields, things)
+
+    def _is_borne_out(self, pair: Pair) -> bool:
+        """Whether that agrees so well that of all pairs rated so hardly one would by accident."""
+        chance = float(norm.sf(self._elsewhere[pair.first, pair.second]))
+        return chance * len(self._elsewhere) <= _MOST_WRONG_EXPECTED
 
     def list_unconfirmed(self) -> tuple[Pair, ...]:
         """Pairs that were dropped for want of another that confirms them, and not found again since."""

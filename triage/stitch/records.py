@@ -71,7 +71,7 @@ class Placed:
     sureness : float
         1 less the chance that what it shares with its neighbours agrees by accident, 0 to 1.
     sd_px : float
-        Standard uncertainty of its place against the field that it is measured from.
+        Standard uncertainty of its place against the field from which the others are known best.
     by : str
         `overlap`, or `regularity` where only the serpentine's steps say so.
     neighbours : int

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.sparse import bmat, coo_matrix, csr_matrix, diags
 from scipy.sparse.linalg import splu
 
-from triage.stitch.certainty import Frame, find_variances, rate_scatter
+from triage.stitch.certainty import find_variances, rate_scatter
 from triage.stitch.groups import find_groups
 from triage.stitch.records import Measured, Pair
 
@@ -42,8 +42,8 @@ class Places:
     group : ndarray of shape (N,)
         Which fields hang together.
     sd_px : ndarray of shape (N,)
-        Standard uncertainty of the place against the group's best-tied field, in the frame in which the
-        fields are turned by nothing on average; how the whole group lies is nobody's to know.
+        Standard uncertainty of the place against the field of its group from which half of the others
+        are known best; how the whole group lies and is turned is nobody's to know.
     kept, rejected : tuple of Pair
     residual_px : float
         Median disagreement of the pairs kept.
@@ -147,10 +147,8 @@ def _solve(n: int, pairs: Sequence[Pair], *, has_turns: bool) -> _Solution:
     m = len(seen.pair)
     prior = np.full(3 * n, 1e-9)
     prior[2 * n :] = _TURN_PRIOR_RAD**-2 if has_turns else 1e12
-    # Held from the best-tied field: a loose one would make all others look uncertain.
-    ties = np.bincount(np.concatenate([seen.first, seen.second]), minlength=n)
-    tied, group = np.argsort(-ties, kind="stable"), find_groups(n, pairs)
-    pinned = tied[np.unique(group[tied], return_index=True)[1]]
+    group = find_groups(n, pairs)
+    pinned = np.unique(group, return_index=True)[1]
     prior[np.concatenate([pinned, pinned + n])] = 1e6
     solution, trust = np.zeros(3 * n), np.ones(m)
     for _ in range(_ROUNDS):
@@ -168,7 +166,7 @@ def _solve(n: int, pairs: Sequence[Pair], *, has_turns: bool) -> _Solution:
     pair_deviations = seen.take_medians(deviations, len(pairs)) / _MEDIAN_DEVIATIONS
     spread = max(1.0, float(np.median(deviations)) / _MEDIAN_DEVIATIONS)
     middle_xy = np.stack([solution[:n], solution[n : 2 * n]], axis=1)
-    variances = find_variances(factor, middle_xy, Frame(group, pinned, ties) if has_turns else None)
+    variances = find_variances(factor, middle_xy, group, has_turns=has_turns)
     return _Solution(
         middle_xy,
         solution[2 * n :],

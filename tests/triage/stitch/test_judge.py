@@ -58,12 +58,12 @@ def test_part_behind_a_tie_that_says_little_of_the_turn_is_cut_off_and_hangs_tog
     turns = rng.uniform(-0.02, 0.02, 14)
 
     def tie(first: int, second: int, reach_px: float) -> Pair:
-        seen = middle_xy[[first, second]].mean(axis=0) + rng.uniform(-reach_px, reach_px, (8, 2))
+        seen = middle_xy[[first, second]].mean(axis=0) + rng.uniform(-reach_px, reach_px, (40, 2))
         ours, theirs = (
-            (seen - middle_xy[n]) @ np.array([[cos, -sin], [sin, cos]]) + rng.normal(0, 0.1, (8, 2))
+            (seen - middle_xy[n]) @ np.array([[cos, -sin], [sin, cos]]) + rng.normal(0, 0.1, (40, 2))
             for n, cos, sin in ((n, np.cos(turns[n]), np.sin(turns[n])) for n in (first, second))
         )
-        return Pair(first, second, ours, theirs, np.full(8, 0.9), 1e-9)
+        return Pair(first, second, ours, theirs, np.full(40, 0.9), 1e-9)
 
     beside = [(n, n + 1) for n in range(13) if n % 7 not in (3, 6)] + [(n, n + 7) for n in range(7)]
     ties = [tie(*ends, 150.0) for ends in beside]

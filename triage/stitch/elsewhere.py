@@ -1,0 +1,84 @@
+"""Whether the rest of an overlap agrees, too, where two fields look alike at one place."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from triage.stitch.cells import Cells, cut_shared, take_off_broad
+from triage.stitch.records import Pair
+from triage.stitch.stiff import fit_stiff
+
+# What lies nearer to a place that made the pair is no evidence of its own.
+_NEAR_PX = 44
+_THING_PX = 16
+_LEAST_SEEN = 0.4
+_MOST_LIKENESS = 0.95
+_LEAST_SPAN_PX = 60.0
+_LEAST_CELLS = 4
+# Laid wrongly by so much nothing can agree but by accident.
+_WRONGLY_XY = tuple(
+    (x * far, y * far) for far in (10, 16, 24) for x in (-1, 0, 1) for y in (-1, 0, 1) if (x, y) != (0, 0)
+)
+
+
+def rate_elsewhere(
+    pair: Pair,
+    ours: NDArray[np.float32],
+    theirs: NDArray[np.float32],
+    things: NDArray[np.bool_],
+) -> float:
+    """How many deviations better the rest of an overlap agrees than if laid wrongly; 0 if nothing tells.
+
+    Parameters
+    ----------
+    pair : Pair
+    ours, theirs : ndarray of shape (H, W)
+    things : ndarray of shape (H, W)
+        Where the things of the first field lie that made the pair.
+
+    Notes
+    -----
+    Faint texture all over an overlap is told from grain by hundreds of cells' worth of pixels, and there is
+    but one way to lay it, which one thing has fixed. Of drawn scans' pairs that were wrong and rested on one
+    thing the best had 1.3 deviations; of right ones two thirds had 3 to 13.
+    """
+    height, width = ours.shape
+    half = np.array([width, height]) / 2
+    found = pair.measured or pair
+    has_turn = np.ptp(found.first_xy, axis=0).max() > _LEAST_SPAN_PX
+    to_ours = fit_stiff(found.second_xy + half, found.first_xy + half, has_turn=bool(has_turn))
+    mine, other, weight, corner = cut_shared(take_off_broad(ours), take_off_broad(theirs), to_ours)
+    if min(weight.shape) <= _WRONGLY_XY[-1][0]:
+        return 0.0
+    near = np.asarray(things, np.uint8)
+    near = cv2.dilate(near, np.ones((2 * _THING_PX + 1, 2 * _THING_PX + 1), np.uint8))
+    for x, y in pair.first_xy + half:
+        corners = [(int(x + side), int(y + side)) for side in (-_NEAR_PX, _NEAR_PX)]
+        cv2.rectangle(near, *corners, 1, -1)
+    here = slice(corner[1], corner[1] + weight.shape[0]), slice(corner[0], corner[0] + weight.shape[1])
+    weight = weight * (near[here] == 0)
+    rightly = _agree(mine, other, weight, (0, 0))
+    if rightly is None:
+        return 0.0
+    wrongly = [value for shift in _WRONGLY_XY if (value := _agree(mine, other, weight, shift)) is not None]
+    return (rightly - float(np.mean(wrongly))) / max(1.0, float(np.std(wrongly))) if wrongly else 0.0
+
+
+def _agree(
+    mine: NDArray[np.float32],
+    other: NDArray[np.float32],
+    weight: NDArray[np.float32],
+    shift_xy: tuple[int, int],
+) -> float | None:
+    """Likeness over all cells, in deviations that grain has, the other moved; None where few are seen."""
+    move = np.array([[1, 0, shift_xy[0]], [0, 1, shift_xy[1]]], np.float64)
+    moved, seen = (cv2.warpAffine(one, move, one.shape[::-1]) for one in (other, weight))
+    cells = Cells(weight * seen)
+    is_seen = cells.count > _LEAST_SEEN * cells.size
+    if is_seen.sum() < _LEAST_CELLS:
+        return None
+    likeness = cells.compare(mine, moved)[is_seen].clip(-_MOST_LIKENESS, _MOST_LIKENESS)
+    independent = cells.count_independent()[is_seen]
+    return float((np.arctanh(likeness) * np.sqrt(independent)).sum() / np.sqrt(is_seen.sum()))
