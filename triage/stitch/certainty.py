@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse.linalg import SuperLU
+from scipy.sparse import csc_matrix
 
 from triage.stitch.records import Pair
 
@@ -15,14 +15,14 @@ _KNOWN_TURN_RAD = 2e-4
 
 
 def find_variances(
-    factor: SuperLU, middle_xy: NDArray[np.float64], group: NDArray[np.int64], *, has_turns: bool
+    normal: csc_matrix, middle_xy: NDArray[np.float64], group: NDArray[np.int64], *, has_turns: bool
 ) -> NDArray[np.float64]:
     """Variance of each place against the field of its group that others are known best from.
 
     Parameters
     ----------
-    factor : SuperLU
-        Of the normal equations in x, then y, then the turn of all fields.
+    normal : sparse matrix of shape (3 N, 3 N)
+        Normal equations in x, then y, then the turn of all fields; groups share none.
     middle_xy : ndarray of shape (N, 2)
     group : ndarray of shape (N,)
     has_turns : bool
@@ -46,9 +46,8 @@ def find_variances(
         if k < 2:
             continue
         rows = np.concatenate([members, members + n, members + 2 * n])
-        unit = np.zeros((3 * n, 3 * k))
-        unit[rows, np.arange(3 * k)] = 1
-        blocks = factor.solve(unit)[rows].reshape(3, k, 3, k).transpose(0, 2, 1, 3)
+        covariance = np.linalg.inv(normal[rows][:, rows].toarray())
+        blocks = covariance.reshape(3, k, 3, k).transpose(0, 2, 1, 3)
         variances[members] = _measure_from_best(blocks, middle_xy[members], has_turns=has_turns)
     return variances.clip(0, 1e6)
 

@@ -7,15 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import bmat, coo_matrix, csr_matrix, diags
-from scipy.sparse.linalg import splu
+from scipy.sparse import bmat, coo_matrix, csc_matrix, csr_matrix, diags
+from scipy.sparse.linalg import spsolve
 
 from triage.stitch.certainty import find_variances, rate_scatter
 from triage.stitch.groups import find_groups
 from triage.stitch.records import Measured, Pair
 
 _ROUNDS = 20
-_SETTLED = 1e-6
+_SETTLED_PX = 1e-3
 # Beyond so many deviations a place counts by its distance instead of the square, which wrong ones can't bend.
 _SOFT = 1.25
 _MOST_DISAGREEMENT_PX = 3.0
@@ -84,11 +84,13 @@ def solve_places(n: int, pairs: Sequence[Pair]) -> Places:
         rejected += [pair for pair, is_off in zip(kept, off, strict=True) if is_off]
         kept = [pair for pair, is_off in zip(kept, off, strict=True) if not is_off]
     group = find_groups(n, kept)
+    variances = find_variances(solution.normal, solution.middle_xy, group, has_turns=is_turned)
+    scatter = rate_scatter(n, kept, solution.pair_deviations / solution.spread)
     return Places(
         middle_xy=solution.middle_xy,
         turn_rad=solution.turn_rad,
         group=group,
-        sd_px=solution.sd_px,
+        sd_px=solution.spread * np.sqrt(variances) * scatter,
         kept=tuple(kept),
         rejected=tuple(rejected),
         residual_px=float(np.median(solution.off_px)) if kept else 0.0,
@@ -99,10 +101,12 @@ def solve_places(n: int, pairs: Sequence[Pair]) -> Places:
 class _Solution:
     middle_xy: NDArray[np.float64]
     turn_rad: NDArray[np.float64]
-    sd_px: NDArray[np.float64]
     off_px: NDArray[np.float64]
     pair_off_px: NDArray[np.float64]
+    pair_deviations: NDArray[np.float64]
+    spread: float
     typical: float
+    normal: csc_matrix
 
 
 @dataclass(frozen=True)
@@ -141,39 +145,38 @@ def _take_as_found(pair: Pair) -> Measured:
 
 def _solve(n: int, pairs: Sequence[Pair], *, has_turns: bool) -> _Solution:
     if not pairs:
-        zero = np.zeros(n)
-        return _Solution(np.zeros((n, 2)), zero, zero, np.zeros(0), np.zeros(0), 0.0)
+        none = np.zeros(0)
+        return _Solution(
+            np.zeros((n, 2)), np.zeros(n), none, none, none, 1.0, 0.0, csc_matrix((3 * n, 3 * n))
+        )
     seen = _list_seen(pairs)
     m = len(seen.pair)
     prior = np.full(3 * n, 1e-9)
     prior[2 * n :] = _TURN_PRIOR_RAD**-2 if has_turns else 1e12
-    group = find_groups(n, pairs)
-    pinned = np.unique(group, return_index=True)[1]
+    pinned = np.unique(find_groups(n, pairs), return_index=True)[1]
     prior[np.concatenate([pinned, pinned + n])] = 1e6
     solution, trust = np.zeros(3 * n), np.ones(m)
     for _ in range(_ROUNDS):
         before = solution
         equations, wanted = _linearise(n, seen, solution[2 * n :])
         weighted = equations.T @ _weigh(seen.information * trust[:, None, None])
-        factor = splu((weighted @ equations + diags(prior)).tocsc())
-        solution = factor.solve(weighted @ wanted)
+        normal = (weighted @ equations + diags(prior)).tocsc()
+        solution = spsolve(normal, weighted @ wanted)
         left = (equations @ solution - wanted).reshape(2, m).T
         deviations = np.sqrt(np.einsum("mi,mij,mj->m", left, seen.information, left))
         trust = 1 / np.maximum(1, deviations / _SOFT)
-        if np.abs(solution - before).max() < _SETTLED:
+        if np.abs(solution - before)[: 2 * n].max() < _SETTLED_PX:
             break
     off = np.hypot(*left.T)
-    pair_deviations = seen.take_medians(deviations, len(pairs)) / _MEDIAN_DEVIATIONS
-    spread = max(1.0, float(np.median(deviations)) / _MEDIAN_DEVIATIONS)
-    middle_xy = np.stack([solution[:n], solution[n : 2 * n]], axis=1)
-    variances = find_variances(factor, middle_xy, group, has_turns=has_turns)
     return _Solution(
-        middle_xy,
-        solution[2 * n :],
-        spread * np.sqrt(variances) * rate_scatter(n, pairs, pair_deviations / spread),
-        off,
-        seen.take_medians(off, len(pairs)),
-        float(np.sqrt(np.mean(np.minimum(deviations, _MOST_DEVIATIONS) ** 2))),
+        middle_xy=np.stack([solution[:n], solution[n : 2 * n]], axis=1),
+        turn_rad=solution[2 * n :],
+        off_px=off,
+        pair_off_px=seen.take_medians(off, len(pairs)),
+        pair_deviations=seen.take_medians(deviations, len(pairs)) / _MEDIAN_DEVIATIONS,
+        spread=max(1.0, float(np.median(deviations)) / _MEDIAN_DEVIATIONS),
+        typical=float(np.sqrt(np.mean(np.minimum(deviations, _MOST_DEVIATIONS) ** 2))),
+        normal=normal,
     )
 
 
