@@ -1,15 +1,17 @@
 """Turn a detector's graph into one that reckons in whole numbers of eight bits, in two thirds of the time.
 
 Weights take eight bits (seven where a processor adds pairs of products in sixteen bits, which eight could
-overflow), maps eight, and pixels go in as they are. What rounding the weights changes in the mean is put back
-into the biases. The last layer of each branch stays in floating point. Every processor adds whole numbers
-alike, whatever order it takes.
+overflow), maps eight, and pixels go in as they are. Weights are rounded one after the other, those that are
+left making up for the error so far as what the layer sees of drawn tiles allows; what is left of it in the
+mean is put into the biases. The last layer of each branch stays in floating point. Every processor adds whole
+numbers alike, whatever order it takes.
 
 References
 ----------
 Jacob et al. 2018, "Quantization and Training of Neural Networks for Efficient Integer-Arithmetic-Only
-Inference" (CVPR). Biases: Nagel et al. 2019, "Data-Free Quantization Through Weight Equalization and Bias
-Correction" (ICCV), section 4.2, with means taken from pictures.
+Inference" (CVPR). Weights: Frantar et al. 2022, "GPTQ: Accurate Post-Training Quantization for Generative
+Pre-trained Transformers" (arXiv 2210.17323), section 3. Biases: Nagel et al. 2019, "Data-Free Quantization
+Through Weight Equalization and Bias Correction" (ICCV), section 4.2, with means taken from pictures.
 """
 
 from __future__ import annotations
@@ -18,21 +20,24 @@ import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import onnx
 import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
+from torch.nn import functional
 
 from training.synthesize.stream import draw_batch
-from triage.network import IMAGE_MEAN, IMAGE_SCALE, CentrePointNetwork, ServedNetwork
+from triage.network import IMAGE_MEAN, IMAGE_SCALE, CentrePointNetwork, SameConv, ServedNetwork
 
-CALIBRATION_TILES = 24
+CALIBRATION_TILES = 16
 _SEED = 90217
 _DENSE_TOP, _DEPTHWISE_TOP = 64, 127
 """The largest whole number of a weight."""
+_DAMPING = 0.01
+"""Of the mean variance; the share that Frantar et al. take."""
 
 Tiles = NDArray[np.uint8]
 
@@ -50,21 +55,53 @@ def round_weights(network: CentrePointNetwork, tiles: Tiles) -> None:
     """
     layers = [layer for layer in network.modules() if isinstance(layer, nn.Conv2d)]
     rounded = [layer for layer in layers if layer not in (network.what[-1], network.where[-1])]
-    means = _mean_inputs(network, rounded, tiles)
+    seen = _watch(network, rounded, tiles)
     with torch.no_grad():
         for layer in rounded:
-            _round_layer(layer, means[layer])
+            _round_layer(layer, seen[layer])
 
 
-def _mean_inputs(
-    network: CentrePointNetwork, layers: list[nn.Conv2d], tiles: Tiles
-) -> dict[nn.Conv2d, Tensor]:
-    """Mean of each channel that a layer is given."""
-    means = {layer: torch.zeros(layer.in_channels, dtype=torch.float64) for layer in layers}
+class _Seen:
+    """Mean and covariance of what the weights of a layer are multiplied with, for each group of channels."""
+
+    def __init__(self) -> None:
+        self._n, self._sum, self._products = 0, torch.zeros(()), torch.zeros(())
+
+    def add(self, layer: nn.Conv2d, maps: Tensor) -> None:
+        """Take one map (1, C, H, W) that the layer is given."""
+        if isinstance(layer, SameConv):
+            maps = layer.pad_edges(maps)
+        squares = _unfold(layer, maps)
+        factors = squares[0].view(layer.groups, -1, squares.shape[2])
+        self._n += factors.shape[2]
+        self._sum = self._sum + factors.sum(dim=2, dtype=torch.float64)
+        self._products = self._products + (factors @ factors.mT).double()
+
+    @property
+    def mean(self) -> Tensor:
+        """Of shape (groups, K)."""
+        return self._sum / self._n
+
+    @property
+    def covariance(self) -> Tensor:
+        """Of shape (groups, K, K)."""
+        return self._products / self._n - self.mean[:, :, None] * self.mean[:, None, :]
+
+
+def _unfold(layer: nn.Conv2d, maps: Tensor) -> Tensor:
+    """What the weights of each place are multiplied with, (1, C x height x width of a filter, places)."""
+    if layer.kernel_size == (1, 1):
+        return maps.flatten(2)
+    padding, stride = cast(tuple[int, int], layer.padding), cast(tuple[int, int], layer.stride)
+    return functional.unfold(maps, layer.kernel_size, padding=padding, stride=stride)
+
+
+def _watch(network: CentrePointNetwork, layers: list[nn.Conv2d], tiles: Tiles) -> dict[nn.Conv2d, _Seen]:
+    seen = {layer: _Seen() for layer in layers}
 
     def note(layer: nn.Module, given: tuple[Tensor, ...]) -> None:
         assert isinstance(layer, nn.Conv2d)
-        means[layer] += given[0].double().mean(dim=(0, 2, 3)) / len(tiles)
+        seen[layer].add(layer, given[0])
 
     hooks = [layer.register_forward_pre_hook(note) for layer in layers]
     served = ServedNetwork(network).eval()
@@ -73,18 +110,36 @@ def _mean_inputs(
             served(torch.from_numpy(tile[None]))
     for hook in hooks:
         hook.remove()
-    return means
+    return seen
 
 
-def _round_layer(layer: nn.Conv2d, mean: Tensor) -> None:
-    weights = layer.weight.double()
-    steps = weights.abs().amax(dim=(1, 2, 3), keepdim=True).clamp(min=1e-12) / _find_top(layer.groups)
-    rounded = torch.round(weights / steps) * steps
-    lost = (weights - rounded).sum(dim=(2, 3))
-    shift = lost[:, 0] * mean if layer.groups > 1 else lost @ mean
+def _round_layer(layer: nn.Conv2d, seen: _Seen) -> None:
+    mean = seen.mean
+    weights = layer.weight.double().view(layer.groups, -1, mean.shape[1])
+    top = _find_top(layer.groups)
+    steps = weights.abs().amax(dim=2).clamp(min=1e-12) / top
+    share = _share_errors(seen.covariance)
+    # The largest sets the steps, which are read from the rounded weights again later.
+    is_fixed = weights.abs() > (top - 0.01) * steps[:, :, None]
+    left, rounded = weights.clone(), torch.zeros_like(weights)
+    for at in range(mean.shape[1]):
+        nearest = (left[:, :, at] / steps).round().clamp(-top, top) * steps
+        rounded[:, :, at] = torch.where(is_fixed[:, :, at], weights[:, :, at], nearest)
+        error = (left[:, :, at] - rounded[:, :, at]) / share[:, at, at, None]
+        left[:, :, at:] -= error[:, :, None] * share[:, None, at, at:]
     assert layer.bias is not None
-    layer.bias += shift.to(layer.bias.dtype)
-    layer.weight.copy_(rounded)
+    layer.bias += ((weights - rounded) * mean[:, None, :]).sum(dim=2).flatten().to(layer.bias.dtype)
+    layer.weight.copy_(rounded.view(layer.weight.shape))
+
+
+def _share_errors(covariance: Tensor) -> Tensor:
+    """How an error of each weight is best made up for by those after it (the upper factor of the inverse)."""
+    size = covariance.shape[1]
+    damping = _DAMPING * covariance.diagonal(dim1=1, dim2=2).mean(dim=1) + 1e-9
+    damped = covariance + damping[:, None, None] * torch.eye(size, dtype=covariance.dtype)
+    inverse = torch.cholesky_inverse(torch.linalg.cholesky(damped))
+    factor: Tensor = torch.linalg.cholesky(inverse, upper=True)
+    return factor
 
 
 def _find_top(groups: int) -> int:

@@ -75,9 +75,11 @@ class SameConv(nn.Conv2d):
 
     def forward(self, input: Tensor) -> Tensor:
         """Map (N, n_out, H / stride, W / stride); H and W must be multiples of the stride."""
-        if self.stride[0] > 1:
-            input = F.pad(input, self._edges)
-        return super().forward(input)
+        return super().forward(self.pad_edges(input))
+
+    def pad_edges(self, input: Tensor) -> Tensor:
+        """The map with what padding at uneven edges adds; even padding is left to the convolution."""
+        return F.pad(input, self._edges) if self.stride[0] > 1 else input
 
 
 def _normed(
