@@ -6,7 +6,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.stitch.fields import SMOOTH_PX
 from triage.stitch.stiff import find_shared
 
 _CELL_PX = 32
@@ -76,10 +75,6 @@ class Cells:
         """Correlation in each cell, shape (rows, columns)."""
         squares = self.multiply(one, one) * self.multiply(two, two)
         return self.multiply(one, two) / np.sqrt(np.maximum(squares, 1e-9))
-
-    def count_independent(self) -> NDArray[np.float64]:
-        """How many values of each cell smoothed grain leaves independent, shape (rows, columns)."""
-        return self.count / (4 * np.pi * SMOOTH_PX**2)
 
     def find_middles(self) -> NDArray[np.float64]:
         """Middle of what is seen of each cell, shape (rows, columns, 2)."""

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.stitch.cells import Cells, cut_shared, take_off_broad
+from triage.stitch.fields import SMOOTH_PX
 from triage.stitch.records import Pair
 from triage.stitch.stiff import fit_stiff
 
@@ -80,5 +81,6 @@ def _agree(
     if is_seen.sum() < _LEAST_CELLS:
         return None
     likeness = cells.compare(mine, moved)[is_seen].clip(-_MOST_LIKENESS, _MOST_LIKENESS)
-    independent = cells.count_independent()[is_seen]
+    # Smoothed grain makes neighbours alike: correlations of it scatter by the sum of their squared likeness.
+    independent = cells.count[is_seen] / (2 * np.pi * SMOOTH_PX**2)
     return float((np.arctanh(likeness) * np.sqrt(independent)).sum() / np.sqrt(is_seen.sum()))

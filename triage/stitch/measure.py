@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.stitch.cells import Cells, cut_shared, take_off_broad
+from triage.stitch.fields import SMOOTH_PX
 from triage.stitch.records import Measured, Pair
 from triage.stitch.stiff import fit_stiff, rotate
 
@@ -111,8 +112,8 @@ def _compare_cells(
     off_xy = -np.linalg.solve(normal, pull[is_told][..., None])[..., 0]
     rest = (product("d", "d")[is_told] + (pull[is_told] * off_xy).sum(axis=1)) / sums.count[is_told]
     # Grain of neighbouring pixels is alike after smoothing, as if there were fewer of them.
-    share = (sums.count_independent() / sums.count.clip(1))[is_told]
-    information = normal * (share / np.maximum(rest, 1.3 * grain**2).clip(1e-9))[:, None, None]
+    alike = 4 * np.pi * SMOOTH_PX**2
+    information = normal / (alike * np.maximum(rest, 1.3 * grain**2).clip(1e-9))[:, None, None]
     is_near = np.hypot(*off_xy.T) < _MOST_SHIFT_PX
     if is_near.sum() < _LEAST_CELLS:
         return None

@@ -189,9 +189,17 @@ class _Search:
                 self._elsewhere[key] = rate_elsewhere(pair, *fields, things)
 
     def _is_borne_out(self, pair: Pair) -> bool:
-        """Whether that agrees so well that of all pairs rated so hardly one would by accident."""
-        chance = float(norm.sf(self._elsewhere[pair.first, pair.second]))
-        return chance * len(self._elsewhere) <= _MOST_WRONG_EXPECTED
+        """Whether that agrees so well that hardly one pair would by accident.
+
+        Of all shifts tried, for one that found places of more than one kind; of the pairs rated, for one that
+        rests on one plain thing, which may be found again anywhere.
+        """
+        key = pair.first, pair.second
+        by_accident = float(norm.sf(self._elsewhere[key]))
+        expected = len(self._elsewhere) * by_accident
+        if not self._evidence[key].is_single:
+            expected = min(expected, self._n_guesses * pair.chance * by_accident)
+        return expected <= _MOST_WRONG_EXPECTED
 
     def list_unconfirmed(self) -> tuple[Pair, ...]:
         """Pairs that were dropped for want of another that confirms them, and not found again since."""
