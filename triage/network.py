@@ -269,12 +269,14 @@ def fold_norms(network: CentrePointNetwork) -> None:
 
 def _join_last_stage(network: CentrePointNetwork) -> None:
     """Make one convolution of the two that follow each other between the last stage and the pyramid."""
-    block, lateral = network.features.stages[-1][-1], network.pyramid.laterals[-1]
-    assert isinstance(block, InvertedBottleneck) and isinstance(lateral, nn.Sequential)
+    stage, lateral = network.features.stages[-1], network.pyramid.laterals[-1]
+    assert isinstance(stage, nn.Sequential) and isinstance(lateral, nn.Sequential)
+    block = stage[-1]
+    assert isinstance(block, InvertedBottleneck)
     narrow, widen = block.project[0], lateral[0]
     assert isinstance(narrow, nn.Conv2d) and isinstance(widen, nn.Conv2d)
-    assert narrow.bias is not None and widen.bias is not None
     joined = nn.Conv2d(narrow.in_channels, widen.out_channels, 1).to(widen.weight)
+    assert narrow.bias is not None and widen.bias is not None and joined.bias is not None
     first, second = narrow.weight[:, :, 0, 0].double(), widen.weight[:, :, 0, 0].double()
     with torch.no_grad():
         joined.weight.copy_((second @ first)[:, :, None, None])

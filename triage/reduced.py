@@ -59,8 +59,7 @@ def reduce_cells(x: int, y: int, pixels: Pixels, rows: slice, columns: slice, ce
     if any(beyond_hw):
         squares = np.pad(squares, (*((0, more) for more in beyond_hw), (0, 0)), mode="edge")
     size = (columns.stop - columns.start, rows.stop - rows.start)
-    means: Pixels = cv2.resize(squares, size, interpolation=cv2.INTER_AREA)
-    return means
+    return np.asarray(cv2.resize(squares, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 class ReducedCopy:
