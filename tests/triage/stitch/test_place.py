@@ -63,6 +63,18 @@ def test_sure_pair_ties_two_parts_alone(
     assert set(places.group.tolist()) == {0} and places.rejected == ()
 
 
+@pytest.mark.parametrize(("deviations", "n_groups"), [(6.0, 1), (-1.0, 2)])
+def test_weak_pair_ties_two_parts_where_the_rest_of_the_overlap_bears_it_out(
+    fields: tuple[Fields, np.ndarray], monkeypatch: pytest.MonkeyPatch, deviations: float, n_groups: int
+) -> None:
+    opened, middle_xy = fields
+    match = match_within_parts(middle_xy, tie_chance=1.4e-3, tie_off_px=0)
+    monkeypatch.setattr(place, "match_overlap", match)
+    monkeypatch.setattr(place, "rate_elsewhere", lambda *_: deviations)
+    places = find_places(opened, UNKNOWN).places
+    assert len(set(places.group.tolist())) == n_groups and len(places.rejected) == n_groups - 1
+
+
 @pytest.mark.parametrize("order", ORDERS)
 def test_blank_field_is_compared_with_no_other(
     cut_scan: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, order: str

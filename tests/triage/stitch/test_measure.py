@@ -1,0 +1,82 @@
+"""Two fields measured against each other by all that both show, and judged by the rest of their overlap."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from triage.stitch.elsewhere import rate_elsewhere
+from triage.stitch.measure import measure_shared
+from triage.stitch.records import Pair
+from triage.stitch.stiff import fit_stiff, rotate
+
+H, W = 240, 320
+HALF = np.array([W, H]) / 2
+MIDDLE_XY = np.array([(200.0, 200.0), (410.3, 208.6)])
+GRAIN = 0.5
+
+
+def draw_slide(seed: int, contrast: float) -> np.ndarray:
+    """Faint texture of a few pixels all over."""
+    noise = np.random.default_rng(seed).normal(0, 1, (400, 640)).astype(np.float32)
+    soft = cv2.GaussianBlur(noise, (0, 0), 2.5)
+    return 200 + contrast * soft / soft.std()
+
+
+def take(slide: np.ndarray, middle_xy: np.ndarray, turn_deg: float, seed: int) -> np.ndarray:
+    """A field of the slide with grain, turned around its middle."""
+    rotation = rotate(np.deg2rad(turn_deg))
+    shift = middle_xy - 0.5 - rotation @ (HALF - 0.5)
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    field = cv2.warpAffine(slide, np.column_stack([rotation, shift]), (W, H), flags=flags)
+    noise = cv2.GaussianBlur(np.random.default_rng(seed).normal(0, 1, (H, W)), (0, 0), 1.2)
+    return (field + GRAIN * noise / noise.std()).astype(np.float32)
+
+
+def pair_up(turn_deg: float) -> Pair:
+    """Three rough places close together, as a search by whole pixels finds them."""
+    seen = np.array([(300.0, 190.0), (318.0, 230.0), (306.0, 215.0)])
+    theirs = np.rint((seen - MIDDLE_XY[1]) @ rotate(np.deg2rad(turn_deg)))
+    return Pair(0, 1, seen - MIDDLE_XY[0], theirs, np.full(3, 0.9), 1e-4)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 1.3])
+def test_fields_are_measured_to_a_part_of_a_pixel_and_of_their_turn(turn_deg: float) -> None:
+    slide = draw_slide(1, contrast=6.0)
+    ours, theirs = take(slide, MIDDLE_XY[0], 0, 2), take(slide, MIDDLE_XY[1], turn_deg, 3)
+    measured = measure_shared(pair_up(turn_deg), ours, theirs, GRAIN)
+    assert measured is not None
+    laid = fit_stiff(measured.second_xy, measured.first_xy, has_turn=True)
+    assert np.rad2deg(np.arctan2(laid[1, 0], laid[0, 0])) == pytest.approx(turn_deg, abs=0.02)
+    assert laid[:, 2] == pytest.approx(MIDDLE_XY[1] - MIDDLE_XY[0], abs=0.1)
+    off = measured.first_xy + MIDDLE_XY[0] - MIDDLE_XY[1]
+    off -= measured.second_xy @ rotate(np.deg2rad(turn_deg)).T
+    deviations = np.sqrt(np.einsum("ki,kij,kj->k", off, measured.information, off))
+    # Their uncertainty is stated twice as large as grain alone makes it.
+    assert 0.2 < np.median(deviations) < 1.2
+
+
+def test_fields_that_share_nothing_are_not_measured() -> None:
+    ours = take(draw_slide(1, contrast=6.0), MIDDLE_XY[0], 0, 2)
+    theirs = take(draw_slide(4, contrast=6.0), MIDDLE_XY[1], 0, 3)
+    assert measure_shared(pair_up(0), ours, theirs, GRAIN) is None
+
+
+def test_faint_texture_bears_a_lone_tie_out_and_other_texture_does_not() -> None:
+    things = np.zeros((H, W), dtype=bool)
+    ratings = []
+    for seed in (1, *range(10, 18)):
+        # Far below what patches are told by; the same spot on both would make them a pair.
+        ours = take(draw_slide(1, contrast=0.4), MIDDLE_XY[0], 0, 2)
+        theirs = take(draw_slide(seed, contrast=0.4), MIDDLE_XY[1], 0, 3)
+        ratings.append(rate_elsewhere(pair_up(0), ours, theirs, things))
+    assert ratings[0] > 4
+    assert np.abs(ratings[1:]).max() < 3
+
+
+def test_what_made_a_pair_is_no_evidence_of_the_rest() -> None:
+    slide = draw_slide(1, contrast=6.0)
+    ours, theirs = take(slide, MIDDLE_XY[0], 0, 2), take(slide, MIDDLE_XY[1], 0, 3)
+    assert rate_elsewhere(pair_up(0), ours, theirs, np.zeros((H, W), dtype=bool)) > 10
+    assert rate_elsewhere(pair_up(0), ours, theirs, np.ones((H, W), dtype=bool)) == 0
