@@ -53,13 +53,12 @@ def rate_elsewhere(
     mine, other, weight, corner = cut_shared(take_off_broad(ours), take_off_broad(theirs), to_ours)
     if min(weight.shape) <= _WRONGLY_XY[-1][0]:
         return 0.0
-    near = np.asarray(things, np.uint8)
-    near = cv2.dilate(near, np.ones((2 * _THING_PX + 1, 2 * _THING_PX + 1), np.uint8))
-    for x, y in pair.first_xy + half:
-        corners = [(int(x + side), int(y + side)) for side in (-_NEAR_PX, _NEAR_PX)]
-        cv2.rectangle(near, *corners, 1, -1)
+    square = np.ones((2 * _THING_PX + 1, 2 * _THING_PX + 1), np.uint8)
+    near = np.asarray(cv2.dilate(np.asarray(things, np.uint8), square), np.bool_)
+    for x, y in (pair.first_xy + half).astype(int).tolist():
+        near[max(0, y - _NEAR_PX) : y + _NEAR_PX + 1, max(0, x - _NEAR_PX) : x + _NEAR_PX + 1] = True
     here = slice(corner[1], corner[1] + weight.shape[0]), slice(corner[0], corner[0] + weight.shape[1])
-    weight = weight * (near[here] == 0)
+    weight = weight * ~near[here]
     rightly = _agree(mine, other, weight, (0, 0))
     if rightly is None:
         return 0.0
@@ -75,7 +74,9 @@ def _agree(
 ) -> float | None:
     """Likeness over all cells, in deviations that grain has, the other moved; None where few are seen."""
     move = np.array([[1, 0, shift_xy[0]], [0, 1, shift_xy[1]]], np.float64)
-    moved, seen = (cv2.warpAffine(one, move, one.shape[::-1]) for one in (other, weight))
+    moved, seen = (
+        np.asarray(cv2.warpAffine(one, move, one.shape[::-1]), np.float32) for one in (other, weight)
+    )
     cells = Cells(weight * seen)
     is_seen = cells.count > _LEAST_SEEN * cells.size
     if is_seen.sum() < _LEAST_CELLS:

@@ -71,17 +71,22 @@ def measure_shared(
     has_turn = len(pair.likeness) >= _LEAST_PLACES and np.ptp(pair.second_xy, axis=0).max() > _LEAST_SPAN_PX
     to_ours = fit_stiff(pair.second_xy + half, pair.first_xy + half, has_turn=bool(has_turn))
     fine = take_off_broad(ours), take_off_broad(theirs)
-    for _ in range(_ROUNDS):
-        cells = _compare_cells(*fine, to_ours, grain)
+    cells = _compare_cells(*fine, to_ours, grain)
+    for _ in range(_ROUNDS - 1):
         if cells is None:
             return None
-        theirs_xy = (cells.ours_xy - cells.off_xy - to_ours[:, 2]) @ np.linalg.inv(to_ours[:, :2]).T
         to_ours = _lay_better(to_ours, cells)
+        cells = _compare_cells(*fine, to_ours, grain)
+    if cells is None:
+        return None
+    theirs_xy = (cells.ours_xy - cells.off_xy - to_ours[:, 2]) @ np.linalg.inv(to_ours[:, :2]).T
+    to_ours = _lay_better(to_ours, cells)
     found_xy = (pair.second_xy + half) @ to_ours[:, :2].T + to_ours[:, 2] - half
     if np.median(np.hypot(*(found_xy - pair.first_xy).T)) > _MOST_FROM_FOUND_PX:
         return None
     covariance = np.linalg.inv(cells.information) + _LEAST_SD_PX**2 * np.eye(2)
-    return Measured(cells.ours_xy - half, theirs_xy - half, np.linalg.inv(covariance) / _CAREFUL**2)
+    information = np.asarray(np.linalg.inv(covariance) / _CAREFUL**2, np.float64)
+    return Measured(cells.ours_xy - half, theirs_xy - half, information)
 
 
 def _compare_cells(
@@ -92,11 +97,12 @@ def _compare_cells(
     if min(weight.shape) < _LEAST_SIDE_PX:
         return None
     sums = Cells(weight)
-    both = (mine + other) / 2
+    both = np.asarray((mine + other) / 2, np.float32)
     slope_x, slope_y = (
-        cv2.Sobel(both, cv2.CV_32F, *along, ksize=3, scale=1 / 8) for along in ((1, 0), (0, 1))
+        np.asarray(cv2.Sobel(both, cv2.CV_32F, *along, ksize=3, scale=1 / 8), np.float32)
+        for along in ((1, 0), (0, 1))
     )
-    left_over = mine - other
+    left_over = np.asarray(mine - other, np.float32)
     # How bright they are, and how strongly they show it, is free in each cell.
     strength = np.maximum(sums.multiply(both, both), 1e-9)
     by = {name: sums.multiply(one, both) for name, one in (("x", slope_x), ("y", slope_y), ("d", left_over))}
