@@ -41,9 +41,9 @@ def rate_elsewhere(
 
     Notes
     -----
-    Faint texture all over an overlap is told from grain by hundreds of cells' worth of pixels, and there is
-    but one way to lay it, which one thing has fixed. Of drawn scans' pairs that were wrong and rested on one
-    thing the best had 1.3 deviations; of right ones two thirds had 3 to 13.
+    Faint texture all over an overlap is told from grain by thousands of pixels, and there is but one way to
+    lay it, which one thing has fixed. Of 54 lone pairs of four drawn scans the 25 that were wrong had -2.1 to
+    1.5 deviations; of the right ones 22 had 3.3 to 11, and seven -1.1 to 1.8.
     """
     height, width = ours.shape
     half = np.array([width, height]) / 2
