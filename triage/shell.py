@@ -17,8 +17,8 @@ Floats = NDArray[np.float64]
 
 # By how much the network of `triage.rim` misjudges itself, and a part in pixels of the picture that is read,
 # which it misses in small objects: chosen by `training.size_uncertainty` on objects that it did not learn.
-LENGTH_SD_FACTOR = 0.94
-WIDTH_SD_FACTOR = 0.93
+LENGTH_SD_FACTOR = 0.985
+WIDTH_SD_FACTOR = 0.973
 PIXEL_SD = 0.35
 # Ends are compared where they are this share of the length away from the tips.
 _END_SHARE = 0.125
