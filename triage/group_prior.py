@@ -26,6 +26,9 @@ _UNKNOWN_WEIGHT = 0.5
 # of the rest lost theirs).
 _OPEN_GROUP = "other_egg"
 _OPEN_WEIGHT = 0.3
+# What sizes say is taken to this power: the network sees the size, too, and the table has gaps. Chosen on 120
+# drawn pictures (0.85 instead of 0.83 of the groups right), held on 130 others (0.91 instead of 0.89).
+_SAY = 0.4
 
 
 def weigh_group_scores(group_scores: Floats, size: MeasuredSize | None, *, host: str | None = None) -> Floats:
@@ -66,7 +69,8 @@ def _weigh_groups(size: MeasuredSize, host: str | None) -> Floats:
     weights[rows] = _LEAST_WEIGHT
     np.maximum.at(weights, rows, np.exp(-0.5 * squares))
     is_open = np.array([group.name == _OPEN_GROUP for group in read_groups()])
-    return np.where(is_open, np.maximum(weights, _OPEN_WEIGHT), weights)
+    said: Floats = np.where(is_open, np.maximum(weights, _OPEN_WEIGHT), weights) ** _SAY
+    return said
 
 
 @lru_cache

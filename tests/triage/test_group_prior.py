@@ -52,7 +52,7 @@ def test_weigh_group_scores_drops_no_group() -> None:
 
 def test_weigh_group_scores_gives_a_size_that_fits_nothing_to_the_look_alikes() -> None:
     weighed = weigh(500, 400)
-    assert weighed["air_bubble"] > 5 * weighed["ascarid_egg"]
+    assert weighed["air_bubble"] > 2 * weighed["ascarid_egg"]
 
 
 def test_weigh_group_scores_is_soft_at_the_bounds() -> None:
@@ -64,7 +64,7 @@ def test_weigh_group_scores_is_soft_at_the_bounds() -> None:
 
 def test_an_egg_like_none_of_the_groups_is_bound_to_no_size() -> None:
     weighed = weigh(47, 31)
-    assert weighed["other_egg"] > 5 * weighed["ascarid_egg"]
+    assert weighed["other_egg"] > 2 * weighed["ascarid_egg"]
 
 
 def test_weigh_group_scores_holds_no_part_for_too_small() -> None:
@@ -72,9 +72,9 @@ def test_weigh_group_scores_holds_no_part_for_too_small() -> None:
     part = MeasuredSize(70.0, 40.0, 1.0, 1.0, is_of_part=True)
     weighed = dict(zip(NAMES, weigh_group_scores(EVEN, part).tolist(), strict=True))
     whole = weigh(70.0, 40.0)
-    assert weighed["ascarid_egg"] > 3 * whole["ascarid_egg"]
+    assert weighed["ascarid_egg"] > 2 * whole["ascarid_egg"]
     assert weighed["ascarid_egg"] == max(weighed.values())
-    assert weighed["giardia_cyst"] < 0.1 * weighed["ascarid_egg"]
+    assert weighed["giardia_cyst"] < 0.4 * weighed["ascarid_egg"]
 
 
 @pytest.mark.parametrize("host", [None, "dog", "cat"])
@@ -92,14 +92,16 @@ def test_weigh_group_scores_takes_the_best_fitting_taxon_of_each_group(
 def _weigh_plainly(name: str, size: MeasuredSize, host: str | None) -> float:
     """One group after the other, one taxon after the other."""
     if name not in candidate_groups():
-        return 0.5
+        return 0.5**0.4
     weights = []
     for one in find_references(name, host):
         ranges = ((size.length_um, 1.5, one.length_range_um), (size.width_um, 1.0, one.width_range_um))
         known = [(value, sd, bounds) for value, sd, bounds in ranges if bounds]
         if known:
             weights.append(math.exp(-sum(_squared_miss(*each, size.is_of_part) for each in known) / 2))
-    return max([0.3 if name == "other_egg" else 0.05, *weights]) if weights else 0.5
+    least = 0.3 if name == "other_egg" else 0.05
+    said: float = (max([least, *weights]) if weights else 0.5) ** 0.4
+    return said
 
 
 def _squared_miss(value: float, sd: float, bounds: tuple[float, float], is_of_part: bool) -> float:
