@@ -194,6 +194,10 @@ class Candidate:
     `group_scores` and `look_alike_scores` are shares of one whole. `is_above_cut` says whether the score
     reaches the detector's default cut; the rest of the list stays within reach. `is_cut_off` says that the
     picture's edge cuts the object. `outline` is None where none was found; `outline_missing` says why.
+
+    Standard uncertainties (`_sd`) were found on drawn objects. Ellipses that a person drew around the outside
+    of the dark line of 38 objects in photographs were 2 % larger; an interval 1.5 times as wide would hold
+    95 % of them.
     """
 
     rank: int

@@ -50,7 +50,7 @@ function top(item, desk) {
       el("div", {}, el("p", { class: "small-label" }, item.origin === "reader" ? "Placed by a reader as" : "Resembles"),
         el("p", { class: "resembles" }, desk.labelOf(item.group)),
         el("p", { class: "hint" }, desk.appearanceOf(item.group))),
-      el("div", { title: "± one standard uncertainty" }, sizeLines(item).map((line) => el("p", { class: "figure" }, line))),
+      el("div", { title: "± one standard uncertainty, found on drawn pictures; sizes drawn by hand in photographs were 2 % larger" }, sizeLines(item).map((line) => el("p", { class: "figure" }, line))),
       el("p", {}, areApart(item, desk) ? stateMark("waits", "≠", "Readers differ") : stateMark(kind, ANSWERS[answer].symbol, desk.isOnItsWay(item) ? "Not stored yet" : given)),
       desk.canMark() && ownMark(item, desk) && el("button", { type: "button", class: "quiet take-back", onclick: () => takeBack(desk) }, "Take back my last mark ", el("kbd", { "aria-hidden": "true" }, "X"))));
 }
