@@ -4,7 +4,7 @@
 
 writes `detector.onnx` to DIR and puts its SHA-256 into `record.json`. The graph reckons in whole numbers of
 eight bits, whose ranges are taken from a few drawn tiles; `training.eight_bit` says how. The same weights
-give the same bytes on one machine.
+give the same bytes on one machine with as many threads.
 """
 
 from __future__ import annotations
