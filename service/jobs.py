@@ -39,7 +39,7 @@ LOG = logging.getLogger(__name__)
 QUEUE = "proposals"
 # Trainings take hours, so nothing else may wait behind them.
 TRAINING_QUEUE = "trainings"
-# Another order of steps or tiles needs another number: the engine resumes a workflow only where it is the same.
+# Another order of steps or tiles needs another number: the engine resumes a workflow only where it is so.
 WORKFLOW_FORM = 4
 TRIES_AFTER_CRASH = 3
 UNREACHABLE_PAUSE_S = 2.0

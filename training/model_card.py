@@ -65,12 +65,19 @@ def _write_sections(record: WeightsRecord, folder: Path) -> Iterator[str]:
     yield from _write_duties()
 
 
+def _tell_start(start: object) -> str:
+    """What a record says of the start: a licence, or the detector that was gone on with."""
+    if isinstance(start, dict):
+        return f"{start['name']}, weights {start['weights_sha256'][:12]}, in `{start['given']}`"
+    return str(start or "random weights")
+
+
 def _write_making(record: WeightsRecord) -> Iterator[str]:
     trained_on = str(record.recipe.get("trained_on", "not stated"))
     yield "## What it was trained on"
     yield (
         f"{_sentence(trained_on)} {'' if trained_on != DRAWN_ALONE else _NO_PHOTOGRAPH}"
-        f"Started from: {record.recipe.get('start') or 'random weights'}. "
+        f"Started from: {_tell_start(record.recipe.get('start'))}. "
         f"It works at {record.um_per_px:g} µm per pixel, in tiles of {record.tile_px} px."
     )
     command = record.recipe.get("command")

@@ -40,10 +40,10 @@ def combine_looks(merged: Detections, seen: Detections, *, has_plain_look: bool)
 
     Notes
     -----
-    Groups are those of `pool_groups`. Enlarging adds no detail but turns granules into what looks like cysts,
-    so an enlarged look that scores higher than all plain ones is not taken at its word: the score is then half
-    way between, in logits. A plain look that saw nothing counts as the lowest score that the network reports.
-    The rule is ours, measured on drawn pictures (`training/runs.md`).
+    Groups are those of `pool_groups`. Enlarging adds no detail but turns granules into what looks like
+    cysts, so an enlarged look that scores higher than all plain ones is not taken at its word: the score is
+    then half way between, in logits. A plain look that saw nothing counts as the lowest score that the
+    network reports. The rule is ours, measured on drawn pictures (`training/runs.md`).
     """
     if seen.factors is None or len(merged.scores) == 0:
         return merged
