@@ -49,7 +49,8 @@ def judged_weights(weights_folder: Path, tmp_path: Path) -> Path:
         "default_cut": {"score": 0.4, "recall": 0.75, "chosen_on": "drawn fields"},
         "strata": {"default_cut": 0.4, "sets": ["drawn fields"], "rows": [row]},
     }
-    recipe = {"trained_on": "drawn slides alone", "weaknesses": ["coiled larvae"]}
+    start = {"given": "runs/one", "name": "ours 0.1", "weights_sha256": "5f" * 32}
+    recipe = {"trained_on": "drawn slides alone", "start": start, "weaknesses": ["coiled larvae"]}
     write_record(folder, dataclasses.replace(read_record(folder), scores=scores, recipe=recipe))
     return folder
 
@@ -61,6 +62,7 @@ def test_card_says_what_the_record_holds(judged_weights: Path) -> None:
     assert "1.38 (0.50 to 0.90) | not reached | not reached |" in card
     assert "| sharpness 0.28 to 0.4 oocyst | 12 | 0.25 (0.50 to 0.90) |" in card
     assert "no veterinary flotation slide" in card and "- Coiled larvae." in card
+    assert "Started from: ours 0.1, weights 5f5f5f5f5f5f, in `runs/one`." in card
     assert "Before a hospital relies on it" in card
 
 
