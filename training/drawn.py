@@ -237,15 +237,16 @@ def show_again(
     generator = torch.Generator()
     pool: deque[tuple[Tensor, Target]] = deque()
     for number, (tiles, targets) in enumerate(batches, start=first):
+        new = list(zip(tiles, targets, strict=True))
         if number >= start:
             generator.manual_seed(seed * SEED_STRIDE + number)
-            again = _choose(pool, list(zip(tiles, targets, strict=True)), echoes - 1, generator)
+            again = _choose(pool, new, echoes - 1, generator)
             yield (
                 torch.cat([tiles, *(tile[None] for tile, _ in again)]),
                 [*targets, *(target for _, target in again)],
             )
         if echoes > 1:
-            pool.extend(zip(tiles, targets, strict=True))
+            pool.extend(new)
             while len(pool) > POOL_BATCHES * len(targets):
                 pool.popleft()
 

@@ -164,7 +164,7 @@ def _measure_seeds(options: argparse.Namespace) -> list[list[list[Measured]]]:
     """For each seed what each network of `options.rim` reads of its objects."""
     find: Callable[[int], list[Found]]
     if options.data is not None:
-        find = partial(_find_marked, options.data)
+        find = partial(find_marked, options.data)
     elif options.plain:
         find = _find_plain
     else:
@@ -186,7 +186,8 @@ def _measure_seed(
     return [measure_outlines(pairs, graph) for graph in graphs]
 
 
-def _find_marked(data: Path, seed: int) -> list[Found]:
+def find_marked(data: Path, seed: int) -> list[Found]:
+    """The marked objects of a labelled set, each with the outline found for it."""
     return find_known(read_known(data), None, seed)
 
 
@@ -194,11 +195,20 @@ def _find_plain(seed: int) -> list[Found]:
     return find_known(draw_plain_known(seed), None, seed)
 
 
+def _read_kept(path: Path) -> list[Found]:
+    pairs: list[Found] = pickle.loads(path.read_bytes())
+    return pairs
+
+
+def read_all_kept(folder: Path) -> list[Found]:
+    """All drawn objects of a folder of `--found`, each with the outline found for it."""
+    return [one for path in sorted(folder.glob("found_*.pkl")) for one in _read_kept(path)]
+
+
 def _find_drawn(n: int, device: str, kept: Path | None, seed: int) -> list[Found]:
     path = kept / f"found_{seed}_{n}.pkl" if kept else None
     if path and path.exists():
-        pairs: list[Found] = pickle.loads(path.read_bytes())
-        return pairs
+        return _read_kept(path)
     pairs = find_known(draw_known(seed, device), n, seed)
     if path:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -80,9 +80,12 @@ class Augmenter:
 
     def _draw(self, images: Tensor, low: float, high: float, *shape: int) -> Tensor:
         """Uniform numbers (N, *shape), on the device of `images`."""
+        return (self._take_numbers(images, *shape) * (high - low) + low).to(images.device)
+
+    def _take_numbers(self, images: Tensor, *shape: int) -> Tensor:
+        """The generator's next numbers (N, *shape) for these tiles, 0 to 1, in main memory."""
         n = images.shape[0]
-        numbers = torch.rand((n * self._share.n, *shape), generator=self._generator) * (high - low) + low
-        return self._own(numbers, n).to(images.device)
+        return self._own(torch.rand((n * self._share.n, *shape), generator=self._generator), n)
 
     def _own(self, numbers: Tensor, n: int) -> Tensor:
         """The rows of this process's `n` tiles, of those of a whole batch."""
@@ -94,9 +97,7 @@ class Augmenter:
 
     def _pick(self, images: Tensor, chance: float) -> Tensor:
         """Numbers of the tiles that are changed, where changing all and taking some would cost much more."""
-        n = images.shape[0]
-        numbers = torch.rand((n * self._share.n, 1, 1, 1), generator=self._generator)
-        return torch.nonzero(self._own(numbers, n).flatten() < chance)[:, 0]
+        return torch.nonzero(self._take_numbers(images) < chance)[:, 0]
 
     def _turn(self, images: Tensor, targets: list[Target]) -> tuple[Tensor, list[Target]]:
         """One of the eight ways to lay a square, for the whole batch."""

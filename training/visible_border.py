@@ -13,17 +13,15 @@ Objects narrower than 45 px and those without a dark line are left out.
 from __future__ import annotations
 
 import argparse
-import pickle
 import sys
-from collections.abc import Iterator
 from itertools import chain
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from training.known_pictures import KnownObject, read_known
-from training.measure_bench import Found, find_known
+from training.known_pictures import KnownObject
+from training.measure_bench import find_marked, read_all_kept
 from triage.errors import TriageError
 from triage.outline import Outline, measure_moments
 from triage.polar import sample
@@ -86,11 +84,6 @@ def _falls_below(left: Floats, share: float) -> float:
     return _STEP * float(after - 1 + min(part, 1.0))
 
 
-def _read_found(folder: Path) -> Iterator[Found]:
-    for path in sorted(folder.glob("found_*.pkl")):
-        yield from pickle.loads(path.read_bytes())
-
-
 def main(arguments: list[str] | None = None) -> int:
     """Print medians, by focus where that is known; 0, or 1 after one sentence on what was wrong."""
     parser = argparse.ArgumentParser(
@@ -103,11 +96,9 @@ def main(arguments: list[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     try:
         pairs = (
-            list(_read_found(options.found))
+            read_all_kept(options.found)
             if options.found
-            else list(
-                chain.from_iterable(find_known(read_known(options.data), None, s) for s in options.seed)
-            )
+            else list(chain.from_iterable(find_marked(options.data, seed) for seed in options.seed))
         )
     except TriageError as err:
         print(err, file=sys.stderr)

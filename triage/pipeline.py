@@ -200,12 +200,13 @@ def plan_proposal(
         (max(1, round(picture.height * factor)), max(1, round(picture.width * factor))) for factor in factors
     )
     tile_px = _choose_tile_px(picture, detector)
-    if _halves_last(picture, factors):
+    halves_last = _halves_last(picture, factors)
+    if halves_last:
         frames_hw = (*frames_hw[:-1], halve_hw(frames_hw[-2]))
     return ProposalPlan(
         calibration,
         frames_hw,
-        plan_frames(frames_hw, tile_px, halves_last=_halves_last(picture, factors)),
+        plan_frames(frames_hw, tile_px, halves_last=halves_last),
         tile_px,
         _describe_detector(detector),
         host=host,

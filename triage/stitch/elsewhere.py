@@ -9,14 +9,13 @@ from numpy.typing import NDArray
 from triage.stitch.cells import Cells, cut_shared, take_off_broad
 from triage.stitch.fields import SMOOTH_PX
 from triage.stitch.records import Pair
-from triage.stitch.stiff import fit_stiff
+from triage.stitch.stiff import fit_stiff, tells_turn
 
 # What lies nearer to a place that made the pair is no evidence of its own.
 _NEAR_PX = 44
 _THING_PX = 16
 _LEAST_SEEN = 0.4
 _MOST_LIKENESS = 0.95
-_LEAST_SPAN_PX = 60.0
 _LEAST_CELLS = 4
 # Laid wrongly by so much nothing can agree but by accident.
 _WRONGLY_XY = tuple(
@@ -48,8 +47,7 @@ def rate_elsewhere(
     height, width = ours.shape
     half = np.array([width, height]) / 2
     found = pair.measured or pair
-    has_turn = np.ptp(found.first_xy, axis=0).max() > _LEAST_SPAN_PX
-    to_ours = fit_stiff(found.second_xy + half, found.first_xy + half, has_turn=bool(has_turn))
+    to_ours = fit_stiff(found.second_xy + half, found.first_xy + half, has_turn=tells_turn(found.first_xy))
     mine, other, weight, corner = cut_shared(take_off_broad(ours), take_off_broad(theirs), to_ours)
     if min(weight.shape) <= _WRONGLY_XY[-1][0]:
         return 0.0

@@ -11,6 +11,7 @@ from triage.stitch.contradiction import compare_shared
 from triage.stitch.fields import Fields, GreyReader
 from triage.stitch.neighbours import LEAST_OVERLAP
 from triage.stitch.place import Found
+from triage.stitch.stiff import rotate
 
 # Fields that lie rightly, and yet are no pair, contradict each other in up to 4 of 15 patches (drawn scans).
 _MOST_SHARE = 0.4
@@ -57,15 +58,10 @@ def _contradicts(first: int, second: int, found: Found, greys: GreyReader) -> bo
     anchors = middle_xy.mean(axis=0) + np.array([(-100.0, -100.0), (100.0, 100.0)])
     ours, theirs = greys.read(first), greys.read(second)
     ours_xy, theirs_xy = (
-        (anchors - found.places.middle_xy[one]) @ _turn(float(found.places.turn_rad[one]))
+        # From the right it takes rows of places in the mosaic back into the field.
+        (anchors - found.places.middle_xy[one]) @ rotate(float(found.places.turn_rad[one]))
         for one in (first, second)
     )
     grain = max(greys.measure_grain(first), greys.measure_grain(second))
     agreement = compare_shared(ours, theirs, ours_xy, theirs_xy, has_turn=True, grain=grain)
     return agreement.is_contradicted and agreement.contradicting > _MOST_SHARE * agreement.lively
-
-
-def _turn(angle_rad: float) -> NDArray[np.float64]:
-    """Takes rows of places in the mosaic back into a field that is turned by this angle."""
-    cos, sin = np.cos(angle_rad), np.sin(angle_rad)
-    return np.array([[cos, -sin], [sin, cos]])

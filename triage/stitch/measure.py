@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from triage.stitch.cells import Cells, cut_shared, take_off_broad
 from triage.stitch.fields import SMOOTH_PX
 from triage.stitch.records import Measured, Pair
-from triage.stitch.stiff import fit_stiff, rotate
+from triage.stitch.stiff import fit_stiff, rotate, tells_turn
 
 _ROUNDS = 3
 _LEAST_SIDE_PX = 16
@@ -19,7 +19,6 @@ _LEAST_SEEN = 0.5
 _LEAST_LIKENESS = 0.3
 _MOST_SHIFT_PX = 4.0
 _LEAST_PLACES = 3
-_LEAST_SPAN_PX = 60.0
 _LEAST_CELLS = 2
 _TURN_PRIOR_RAD = 0.02
 _SOFT = 2.5
@@ -68,8 +67,8 @@ def measure_shared(
     """
     height, width = ours.shape
     half = np.array([width, height]) / 2
-    has_turn = len(pair.likeness) >= _LEAST_PLACES and np.ptp(pair.second_xy, axis=0).max() > _LEAST_SPAN_PX
-    to_ours = fit_stiff(pair.second_xy + half, pair.first_xy + half, has_turn=bool(has_turn))
+    has_turn = len(pair.likeness) >= _LEAST_PLACES and tells_turn(pair.second_xy)
+    to_ours = fit_stiff(pair.second_xy + half, pair.first_xy + half, has_turn=has_turn)
     fine = take_off_broad(ours), take_off_broad(theirs)
     cells = _compare_cells(*fine, to_ours, grain)
     for _ in range(_ROUNDS - 1):

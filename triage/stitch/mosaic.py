@@ -17,6 +17,7 @@ from triage.errors import ImageError
 from triage.images import open_picture
 from triage.stitch.light import even_pixels
 from triage.stitch.records import Placed
+from triage.stitch.stiff import rotate
 
 _BAND_PX = 512
 _TILE_PX = 256
@@ -158,7 +159,7 @@ def _lay(one: Placed, sources: Sources) -> _Laid:
     middle_x, middle_y = one.x + (width - 1) / 2, one.y + (height - 1) / 2
     left, top = int(np.floor(middle_x - reach_x)), int(np.floor(middle_y - reach_y))
     size_wh = (int(np.ceil(middle_x + reach_x)) - left + 1, int(np.ceil(middle_y + reach_y)) - top + 1)
-    rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    rotation = rotate(turn)
     shift = np.array([middle_x - left, middle_y - top]) - rotation @ [(width - 1) / 2, (height - 1) / 2]
     to_mosaic = np.column_stack([rotation, shift])
     laid = cv2.warpAffine(pixels, to_mosaic, size_wh, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)

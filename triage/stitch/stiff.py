@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+_LEAST_SPAN_PX = 60.0
+
 
 def fit_stiff(
     theirs_xy: NDArray[np.float64], ours_xy: NDArray[np.float64], *, has_turn: bool
@@ -15,6 +17,11 @@ def fit_stiff(
     turn = float(np.arctan2((q[:, 0] * p[:, 1] - q[:, 1] * p[:, 0]).sum(), (q * p).sum())) if has_turn else 0
     rotation = rotate(turn)
     return np.column_stack([rotation, ours_middle - rotation @ theirs_middle])
+
+
+def tells_turn(places_xy: NDArray[np.float64]) -> bool:
+    """Whether places lie far enough apart to say how a field is turned."""
+    return bool(np.ptp(places_xy, axis=0).max() > _LEAST_SPAN_PX)
 
 
 def rotate(turn_rad: float) -> NDArray[np.float64]:

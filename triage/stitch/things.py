@@ -15,6 +15,7 @@ from scipy.spatial.distance import cdist, pdist
 
 from triage.stitch.records import Pair
 from triage.stitch.solve import Places
+from triage.stitch.stiff import rotate
 
 # Things are told apart in copies reduced by this.
 _REDUCED = 4
@@ -240,8 +241,7 @@ def _list_seen(pair: Pair, evidence: Evidence) -> set[tuple[int, int]]:
 
 def _lay(places: Places, pair: Pair) -> NDArray[np.float64]:
     """Where in its group's frame the places of a pair lie, shape (M, 2)."""
-    turn = places.turn_rad[pair.first]
-    rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    rotation = rotate(float(places.turn_rad[pair.first]))
     laid: NDArray[np.float64] = places.middle_xy[pair.first] + pair.first_xy @ rotation.T
     return laid
 
