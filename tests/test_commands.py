@@ -35,7 +35,7 @@ class OneBoxDetector:
     name, weights_sha256, um_per_px, tile_px = "one box", "0" * 64, 1.0, 512
     record = SimpleNamespace(default_cut=0.5)
 
-    def detect(self, tiles: NDArray[np.uint8]) -> list[Detections]:
+    def detect(self, tiles: NDArray[np.uint8], um_per_px: object = None) -> list[Detections]:
         n_groups = len(read_groups())
         one = Detections(
             np.array([[20.0, 20, 60, 60]]),

@@ -47,7 +47,7 @@ from triage.pipeline import (
     plan_proposal,
 )
 from triage.records import Detections
-from triage.tiles import BATCH_TILES, Tile, cut_tile, to_picture_frame
+from triage.tiles import BATCH_TILES, Tile, cut_tile, tile_scale, to_picture_frame
 
 SQUARE_PX = 1024
 SAMPLED_BATCHES = 8
@@ -245,7 +245,7 @@ def _look(
             # The next tiles must not be looked at during the sample.
             timed.looking.time(looker.settle)
             timed.forward.time(lambda some=tiles: run_forward(detector, len(some), plan.tile_px))
-            timed.plain.time(lambda some=tiles: look_plainly(picture, some, plan.tile_px, detector))
+            timed.plain.time(lambda some=tiles: look_plainly(picture, some, plan, detector))
     looker.close()
     merged = timed.merging.time(lambda: merge_batches(picture, plan, found))
     assert isinstance(merged, Detections)
@@ -260,13 +260,16 @@ def _look(
     timed.n_candidates = len(merged.scores)
 
 
-def look_plainly(picture: Picture, tiles: tuple[Tile, ...], tile_px: int, detector: Detector) -> Detections:
+def look_plainly(
+    picture: Picture, tiles: tuple[Tile, ...], plan: ProposalPlan, detector: Detector
+) -> Detections:
     """The detections of some tiles, all read first and then looked at."""
-    pixels = np.stack([cut_tile(picture, tile, tile_px) for tile in tiles])
+    pixels = np.stack([cut_tile(picture, tile, plan.tile_px) for tile in tiles])
+    scales = [tile_scale(tile, plan.um_per_px, picture.width) for tile in tiles]
     picture_hw = (picture.height, picture.width)
     parts = [
         to_picture_frame(one, tile, picture_hw)
-        for one, tile in zip(detector.detect(pixels), tiles, strict=True)
+        for one, tile in zip(detector.detect(pixels, scales), tiles, strict=True)
     ]
     return join_detections(parts, len(read_groups()))
 

@@ -21,11 +21,12 @@ from training.metrics import (
     match_candidates,
     wilson_interval,
 )
-from training.transforms import Target
+from training.transforms import Target, list_scales
 from triage.groups import candidate_groups, read_groups
 from triage.head import SCORE_FLOOR, HeadLayout, decode_head
 from triage.network import CentrePointNetwork
 from triage.records import Detections
+from triage.scale_code import encode_scales
 
 WHOLE_FRACTION = 0.8
 """Of an object that is to be found; less visible ones count neither way."""
@@ -95,7 +96,8 @@ def judge_tiles(
     matches: list[Matches] = []
     n_right = 0
     for tiles, targets in batches:
-        for detections, target in zip(detect_tiles(network, tiles), targets, strict=True):
+        found = detect_tiles(network, tiles, list_scales(targets))
+        for detections, target in zip(found, targets, strict=True):
             truth = to_truth(target, n_candidate_groups)
             match = match_candidates(detections.boxes_xyxy, detections.scores, truth)
             n_right += count_group_right(detections, match, truth)
@@ -117,10 +119,13 @@ def _conclude(matches: Sequence[Matches], n_group_right: int) -> TileJudgement:
 
 
 @torch.no_grad()
-def detect_tiles(network: CentrePointNetwork, tiles: torch.Tensor) -> list[Detections]:
-    """The detections of each of the tiles (N, 3, S, S)."""
+def detect_tiles(
+    network: CentrePointNetwork, tiles: torch.Tensor, um_per_px: Sequence[float | None]
+) -> list[Detections]:
+    """The detections of each of the tiles (N, 3, S, S), whose pixel sizes are given in µm or as None."""
     network.eval()
-    heads = network(tiles.to(next(network.parameters()).device))
+    device = next(network.parameters()).device
+    heads = network(tiles.to(device), torch.from_numpy(encode_scales(um_per_px)).to(device))
     layout = HeadLayout(network.layout.n_groups)
     return [decode_head(head, layout) for head in heads.cpu().numpy()]
 

@@ -25,7 +25,7 @@ from training.metrics import PictureTruth
 from training.parallel import Share
 from training.splits import refuse_locked
 from training.synthesize.sight import LEAST_VISIBLE
-from training.transforms import SEED_STRIDE, Target, labelled_transform
+from training.transforms import SEED_STRIDE, TILE_SCALE, Target, labelled_transform
 from triage.errors import RecordError
 from triage.groups import candidate_groups, find_group, read_groups
 from triage.images import open_picture
@@ -249,7 +249,8 @@ class MarkedPictures(Dataset[tuple[Tensor, Target]]):
     -----
     image : Tensor (3, H, W), uint8. target : dict of Tensors in torchvision's form, `boxes` (M, 4) float32
     in `xyxy` pixels, `labels` (M,) int64 as rows of the group table, `image_id`, `area` (M,), `iscrowd` (M,);
-    and beyond it `ellipses` (M, 5), NaN where unknown, `visible` (M,) and `ignored` (R, 4). M may be 0.
+    and beyond it `ellipses` (M, 5), NaN where unknown, `visible` (M,), `ignored` (R, 4), and the picture's
+    `um_per_px` (1,), NaN where unknown. M may be 0.
     """
 
     def __init__(self, pictures: Sequence[MarkedPicture]) -> None:
@@ -279,6 +280,7 @@ def to_target(marked: MarkedPicture) -> Target:
         "ellipses": ellipses.reshape(-1, 5),
         "visible": torch.tensor([one.visible for one in marked.objects], dtype=torch.float32),
         "ignored": torch.tensor(marked.ignored_xyxy, dtype=torch.float32).reshape(-1, 4),
+        TILE_SCALE: torch.tensor([marked.um_per_px or float("nan")], dtype=torch.float32),
     }
 
 
@@ -291,6 +293,7 @@ def with_ignored(target: Target) -> Target:
         "labels": torch.cat((target["labels"], torch.full((n,), -1))),
         "ellipses": torch.cat((target["ellipses"], torch.full((n, 5), float("nan")))),
         "visible": torch.cat((target["visible"], torch.zeros(n))),
+        TILE_SCALE: target[TILE_SCALE],
     }
 
 

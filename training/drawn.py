@@ -24,7 +24,7 @@ from training.engine import Batch
 from training.parallel import Share
 from training.synthesize.stock import StockSource, draw_stock
 from training.synthesize.stream import draw_batch
-from training.transforms import SEED_STRIDE, Target
+from training.transforms import SEED_STRIDE, TILE_SCALE, Target, take_rows
 
 POOL_BATCHES = 160
 """Batches remembered for showing tiles again."""
@@ -137,9 +137,9 @@ def to_target(truth: Any, tile_px: int) -> Target:
         "ellipses": torch.as_tensor(truth.ellipses).cpu().float().reshape(-1, 5),
         "labels": torch.as_tensor(truth.labels).cpu().long().reshape(-1),
         "visible": torch.as_tensor(truth.visible).cpu().float().reshape(-1),
+        TILE_SCALE: torch.tensor([truth.um_per_px], dtype=torch.float32),
     }
-    inside = (boxes[:, 2] > boxes[:, 0]) & (boxes[:, 3] > boxes[:, 1])
-    return {name: value[inside] for name, value in target.items()}
+    return take_rows(target, (boxes[:, 2] > boxes[:, 0]) & (boxes[:, 3] > boxes[:, 1]))
 
 
 class _UntilStopped(Dataset[list[ArrayBatch]]):

@@ -1,7 +1,8 @@
 """Turn a detector's graph into one that reckons in whole numbers of eight bits, in two thirds of the time.
 
 Weights take eight bits (seven where a processor adds pairs of products in sixteen bits, which eight could
-overflow), maps eight, and pixels go in as they are. Weights are rounded one after the other, those that are
+overflow), maps eight, and pixels go in as they are; what a network adds for the scale of a tile is worked out
+in floating point. Weights are rounded one after the other, those that are
 left making up for the error so far as what the layer sees of drawn tiles allows; what is left of it in the
 mean is put into the biases. The last layer of each branch stays in floating point. Every processor adds whole
 numbers alike, whatever order it takes.
@@ -19,6 +20,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
@@ -31,6 +33,8 @@ from torch.nn import functional
 
 from training.synthesize.stream import draw_batch
 from triage.network import IMAGE_MEAN, IMAGE_SCALE, CentrePointNetwork, SameConv, ServedNetwork
+from triage.scale_code import encode_scales
+from triage.weights import CODES_INPUT
 
 CALIBRATION_TILES = 16
 _SEED = 90217
@@ -39,23 +43,41 @@ _DENSE_TOP, _DEPTHWISE_TOP = 64, 127
 _DAMPING = 0.01
 """Of the mean variance; the share that Frantar et al. take."""
 
-Tiles = NDArray[np.uint8]
+
+@dataclass(frozen=True)
+class Shown:
+    """What the ranges of maps are taken from.
+
+    Attributes
+    ----------
+    tiles : ndarray of shape (N, side, side, 3), uint8
+    codes : ndarray of shape (N, K), float32
+        Their scales, as `triage.scale_code` writes them.
+    """
+
+    tiles: NDArray[np.uint8]
+    codes: NDArray[np.float32]
+
+    def __iter__(self) -> Iterator[tuple[NDArray[np.uint8], NDArray[np.float32]]]:
+        """One tile (1, side, side, 3) with its code (1, K) after the other."""
+        return ((self.tiles[at : at + 1], self.codes[at : at + 1]) for at in range(len(self.tiles)))
 
 
-def draw_calibration_tiles(tile_px: int) -> Tiles:
-    """Drawn tiles (N, tile_px, tile_px, 3) that the ranges of maps are taken from; always the same."""
-    tiles, _ = draw_batch(_SEED, n=CALIBRATION_TILES, tile_px=tile_px)
-    return tiles.permute(0, 2, 3, 1).contiguous().numpy()
+def draw_calibration_tiles(tile_px: int) -> Shown:
+    """Drawn tiles of `tile_px`, always the same; the scale of every second one is told."""
+    tiles, truths = draw_batch(_SEED, n=CALIBRATION_TILES, tile_px=tile_px)
+    told = [one.um_per_px if number % 2 else None for number, one in enumerate(truths)]
+    return Shown(tiles.permute(0, 2, 3, 1).contiguous().numpy(), encode_scales(told))
 
 
-def round_weights(network: CentrePointNetwork, tiles: Tiles) -> None:
+def round_weights(network: CentrePointNetwork, shown: Shown) -> None:
     """Put the weights on their grids, in place, and mend the biases; norms must have been folded.
 
     The last layers of the two branches stay as they are.
     """
     layers = [layer for layer in network.modules() if isinstance(layer, nn.Conv2d)]
     rounded = [layer for layer in layers if layer not in (network.what[-1], network.where[-1])]
-    seen = _watch(network, rounded, tiles)
+    seen = _watch(network, rounded, shown)
     with torch.no_grad():
         for layer in rounded:
             _round_layer(layer, seen[layer])
@@ -96,7 +118,7 @@ def _unfold(layer: nn.Conv2d, maps: Tensor) -> Tensor:
     return functional.unfold(maps, layer.kernel_size, padding=padding, stride=stride)
 
 
-def _watch(network: CentrePointNetwork, layers: list[nn.Conv2d], tiles: Tiles) -> dict[nn.Conv2d, _Seen]:
+def _watch(network: CentrePointNetwork, layers: list[nn.Conv2d], shown: Shown) -> dict[nn.Conv2d, _Seen]:
     seen = {layer: _Seen() for layer in layers}
 
     def note(layer: nn.Module, given: tuple[Tensor, ...]) -> None:
@@ -106,8 +128,8 @@ def _watch(network: CentrePointNetwork, layers: list[nn.Conv2d], tiles: Tiles) -
     hooks = [layer.register_forward_pre_hook(note) for layer in layers]
     served = ServedNetwork(network).eval()
     with torch.inference_mode():
-        for tile in tiles:
-            served(torch.from_numpy(tile[None]))
+        for tile, code in shown:
+            served(torch.from_numpy(tile), torch.from_numpy(code))
     for hook in hooks:
         hook.remove()
     return seen
@@ -147,7 +169,7 @@ def _find_top(groups: int) -> int:
     return _DEPTHWISE_TOP if groups > 1 else _DENSE_TOP
 
 
-def write_eight_bit(graph: onnx.ModelProto, path: Path, tiles: Tiles) -> None:
+def write_eight_bit(graph: onnx.ModelProto, path: Path, shown: Shown) -> None:
     """Write the eight-bit form of a graph whose weights `round_weights` rounded.
 
     Parameters
@@ -155,8 +177,8 @@ def write_eight_bit(graph: onnx.ModelProto, path: Path, tiles: Tiles) -> None:
     graph : ModelProto
         Of one tile, in floating point.
     path : Path
-    tiles : ndarray of shape (N, side, side, 3), uint8
-        The range of each map is what they make of it.
+    shown : Shown
+        The range of each map is what it makes of it.
     """
     from onnxruntime.quantization import QuantFormat, QuantType, quantize_static
 
@@ -165,7 +187,7 @@ def write_eight_bit(graph: onnx.ModelProto, path: Path, tiles: Tiles) -> None:
         quantize_static(
             graph,
             path,
-            _TileReader(tiles),
+            _ShownReader(shown, [one.name for one in graph.graph.input]),
             quant_format=QuantFormat.QDQ,
             per_channel=True,
             reduce_range=True,
@@ -179,15 +201,15 @@ def write_eight_bit(graph: onnx.ModelProto, path: Path, tiles: Tiles) -> None:
     path.write_bytes(written.SerializeToString(deterministic=True))
 
 
-class _TileReader:
-    """Gives one tile after the other to the calibration."""
+class _ShownReader:
+    """Gives one tile after the other to the calibration, with its scale where the graph takes it."""
 
-    def __init__(self, tiles: Tiles) -> None:
-        self._tiles: Iterator[Tiles] = iter(tiles)
+    def __init__(self, shown: Shown, inputs: list[str]) -> None:
+        self._inputs, self._shown = inputs, iter(shown)
 
-    def get_next(self) -> dict[str, Tiles] | None:
-        tile = next(self._tiles, None)
-        return None if tile is None else {"tiles": tile[None]}
+    def get_next(self) -> dict[str, NDArray[Any]] | None:
+        given = next(self._shown, None)
+        return None if given is None else dict(zip(self._inputs, given, strict=False))
 
 
 @contextmanager
@@ -206,12 +228,26 @@ def _first_layer(model: onnx.ModelProto) -> onnx.NodeProto:
 
 
 def _in_floating_point(model: onnx.ModelProto) -> list[str]:
-    """What puts pixels into range, the last layer of each branch, and what joins the two."""
+    """What puts pixels into range, what scales add, the last layer of each branch, and what joins the two."""
     nodes = list(model.graph.node)
     makers = {name: node for node in nodes for name in node.output}
     joining = makers[model.graph.output[0].name]
     before = nodes[: nodes.index(_first_layer(model))]
-    return [node.name for node in (*before, joining, *(makers[name] for name in joining.input))]
+    last = [makers[name] for name in joining.input]
+    return [node.name for node in (*before, *_made_of_codes(model), joining, *last)]
+
+
+def _made_of_codes(model: onnx.ModelProto) -> list[onnx.NodeProto]:
+    """What is worked out of the scale alone."""
+    known = {CODES_INPUT}
+    constants = {value.name for value in model.graph.initializer}
+    made = []
+    for node in model.graph.node:
+        asked = set(node.input) - constants - {""}
+        if asked and asked <= known:
+            made.append(node)
+            known.update(node.output)
+    return made
 
 
 def _pixel_steps(pixels: str) -> dict[str, Any]:

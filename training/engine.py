@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
+from copy import deepcopy
 from dataclasses import dataclass, field
 
 import torch
@@ -13,12 +14,15 @@ from torch import Tensor, nn
 
 from training.losses import LossWeights, detection_losses, gather_objects
 from training.parallel import agree, n_processes, share_network, total
-from training.transforms import Augmenter, Target
+from training.transforms import Augmenter, Target, list_scales
 from training.watch import Watch
 from triage.network import CentrePointNetwork
+from triage.scale_code import encode_scales
 
 Batch = tuple[Tensor, list[Target]]
 """Tiles (N, 3, S, S) uint8, and one target per tile."""
+Forward = Callable[[Tensor, Tensor], Tensor]
+"""Maps tiles and the codes of their scales to the head's map."""
 
 
 class TrainingError(RuntimeError):
@@ -71,9 +75,7 @@ class MovingAverage:
     """
 
     def __init__(self, network: CentrePointNetwork, decay: float = 0.998) -> None:
-        self.network = CentrePointNetwork(network.layout.n_groups, network.n_channels)
-        self.network.load_state_dict(network.state_dict())
-        self.network.to(next(network.parameters()).device).eval().requires_grad_(False)
+        self.network = deepcopy(network).eval().requires_grad_(False)
         self._decay = decay
         self.n_updates = 0
         # Listed once: looking them up at every step would take longer than the mean itself.
@@ -152,8 +154,8 @@ class Trainer:
         now = 0.0 if self._started_s is None else time.monotonic() - self._started_s
         return self.elapsed_before_s + now
 
-    def choose_forward(self, n_tiles: int) -> Callable[[Tensor], Tensor]:
-        """What maps a batch of `n_tiles` tiles to the head's map."""
+    def choose_forward(self, n_tiles: int) -> Forward:
+        """What maps a batch of `n_tiles` tiles, and their scales, to the head's map."""
         if self._compiled is None or n_tiles != self.compiled_for:
             return self.forward
         return self._compiled
@@ -264,7 +266,7 @@ def _train_step(trainer: Trainer, tiles: Tensor, targets: list[Target]) -> dict[
         trainer.augment.start_at(trainer.step)
         images, targets = trainer.augment(images, targets)
     objects = gather_objects(targets, trainer.n_candidate_groups).to(trainer.device)
-    head = _run(trainer.choose_forward(len(images)), images)
+    head = _run(trainer.choose_forward(len(images)), images, targets)
     losses = detection_losses(head, objects, trainer.network.layout, trainer.weights, total=total)
     # Asked here, the answer is waited for while little is under way on the device.
     _stop_if_not_finite(losses, trainer.step)
@@ -286,11 +288,16 @@ def _stop_if_not_finite(losses: dict[str, Tensor], step: int) -> None:
         )
 
 
-def _run(network: Callable[[Tensor], Tensor], images: Tensor) -> Tensor:
-    """The head's map of a batch."""
+def _run(network: Forward, images: Tensor, targets: Sequence[Target]) -> Tensor:
+    """The head's map of a batch, told as much of its tiles' scales as the targets say."""
     with _autocast(images.device):
-        head: Tensor = network(images.contiguous(memory_format=torch.channels_last))
+        head = network(images.contiguous(memory_format=torch.channels_last), code_scales(targets, images))
     return head
+
+
+def code_scales(targets: Sequence[Target], images: Tensor) -> Tensor:
+    """The scales of tiles as the network is told them, on the device of `images`."""
+    return torch.from_numpy(encode_scales(list_scales(targets))).to(images.device)
 
 
 def _autocast(device: torch.device) -> AbstractContextManager[None]:
@@ -309,7 +316,8 @@ def evaluate(
     n_batches = 0
     for tiles, targets in batches:
         objects = gather_objects(targets, n_candidate_groups).to(device)
-        losses = detection_losses(_run(network, tiles.to(device).float()), objects, network.layout)
+        head = _run(network, tiles.to(device).float(), targets)
+        losses = detection_losses(head, objects, network.layout)
         sums = {name: sums.get(name, 0.0) + float(value) for name, value in losses.items()}
         n_batches += 1
     return {name: value / n_batches for name, value in sums.items()}

@@ -21,11 +21,13 @@ from pathlib import Path
 import onnx
 import torch
 
-from training.eight_bit import Tiles, draw_calibration_tiles, round_weights, write_eight_bit
+from training.eight_bit import Shown, draw_calibration_tiles, round_weights, write_eight_bit
 from triage.errors import TriageError
 from triage.network import ServedNetwork, fold_norms, read_network
+from triage.scale_code import KNOTS_UM_PER_PX
 from triage.weights import (
     CELLS_AXIS,
+    CODES_INPUT,
     GRAPH_FILE,
     SIDE_AXIS,
     WEIGHTS_FILE,
@@ -35,14 +37,14 @@ from triage.weights import (
 )
 
 
-def export(folder: Path, *, draw: Callable[[int], Tiles] = draw_calibration_tiles) -> WeightsRecord:
+def export(folder: Path, *, draw: Callable[[int], Shown] = draw_calibration_tiles) -> WeightsRecord:
     """Write the graph of the weights in `folder`; returns the record with the graph's hash.
 
     Parameters
     ----------
     folder : Path
     draw : callable, optional
-        Takes the side of a tile and gives tiles (N, side, side, 3) that show what the detector will see.
+        Takes the side of a tile and gives tiles that show what the detector will see.
 
     Raises
     ------
@@ -51,24 +53,32 @@ def export(folder: Path, *, draw: Callable[[int], Tiles] = draw_calibration_tile
     """
     record = read_record(folder)
     network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
-    tiles = draw(record.tile_px)
+    shown = draw(record.tile_px)
     fold_norms(network)
-    round_weights(network, tiles)
+    round_weights(network, shown)
     graph = to_graph(ServedNetwork(network).eval(), tile_px=record.tile_px)
-    write_eight_bit(graph, folder / GRAPH_FILE, tiles)
+    write_eight_bit(graph, folder / GRAPH_FILE, shown)
     return write_record(folder, dataclasses.replace(record, takes_larger_tiles=True))
 
 
 def to_graph(network: ServedNetwork, *, tile_px: int) -> onnx.ModelProto:
     """The graph of one tile in floating point: `tiles` (1, side, side, 3) uint8 in, `head` out.
 
+    That of a network that knows scales takes `codes` (1, K) as well.
     It is traced with tiles of `tile_px`; any side that is a multiple of 32 may be asked of it.
     """
-    tile = torch.zeros(1, tile_px, tile_px, 3, dtype=torch.uint8)
+    given: dict[str, torch.Tensor] = {"tiles": torch.zeros(1, tile_px, tile_px, 3, dtype=torch.uint8)}
+    if network.network.knows_scale:
+        given[CODES_INPUT] = torch.zeros(1, len(KNOTS_UM_PER_PX))
     with warnings.catch_warnings(), contextlib.redirect_stdout(io.StringIO()):
         warnings.simplefilter("ignore")  # the exporter warns about its own internals
         program = torch.onnx.export(
-            network, (tile,), dynamo=True, input_names=["tiles"], output_names=["head"], verbose=False
+            network,
+            tuple(given.values()),
+            dynamo=True,
+            input_names=list(given),
+            output_names=["head"],
+            verbose=False,
         )
     assert program is not None
     model = program.model_proto

@@ -21,6 +21,7 @@ from training.cut import detect_tiles, to_truth
 from training.engine import Batch
 from training.evaluate import Judged
 from training.metrics import FALSE, Matches, free_response, match_candidates, wilson_interval
+from training.transforms import list_scales
 from triage.groups import candidate_groups
 from triage.network import read_network
 from triage.score_calibration import read_score_calibration
@@ -53,7 +54,8 @@ def take_tiles(folder: Path, batches: Sequence[Batch], device: torch.device) -> 
     calibration = read_score_calibration(record.score_calibration, is_scale_known=True)
     seen = []
     for tiles, targets in batches:
-        for found, target in zip(detect_tiles(network, tiles), targets, strict=True):
+        detected = detect_tiles(network, tiles, list_scales(targets))
+        for found, target in zip(detected, targets, strict=True):
             truth = to_truth(target, len(candidate_groups()))
             scores = np.asarray(calibration.calibrate_scores(found.scores), dtype=np.float64)
             is_free = len(truth.boxes_xyxy) == 0 and len(truth.ignored_xyxy) == 0

@@ -69,7 +69,7 @@ def _as_model(detector: Detector) -> Any:
         def perform_batch_inference(self, images: list[NDArray[np.uint8]]) -> None:
             self._batch_images = None
             self._found: list[Detections] = self.model.detect(
-                np.stack([_fill(one, detector) for one in images])
+                np.stack([_fill(one, detector) for one in images]), [detector.um_per_px] * len(images)
             )
             self._original_predictions = self._found
 

@@ -64,12 +64,15 @@ def translate_imagenet_keys(published: dict[str, Tensor]) -> dict[str, Tensor]:
 
 
 def start_network(start: str) -> CentrePointNetwork:
-    """A network to train: `imagenet` features, `none`, the `shipped` detector or that of another folder."""
+    """A network to train: `imagenet` features, `none`, the `shipped` detector or that of another folder.
+
+    New ones know scales; those that are gone on with stay as they are.
+    """
     if start not in ("imagenet", "none"):
         folder = start_folder(start)
         record = read_record(folder)
         return read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
-    network = CentrePointNetwork(len(read_groups()))
+    network = CentrePointNetwork(len(read_groups()), knows_scale=True)
     if start == "imagenet":
         load_imagenet_features(network.features)
     return network

@@ -169,7 +169,7 @@ def save(
         um_per_px=settings.um_per_px,
         tile_px=served_tile_px(settings),
         default_cut=float(str(scores["default_cut"])) if cut is None else cut,
-        network={"n_channels": network.n_channels},
+        network={"n_channels": network.n_channels, "knows_scale": network.knows_scale},
         recipe={
             **recipe,
             "settings": {key: str(value) for key, value in dataclasses.asdict(settings).items()},

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -21,6 +22,9 @@ from training.parallel import Share
 from training.synthesize.jpeg import squeeze
 
 Target = dict[str, Tensor]
+"""Rows for the objects of a tile by name, and perhaps `TILE_SCALE`."""
+TILE_SCALE = "um_per_px"
+"""Of a target: the tile's pixel size in µm, of shape (1,); NaN, or left out, where it isn't known."""
 
 SEED_STRIDE = 1_000_003
 """Apart from each other, so that runs of neighbouring seeds share no batch and no change of one."""
@@ -39,6 +43,7 @@ class Chances:
     cut: float = 0.15
     noise: float = 0.6
     border: float = 0.15
+    no_scale: float = 0.5
 
 
 class Augmenter:
@@ -76,7 +81,7 @@ class Augmenter:
         images = self._recolour(images)
         images = self._add_noise(images)
         images = self._compress(images)
-        return images.clamp(0.0, 255.0).round(), targets
+        return images.clamp(0.0, 255.0).round(), self._forget_scale(images, targets)
 
     def _draw(self, images: Tensor, low: float, high: float, *shape: int) -> Tensor:
         """Uniform numbers (N, *shape), on the device of `images`."""
@@ -181,6 +186,14 @@ class Augmenter:
         level = self._draw(images, 0.0, 8.0, 1, 1, 1)
         return images + grain * level * self._chosen(images, self._chances.noise)
 
+    def _forget_scale(self, images: Tensor, targets: list[Target]) -> list[Target]:
+        """Some tiles are shown as those of pictures whose scale nobody knows."""
+        is_forgotten = (self._take_numbers(images) < self._chances.no_scale).tolist()
+        return [
+            {name: value for name, value in target.items() if name != TILE_SCALE} if forgotten else target
+            for target, forgotten in zip(targets, is_forgotten, strict=True)
+        ]
+
     def _compress(self, images: Tensor) -> Tensor:
         """Saved once more as JPEG, at quality 30 to 90."""
         quality = self._draw(images, 30.0, 90.0)
@@ -198,7 +211,7 @@ def turn_batch(
         images = images.flip(-1)
     images = torch.rot90(images, -quarter_turns, (-2, -1))
     # All targets are turned at once: one after the other they would take longer than the network.
-    known = set(targets[0]).intersection(*targets)
+    known = set(targets[0]).intersection(*targets) - {TILE_SCALE}
     target = {name: torch.cat([one[name] for one in targets]) for name in known}
     if is_mirrored:
         target = _mirror(target, side)
@@ -206,7 +219,20 @@ def turn_batch(
         target = _quarter_turn(target, side)
     lengths = [len(one["boxes"]) for one in targets]
     parts = {name: value.split(lengths) for name, value in target.items()}
-    return images, [{name: part[i] for name, part in parts.items()} for i in range(len(targets))]
+    return images, [
+        {name: part[i] for name, part in parts.items()} | _take_scale(one) for i, one in enumerate(targets)
+    ]
+
+
+def _take_scale(target: Target) -> Target:
+    """What a target says of its tile and not of objects."""
+    return {TILE_SCALE: target[TILE_SCALE]} if TILE_SCALE in target else {}
+
+
+def list_scales(targets: Sequence[Target]) -> list[float | None]:
+    """The pixel size of each tile, in µm; None where it isn't known."""
+    sizes = [float(one[TILE_SCALE]) if TILE_SCALE in one else math.nan for one in targets]
+    return [None if math.isnan(size) else size for size in sizes]
 
 
 def _mirror(target: Target, side: int) -> Target:
@@ -330,6 +356,8 @@ def move_target(target: Target, *, scale: float, shift_xy: NDArray[np.float64], 
     ellipses[:, :4] *= scale
     ellipses[:, :2] += shift
     moved = {**target, "boxes": target["boxes"] * scale + shift.repeat(2), "ellipses": ellipses}
+    if TILE_SCALE in moved:
+        moved[TILE_SCALE] = moved[TILE_SCALE] / scale
     return clip_target(moved, side_px, side_px)
 
 
@@ -342,4 +370,9 @@ def clip_target(target: Target, width: int, height: int) -> Target:
     left = (clipped[:, 2:] - clipped[:, :2]).clamp(min=0.0).prod(dim=1) / area
     visible = target.get("visible", torch.ones_like(left)) * left
     kept = {**target, "boxes": clipped, "visible": visible}
-    return {name: value[left > 0] for name, value in kept.items()}
+    return take_rows(kept, left > 0)
+
+
+def take_rows(target: Target, chosen: Tensor) -> Target:
+    """The target with the chosen objects alone, by mask."""
+    return {name: value if name == TILE_SCALE else value[chosen] for name, value in target.items()}

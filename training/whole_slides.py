@@ -36,8 +36,13 @@ def judge_slides(trial: Trial, folder: Path, device: torch.device, *, pixels: Pa
     record = read_record(folder)
     network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network).to(device)
     slides = torch.load(pixels, weights_only=True, mmap=True)
-    found = [one for some in slides.split(_AT_A_TIME) for one in detect_tiles(network, some)]
     ((name, pictures),) = trial.judged.items()
+    scales = [picture.um_per_px for picture in pictures]
+    found = [
+        one
+        for start in range(0, len(slides), _AT_A_TIME)
+        for one in detect_tiles(network, *(each[start : start + _AT_A_TIME] for each in (slides, scales)))
+    ]
     matches, right = [], []
     for detections, picture in zip(found, pictures, strict=True):
         truth = picture.to_truth()

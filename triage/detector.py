@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Protocol
@@ -24,8 +24,10 @@ from triage.errors import WeightsError
 from triage.groups import read_groups
 from triage.head import MOST_DETECTIONS, STRIDE_PX, HeadLayout, count_at_a_time, decode_head
 from triage.records import Detections
+from triage.scale_code import encode_scales
 from triage.weights import (
     CELLS_AXIS,
+    CODES_INPUT,
     GRAPH_FILE,
     SIDE_AXIS,
     WEIGHTS_FILE,
@@ -41,12 +43,14 @@ LARGE_TILE_PX = 768
 
 Tiles = NDArray[np.uint8]
 Heads = NDArray[np.float32]
+Codes = NDArray[np.float32]
+"""Scales of tiles, (N, K), as `triage.scale_code` writes them."""
 
 
 class Engine(Protocol):
     """Something that runs the network."""
 
-    def heads(self, tiles: Tiles) -> Iterator[Heads]:
+    def heads(self, tiles: Tiles, codes: Codes) -> Iterator[Heads]:
         """The head's map (C, H, W) of each of the tiles (N, side, side, 3), in order."""
 
 
@@ -95,13 +99,15 @@ class Detector:
         """Side of the tiles of large pictures; the same where it takes no others."""
         return max(self.tile_px, LARGE_TILE_PX) if self.record.takes_larger_tiles else self.tile_px
 
-    def detect(self, tiles: Tiles) -> list[Detections]:
+    def detect(self, tiles: Tiles, um_per_px: Sequence[float | None] | None = None) -> list[Detections]:
         """What the network says of each tile.
 
         Parameters
         ----------
         tiles : ndarray of shape (N, tile_px, tile_px, 3), uint8
             RGB; N may be 0. Or of `large_tile_px`.
+        um_per_px : sequence of float or None, optional
+            Pixel size of each tile in µm, None where it isn't known; left out, none is.
 
         Returns
         -------
@@ -121,9 +127,10 @@ class Detector:
                 f"received {tiles.dtype} of shape {tiles.shape}"
             )
         most = round(MOST_DETECTIONS * (tiles.shape[1] / self.tile_px) ** 2)
+        codes = encode_scales([None] * len(tiles) if um_per_px is None else um_per_px)
         return [
             self._in_table_order(decode_head(head, self._layout, most=most))
-            for head in self._engine.heads(tiles)
+            for head in self._engine.heads(tiles, codes)
         ]
 
     @property
@@ -133,7 +140,7 @@ class Detector:
 
     def run_forward(self, tiles: Tiles) -> None:
         """The network's passes alone, nothing of what it says read; for timing."""
-        for _ in self._engine.heads(tiles):
+        for _ in self._engine.heads(tiles, encode_scales([self.um_per_px] * len(tiles))):
             pass
 
     def _in_table_order(self, detections: Detections) -> Detections:
@@ -198,10 +205,10 @@ class OnnxEngine:
         self._sessions = {record.tile_px: _open_graph(self._graph, record.tile_px)}
         self._pool = ThreadPoolExecutor(threads, thread_name_prefix="detector")
 
-    def heads(self, tiles: Tiles) -> Iterator[Heads]:
+    def heads(self, tiles: Tiles, codes: Codes) -> Iterator[Heads]:
         """The head's map of each tile; whoever reads one keeps the others going meanwhile."""
         session = self._session(tiles.shape[1])
-        yield from self._pool.map(lambda tile: _look_at(session, tile), tiles)
+        yield from self._pool.map(lambda tile, code: _look_at(session, tile, code), tiles, codes)
 
     def _session(self, side_px: int) -> Any:
         """The graph made for one side of tiles: with sides left open it would take longer."""
@@ -227,8 +234,11 @@ def _open_graph(graph: Path, side_px: int) -> Any:
         raise WeightsError(f"{graph} can't be run ({err}). Export it again.") from err
 
 
-def _look_at(session: Any, tile: Tiles) -> Heads:
-    head: Heads = session.run(["head"], {"tiles": tile[None]})[0][0]
+def _look_at(session: Any, tile: Tiles, code: Codes) -> Heads:
+    given = {"tiles": tile[None], CODES_INPUT: code[None]}
+    # Graphs of networks that don't know scales take tiles alone.
+    asked = {one.name: given[one.name] for one in session.get_inputs()}
+    head: Heads = session.run(["head"], asked)[0][0]
     return head
 
 
@@ -253,34 +263,40 @@ class TorchEngine:
         self._batch, self._tile_px = batch, record.tile_px
         self._launcher = ThreadPoolExecutor(1, thread_name_prefix="launcher")
 
-    def heads(self, tiles: Tiles) -> Iterator[Heads]:
+    def heads(self, tiles: Tiles, codes: Codes) -> Iterator[Heads]:
         """The head's map of each tile; the last batch is filled up with empty tiles."""
         waiting: deque[Future[tuple[Any, Any, int]]] = deque()
         batch = count_at_a_time(self._batch, self._tile_px, tiles.shape[1])
         for start in range(0, len(tiles), batch):
-            waiting.append(self._launcher.submit(self._launch, tiles[start : start + batch], batch))
+            some = slice(start, start + batch)
+            waiting.append(self._launcher.submit(self._launch, tiles[some], codes[some], batch))
             # The device works on this batch while the one before is read.
             if len(waiting) > 1:
                 yield from _arrived(*waiting.popleft().result())
         for launched in waiting:
             yield from _arrived(*launched.result())
 
-    def _launch(self, some: Tiles, batch: int) -> tuple[Any, Any, int]:
+    def _launch(self, some: Tiles, codes: Codes, batch: int) -> tuple[Any, Any, int]:
         """Maps on their way to main memory, the event of their arrival (None: arrived), their number."""
         import torch
 
-        full = np.zeros((batch, *some.shape[1:]), dtype=np.uint8)
-        full[: len(some)] = some
-        tiles = torch.from_numpy(full)
+        given = [torch.from_numpy(_fill_up(array, batch)) for array in (some, codes)]
         with torch.inference_mode():
             if self._device.type != "cuda":
-                return self._network(tiles.to(self._device)).cpu(), None, len(some)
-            heads = self._network(tiles.pin_memory().to(self._device, non_blocking=True))
+                return self._network(*(one.to(self._device) for one in given)).cpu(), None, len(some)
+            heads = self._network(*(one.pin_memory().to(self._device, non_blocking=True) for one in given))
             landed = torch.empty(heads.shape, dtype=heads.dtype, pin_memory=True)
             landed.copy_(heads, non_blocking=True)
             event = torch.cuda.Event()  # type: ignore[no-untyped-call]
             event.record(torch.cuda.current_stream(self._device))
         return landed, event, len(some)
+
+
+def _fill_up(some: NDArray[Any], n: int) -> NDArray[Any]:
+    """The array with `n` rows, the missing ones 0."""
+    full = np.zeros((n, *some.shape[1:]), dtype=some.dtype)
+    full[: len(some)] = some
+    return full
 
 
 def _arrived(heads: Any, event: Any, n: int) -> Heads:

@@ -19,7 +19,7 @@ from triage.head import count_at_a_time
 from triage.images import Picture
 from triage.merge import join_detections
 from triage.records import Detections, Detector
-from triage.tiles import BATCH_TILES, Tile, cut_tiles_ahead, to_picture_frame
+from triage.tiles import BATCH_TILES, Tile, cut_tiles_ahead, tile_scale, to_picture_frame
 
 # So many are looked at while as many more are read; a GPU takes them in one go, and a processor shall begin
 # before many are read.
@@ -43,10 +43,21 @@ class Looker:
     tile_px : int
         Side of the tiles.
     detector : Detector
+    um_per_px : float, optional
+        Of the picture; None where it isn't known.
     """
 
-    def __init__(self, picture: Picture, tiles: Sequence[Tile], tile_px: int, detector: Detector) -> None:
+    def __init__(
+        self,
+        picture: Picture,
+        tiles: Sequence[Tile],
+        tile_px: int,
+        detector: Detector,
+        *,
+        um_per_px: float | None = None,
+    ) -> None:
         self._picture, self._tiles, self._tile_px, self._detector = picture, tiles, tile_px, detector
+        self._um_per_px = um_per_px
         self._cutter = TileCutter(picture, tiles, tile_px)
         self._under_way: deque[Future[list[Detections]]] = deque()
         self._found: Iterator[Detections] = iter(())
@@ -90,7 +101,7 @@ class Looker:
         """What is found in each tile from this one on."""
         tiles = self._tiles[start:]
         picture_hw = (self._picture.height, self._picture.width)
-        for found, tile in zip(self._detect_ahead(self._cut(tiles)), tiles, strict=True):
+        for found, tile in zip(self._detect_ahead(self._cut(tiles), tiles), tiles, strict=True):
             placed = to_picture_frame(found, tile, picture_hw)
             factor = tile.frame_hw[1] / self._picture.width
             yield replace(placed, factors=np.full(len(placed.scores), factor))
@@ -103,12 +114,14 @@ class Looker:
             readers = _READERS
         return cut_tiles_ahead(self._cutter.cut, tiles, at_a_time=at_a_time, readers=readers)
 
-    def _detect_ahead(self, cut: Iterator[NDArray[np.uint8]]) -> Iterator[Detections]:
+    def _detect_ahead(self, cut: Iterator[NDArray[np.uint8]], tiles: Sequence[Tile]) -> Iterator[Detections]:
         """Detections of each tile in order; the next tiles are under way before these are given."""
         under_way = self._under_way
+        scales = (tile_scale(tile, self._um_per_px, self._picture.width) for tile in tiles)
         for pixels in cut:
             found = under_way.popleft().result() if len(under_way) == _UNDER_WAY else []
-            under_way.append(self._pool.submit(self._detector.detect, pixels))
+            of_pixels = list(islice(scales, len(pixels)))
+            under_way.append(self._pool.submit(self._detector.detect, pixels, of_pixels))
             yield from found
         while under_way:
             yield from under_way.popleft().result()

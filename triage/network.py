@@ -3,7 +3,8 @@
 Each cell of the head speaks for a square of 8 x 8 pixels. Where the centre of an object lies in a cell, it
 says how much the place looks like an egg, oocyst or cyst (`HEAT`), which group it resembles (`GROUPS`),
 how far away the four edges of its box are (`BOX`) and which ellipse its outline is (`ELLIPSE`).
-`triage.head` turns these maps into boxes.
+`triage.head` turns these maps into boxes. A network that knows scales is told that of each tile, as
+`triage.scale_code` writes it, and adds to each level of the pyramid what it has learnt for that scale.
 
 References
 ----------
@@ -27,12 +28,15 @@ from torch.nn.utils.fusion import fuse_conv_bn_eval
 
 from triage.errors import WeightsError
 from triage.head import HeadLayout
+from triage.scale_code import KNOTS_UM_PER_PX
 
 BATCH_NORM_EPS = 1e-3
 BATCH_NORM_MOMENTUM = 0.03
 IMAGE_MEAN = 127.0
 IMAGE_SCALE = 128.0
 HEAT_PRIOR = 0.01
+SCALE_SPREAD = 0.5
+"""Of what a new network adds for a scale; of the size of what it is added to, or it would learn it late."""
 
 
 @dataclass(frozen=True)
@@ -180,9 +184,21 @@ class Pyramid(nn.Module):
             (Mix(n_channels), Mix(n_channels), nn.Sequential(Mix(n_channels), Mix(n_channels)))
         )
 
-    def forward(self, maps: list[Tensor]) -> Tensor:
-        """One map (N, n_channels, H / 8, W / 8)."""
-        fine, middle, coarse = (lateral(x) for lateral, x in zip(self.laterals, maps[1:], strict=True))
+    def forward(self, maps: list[Tensor], of_scale: Tensor | None = None) -> Tensor:
+        """One map (N, n_channels, H / 8, W / 8).
+
+        Parameters
+        ----------
+        maps : list of Tensor
+            At stride 4, 8, 16 and 32.
+        of_scale : Tensor of shape (N, 3 * n_channels), optional
+            What each channel gets at stride 8, 16 and 32 for the scale of the tile.
+        """
+        levels = [lateral(x) for lateral, x in zip(self.laterals, maps[1:], strict=True)]
+        if of_scale is not None:
+            shifts = of_scale[:, :, None, None].chunk(len(levels), dim=1)
+            levels = [level + shift for level, shift in zip(levels, shifts, strict=True)]
+        fine, middle, coarse = levels
         coarse = self.mixes[2](coarse)
         middle = self.mixes[1](middle + F.interpolate(coarse, scale_factor=2.0, mode="nearest"))
         fine = fine + self.detail(maps[0]) + F.interpolate(middle, scale_factor=2.0, mode="nearest")
@@ -199,9 +215,11 @@ class CentrePointNetwork(nn.Module):
         Rows of the group table that it was trained with, look-alikes included.
     n_channels : int
         Width of pyramid and head.
+    knows_scale : bool
+        Whether it is told the scale of each tile.
     """
 
-    def __init__(self, n_groups: int, n_channels: int = 96) -> None:
+    def __init__(self, n_groups: int, n_channels: int = 96, *, knows_scale: bool = False) -> None:
         super().__init__()
         self.layout = HeadLayout(n_groups)
         self.n_channels = n_channels
@@ -209,15 +227,27 @@ class CentrePointNetwork(nn.Module):
         self.pyramid = Pyramid(n_channels)
         self.what = nn.Sequential(Mix(n_channels), Mix(n_channels), nn.Conv2d(n_channels, 1 + n_groups, 1))
         self.where = nn.Sequential(Mix(n_channels), Mix(n_channels), nn.Conv2d(n_channels, 10, 1))
+        self.scale: nn.Linear | None = None
+        if knows_scale:
+            self.scale = nn.Linear(len(KNOTS_UM_PER_PX), 3 * n_channels, bias=False)
+            nn.init.normal_(self.scale.weight, std=SCALE_SPREAD)
         self._start_head()
 
-    def forward(self, images: Tensor) -> Tensor:
+    @property
+    def knows_scale(self) -> bool:
+        """Whether it is told the scale of each tile."""
+        return self.scale is not None
+
+    def forward(self, images: Tensor, codes: Tensor | None = None) -> Tensor:
         """The head's map of a batch.
 
         Parameters
         ----------
         images : Tensor of shape (N, 3, H, W)
             RGB, 0 to 255, uint8 or floating; H and W multiples of 32.
+        codes : Tensor of shape (N, K), optional
+            Scales as `triage.scale_code` writes them; none is known where they are left out. A network that
+            doesn't know scales takes no notice.
 
         Returns
         -------
@@ -225,7 +255,8 @@ class CentrePointNetwork(nn.Module):
             Raw values; `layout` says which channel holds what.
         """
         normalised = (images.float() - IMAGE_MEAN) / IMAGE_SCALE
-        fine = self.pyramid(self.features(normalised))
+        of_scale = None if self.scale is None or codes is None else self.scale(codes)
+        fine = self.pyramid(self.features(normalised), of_scale)
         return torch.cat((self.what(fine), self.where(fine)), dim=1)
 
     def _start_head(self) -> None:
@@ -248,9 +279,9 @@ class ServedNetwork(nn.Module):
         super().__init__()
         self.network = network
 
-    def forward(self, tiles: Tensor) -> Tensor:
+    def forward(self, tiles: Tensor, codes: Tensor | None = None) -> Tensor:
         """The head's map in float32."""
-        head: Tensor = self.network(tiles.permute(0, 3, 1, 2))
+        head: Tensor = self.network(tiles.permute(0, 3, 1, 2), codes)
         return head.float()
 
 
@@ -299,7 +330,9 @@ def write_network(network: CentrePointNetwork, path: Path) -> None:
     path.write_bytes(save(tensors))
 
 
-def read_network(path: Path, *, n_groups: int, n_channels: int) -> CentrePointNetwork:
+def read_network(
+    path: Path, *, n_groups: int, n_channels: int, knows_scale: bool = False
+) -> CentrePointNetwork:
     """The network with the weights of a file that `write_network` wrote, ready to serve.
 
     Raises
@@ -307,7 +340,7 @@ def read_network(path: Path, *, n_groups: int, n_channels: int) -> CentrePointNe
     WeightsError
         If the file can't be read, or doesn't hold exactly the tensors of this network.
     """
-    network = CentrePointNetwork(n_groups, n_channels)
+    network = CentrePointNetwork(n_groups, n_channels, knows_scale=knows_scale)
     try:
         tensors = load_file(path)
         network.load_state_dict({key: value.to(_wanted_type(value)) for key, value in tensors.items()})

@@ -121,6 +121,11 @@ class ProposalPlan:
     remarks: tuple[CodedNote, ...] = ()
 
     @property
+    def um_per_px(self) -> float | None:
+        """Pixel size of the picture, in µm, where it is known."""
+        return self.calibration.um_per_px if self.calibration else None
+
+    @property
     def n_batches(self) -> int:
         """Number of batches for `detect_batch`."""
         return math.ceil(len(self.tiles) / BATCH_TILES)
@@ -231,13 +236,13 @@ def plan_frames(
 
 def begin_looking(picture: Picture, plan: ProposalPlan, detector: Detector) -> Looker:
     """What looks at one batch after the other, the next tiles under way; to be closed by whoever asks."""
-    return Looker(picture, plan.tiles, plan.tile_px, detector)
+    return Looker(picture, plan.tiles, plan.tile_px, detector, um_per_px=plan.um_per_px)
 
 
 def detect_batch(picture: Picture, plan: ProposalPlan, batch_index: int, detector: Detector) -> Detections:
     """What the detector says of one batch of tiles, in pixels of the picture; repeating it is harmless."""
     tiles = plan.tiles[batch_index * BATCH_TILES : (batch_index + 1) * BATCH_TILES]
-    with Looker(picture, tiles, plan.tile_px, detector) as looker:
+    with Looker(picture, tiles, plan.tile_px, detector, um_per_px=plan.um_per_px) as looker:
         return looker.look(0)
 
 
@@ -315,7 +320,7 @@ def conclude_measured(
     picture: Picture, plan: ProposalPlan, candidates: Sequence[Candidate], *, threads: int = 1
 ) -> Proposal:
     """The proposal with these candidates, and what the picture can show."""
-    um_per_px = plan.calibration.um_per_px if plan.calibration else None
+    um_per_px = plan.um_per_px
     finest = um_per_px * picture.width / max(hw[1] for hw in plan.frames_hw) if um_per_px else None
     adequacy = assess_adequacy(picture, um_per_px, finest, objective=plan.objective, threads=threads)
     warnings = warn_of_weak_groups(plan.judged, adequacy)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -104,8 +105,13 @@ class Detector(Protocol):
     def record(self) -> HasDefaultCut:
         """What travels with the weights."""
 
-    def detect(self, tiles: NDArray[np.uint8]) -> list[Detections]:
-        """One `Detections` for each of the (N, tile_px, tile_px, 3) tiles, in the tile's frame."""
+    def detect(
+        self, tiles: NDArray[np.uint8], um_per_px: Sequence[float | None] | None = None
+    ) -> list[Detections]:
+        """One `Detections` for each of the (N, tile_px, tile_px, 3) tiles, in the tile's frame.
+
+        `um_per_px` is the pixel size of each, in µm, None where it isn't known.
+        """
 
 
 @dataclass(frozen=True)

@@ -100,6 +100,11 @@ def _plan_starts(side: int, tile_px: int, overlap_px: int) -> list[int]:
     return [min(index * (tile_px - overlap_px), side - tile_px) for index in range(n)]
 
 
+def tile_scale(tile: Tile, um_per_px: float | None, picture_width: int) -> float | None:
+    """Pixel size of a tile, in µm, of a picture of `um_per_px`; None where that isn't known."""
+    return None if um_per_px is None else um_per_px * picture_width / tile.frame_hw[1]
+
+
 def cut_tile(picture: Picture, tile: Tile, tile_px: int) -> NDArray[np.uint8]:
     """Pixels of a tile as shape (tile_px, tile_px, 3); what lies outside the picture takes its median colour.
 

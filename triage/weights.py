@@ -23,6 +23,8 @@ GRAPH_FILE = "detector.onnx"
 RECORD_FILE = "record.json"
 SIDE_AXIS, CELLS_AXIS = "side", "cells"
 """Names that a graph gives to sides that are left open, of its tiles and of its map."""
+CODES_INPUT = "codes"
+"""What a graph calls the scales that it is told, where it knows any."""
 
 
 @dataclass(frozen=True)

@@ -53,7 +53,7 @@ class BlobDetector:
     def weights_sha256(self) -> str:
         return self.record.weights_sha256
 
-    def detect(self, tiles: NDArray[np.uint8]) -> list[Detections]:
+    def detect(self, tiles: NDArray[np.uint8], um_per_px: object = None) -> list[Detections]:
         if self.n_calls == self.calls_before_hang:
             _hang()
         self.n_calls += 1

@@ -15,9 +15,11 @@ from PIL import Image
 from torch import Tensor, nn
 
 from training.dataset import MarkedPicture, read_marked_pictures
+from training.eight_bit import Shown
 from training.export import export
 from triage.groups import read_groups
 from triage.network import CentrePointNetwork, write_network
+from triage.scale_code import encode_scales
 from triage.weights import WEIGHTS_FILE, WeightsRecord, write_record
 
 DrawShapes = Callable[..., tuple[Tensor, Sequence[Any]]]
@@ -51,6 +53,7 @@ def _draw_tile(random: np.random.Generator, tile_px: int) -> tuple[np.ndarray, S
         ellipses=np.array(ellipses),
         labels=np.array(labels),
         visible=np.ones(len(labels)),
+        um_per_px=0.5,
     )
     return pixels.clip(0, 255).astype(np.uint8), truth
 
@@ -106,10 +109,12 @@ def weights_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A weights folder of an untrained network that proposes something in most places."""
     torch.manual_seed(5)
     names = tuple(group.name for group in read_groups())
-    network = CentrePointNetwork(len(names), 16)
+    network = CentrePointNetwork(len(names), 16, knows_scale=True)
     what = network.what[-1]
     assert isinstance(what, nn.Conv2d) and what.bias is not None
     nn.init.normal_(what.weight, std=0.5)
+    assert network.scale is not None
+    nn.init.normal_(network.scale.weight, std=0.001)
     with torch.no_grad():
         what.bias[0] = 0.0
     folder = tmp_path_factory.mktemp("weights")
@@ -120,10 +125,12 @@ def weights_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         um_per_px=0.5,
         tile_px=128,
         default_cut=0.5,
-        network={"n_channels": 16},
+        network={"n_channels": 16, "knows_scale": True},
         recipe={},
     )
     write_record(folder, record)
     random = np.random.default_rng(6)
-    export(folder, draw=lambda side: random.integers(0, 256, (2, side, side, 3), dtype=np.uint8))
+    codes = encode_scales([None, 0.5])
+    shown = random.integers(0, 256, (2, record.tile_px, record.tile_px, 3), dtype=np.uint8)
+    export(folder, draw=lambda _: Shown(shown, codes))
     return folder

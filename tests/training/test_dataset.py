@@ -25,6 +25,7 @@ from training.dataset import (
 )
 from training.parallel import Share
 from training.supply import read_training_pictures
+from training.transforms import list_scales
 from triage.errors import RecordError
 from triage.groups import read_groups
 from triage.labelled_set import LabelledImage, LabelledObject, write_labelled_set
@@ -104,6 +105,14 @@ def test_ignored_regions_are_hidden_objects_in_training(tmp_path: Path) -> None:
     (marked,) = read_marked_pictures(write_coco(tmp_path, [EGG], ignore_regions=regions))
     target = with_ignored(to_target(marked))
     assert target["labels"].tolist() == [1, -1] and target["visible"].tolist() == [1, 0]
+
+
+def test_a_target_says_the_pictures_scale_where_it_is_known(tmp_path: Path) -> None:
+    targets = []
+    for number, um_per_px in enumerate((0.5, None)):
+        (marked,) = read_marked_pictures(write_coco(tmp_path / str(number), [EGG], um_per_px=um_per_px))
+        targets.append(with_ignored(to_target(marked)))
+    assert list_scales(targets) == [0.5, None]
 
 
 def test_labelled_set_reads_back_what_was_marked(tmp_path: Path) -> None:

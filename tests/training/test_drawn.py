@@ -14,6 +14,7 @@ from training.drawn import DrawnBatches, draw_slides, prefetch, show_again, to_t
 from training.parallel import Share
 from training.settings import Settings
 from training.supply import Given, open_batches
+from training.transforms import list_scales
 from triage.groups import read_groups
 
 CPU = torch.device("cpu")
@@ -77,8 +78,10 @@ def test_truth_outside_the_tile_is_left_out() -> None:
         ellipses=np.zeros((2, 5)),
         labels=np.array([0, 1]),
         visible=np.array([0.3, 0.0]),
+        um_per_px=0.25,
     )
-    assert to_target(truth, 64)["boxes"].tolist() == [[0, 5, 10, 25]]
+    target = to_target(truth, 64)
+    assert target["boxes"].tolist() == [[0, 5, 10, 25]] and list_scales([target]) == [0.25]
 
 
 def test_worker_processes_draw_the_same_in_the_same_order_from_within_a_series_on() -> None:
@@ -95,7 +98,9 @@ import torch
 from types import SimpleNamespace
 
 def draw(seed, n, tile_px, device, *, first=0):
-    truth = SimpleNamespace(boxes_xyxy=[[1, 1, 9, 9]], ellipses=[[5, 5, 8, 8, 0]], labels=[0], visible=[1])
+    truth = SimpleNamespace(
+        boxes_xyxy=[[1, 1, 9, 9]], ellipses=[[5, 5, 8, 8, 0]], labels=[0], visible=[1], um_per_px=0.5
+    )
     return torch.zeros(n, 3, tile_px, tile_px, dtype=torch.uint8), [truth] * n
 """
 

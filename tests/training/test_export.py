@@ -8,12 +8,14 @@ import pytest
 
 from training.export import main
 from triage.detector import OnnxEngine, TorchEngine
-from triage.weights import GRAPH_FILE, SIDE_AXIS, read_record
+from triage.scale_code import encode_scales
+from triage.weights import CODES_INPUT, GRAPH_FILE, SIDE_AXIS, read_record
 
 
-def test_export_writes_one_file_that_takes_one_tile_of_bytes(weights_folder: Path) -> None:
+def test_export_writes_one_file_that_takes_one_tile_of_bytes_and_its_scale(weights_folder: Path) -> None:
     graph = onnx.load(weights_folder / GRAPH_FILE).graph
-    (tiles,) = graph.input
+    tiles, codes = graph.input
+    assert (codes.name, codes.type.tensor_type.elem_type) == (CODES_INPUT, onnx.TensorProto.FLOAT)
     assert (tiles.name, tiles.type.tensor_type.elem_type) == ("tiles", onnx.TensorProto.UINT8)
     shape = [size.dim_param or size.dim_value for size in tiles.type.tensor_type.shape.dim]
     assert shape == [1, SIDE_AXIS, SIDE_AXIS, 3]
@@ -30,13 +32,15 @@ def test_layers_reckon_in_whole_numbers_but_the_last_of_each_branch(weights_fold
     assert makers[makers[layers[0].input[0]].input[0]].op_type == "Transpose"
 
 
-def test_eight_bits_say_what_floating_point_says(weights_folder: Path) -> None:
+@pytest.mark.parametrize("um_per_px", [None, 0.5])
+def test_eight_bits_say_what_floating_point_says(weights_folder: Path, um_per_px: float | None) -> None:
     """The maps, read exactly by both, differ by a hundredth of their spread in the mean."""
     record = read_record(weights_folder)
     tiles = np.random.default_rng(7).integers(0, 256, (1, 4, 4, 3), dtype=np.uint8)
     tiles = tiles.repeat(record.tile_px // 4, axis=1).repeat(record.tile_px // 4, axis=2)
-    (exact,) = TorchEngine(weights_folder, record, "cpu", batch=1).heads(tiles)
-    (served,) = OnnxEngine(weights_folder, record, 1).heads(tiles)
+    codes = encode_scales([um_per_px])
+    (exact,) = TorchEngine(weights_folder, record, "cpu", batch=1).heads(tiles, codes)
+    (served,) = OnnxEngine(weights_folder, record, 1).heads(tiles, codes)
     assert np.abs(served - exact).mean() < 0.01 * (exact.max() - exact.min())
 
 

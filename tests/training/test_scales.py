@@ -45,7 +45,7 @@ class DarkSpots:
     def __init__(self) -> None:
         self.n_tiles = 0
 
-    def detect(self, tiles: NDArray[np.uint8]) -> list[Detections]:
+    def detect(self, tiles: NDArray[np.uint8], um_per_px: object = None) -> list[Detections]:
         self.n_tiles += len(tiles)
         return [self._find(tile) for tile in tiles]
 

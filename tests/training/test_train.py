@@ -17,6 +17,7 @@ from training.engine import MovingAverage, Schedule, Trainer, TrainingError, eva
 from training.settings import Settings, parse_settings
 from training.start_weights import describe_start, load_imagenet_features, start_network
 from training.train import main, train
+from training.transforms import TILE_SCALE
 from triage.groups import read_groups
 from triage.network import CentrePointNetwork, LiteFeatures, read_network
 from triage.weights import GRAPH_FILE, WEIGHTS_FILE, read_record, shipped_folder
@@ -31,7 +32,7 @@ def batches_of(draw: Any, n: int, *, n_tiles: int = 4, seed: int = 1) -> DrawnBa
 
 def small_trainer(n_steps: int, **changes: Any) -> Trainer:
     torch.manual_seed(1)
-    network = CentrePointNetwork(2, 24)
+    network = CentrePointNetwork(2, 24, knows_scale=True)
     load_imagenet_features(network.features)
     return Trainer(network, Schedule(n_steps, **changes), n_candidate_groups=2)
 
@@ -46,6 +47,21 @@ def test_network_learns_a_handful_of_ellipses_and_finds_them_again(draw_shapes: 
     assert 0 < judgement.default_cut <= 1
 
 
+def test_what_the_scale_alone_tells_apart_is_learnt(draw_shapes: Any) -> None:
+    ((tiles, targets),) = batches_of(draw_shapes, 1, n_tiles=2, seed=2)
+    at_scales = [
+        {**target, "labels": torch.full_like(target["labels"], group), TILE_SCALE: torch.tensor([size])}
+        for group, size in enumerate((0.25, 1.0))
+        for target in targets
+    ]
+    reports: list[dict[str, float]] = []
+    trainer = small_trainer(30, learning_rate=4e-3)
+    batches = [(torch.cat([tiles, tiles]), at_scales)] * 30
+    train_one_epoch(trainer, batches, report_every=10, on_report=reports.append)
+    # Who didn't know the scale could do no better than to toss a coin, which costs log 2.
+    assert reports[-1]["group"] < 0.25
+
+
 def test_losses_fall_and_are_reported(draw_shapes: Any) -> None:
     reports: list[dict[str, float]] = []
     train_one_epoch(
@@ -58,10 +74,10 @@ def test_losses_fall_and_are_reported(draw_shapes: Any) -> None:
 def test_only_full_batches_run_compiled(draw_shapes: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     compiled = []
 
-    def compile_slowly(forward: Callable[[torch.Tensor], torch.Tensor]) -> Callable[[torch.Tensor], Any]:
-        def run(images: torch.Tensor) -> torch.Tensor:
+    def compile_slowly(forward: Callable[..., torch.Tensor]) -> Callable[..., torch.Tensor]:
+        def run(images: torch.Tensor, codes: torch.Tensor) -> torch.Tensor:
             compiled.append(len(images))
-            return forward(images)
+            return forward(images, codes)
 
         return run
 

@@ -6,11 +6,13 @@ import torch
 from torch import Tensor
 
 from training.transforms import (
+    TILE_SCALE,
     Augmenter,
     Chances,
     Target,
     clip_target,
     labelled_transform,
+    list_scales,
     move_target,
     turn_batch,
 )
@@ -92,6 +94,22 @@ def test_a_tile_without_objects_is_augmented() -> None:
         torch.zeros(1, 3, SIDE, SIDE, dtype=torch.uint8), [none]
     )
     assert target["boxes"].shape == (0, 4) and target["ellipses"].shape == (0, 5)
+
+
+def test_a_tiles_scale_stays_with_it_until_it_is_forgotten() -> None:
+    tiles = torch.randint(0, 256, (4, 3, SIDE, SIDE), dtype=torch.uint8)
+    known = [{**bar()[1], TILE_SCALE: torch.tensor([size])} for size in (0.25, 0.5, float("nan"), 1.0)]
+    kept, forgotten = (
+        list_scales(Augmenter(3, Chances(border=1.0, no_scale=chance))(tiles, known)[1])
+        for chance in (0.0, 1.0)
+    )
+    assert kept == [0.25, 0.5, None, 1.0] and forgotten == [None] * 4
+
+
+def test_enlarging_makes_pixels_smaller() -> None:
+    target = {**bar()[1], TILE_SCALE: torch.tensor([0.5])}
+    moved = move_target(target, scale=2.0, shift_xy=np.array([0.0, 0.0]), side_px=200)
+    assert list_scales([moved]) == [0.25]
 
 
 def test_clipping_says_what_is_left_and_drops_what_is_gone() -> None:

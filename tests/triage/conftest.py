@@ -43,7 +43,7 @@ class BlobDetector:
     def __init__(self) -> None:
         self.calls: list[int] = []
 
-    def detect(self, tiles: NDArray[np.uint8]) -> list[Detections]:
+    def detect(self, tiles: NDArray[np.uint8], um_per_px: object = None) -> list[Detections]:
         assert tiles.dtype == np.uint8
         assert tiles.shape[1:] in [(side, side, 3) for side in (512, getattr(self, "large_tile_px", 512))]
         self.calls.append(len(tiles))

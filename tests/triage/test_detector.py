@@ -36,11 +36,13 @@ TILE_PX = 128
 def talkative_network() -> CentrePointNetwork:
     """An untrained network that proposes something in most places."""
     torch.manual_seed(11)
-    network = CentrePointNetwork(len(KNOWN), 16)
+    network = CentrePointNetwork(len(KNOWN), 16, knows_scale=True)
     what, where = network.what[-1], network.where[-1]
     assert isinstance(what, nn.Conv2d) and isinstance(where, nn.Conv2d) and what.bias is not None
     nn.init.normal_(what.weight, std=1.0)
     nn.init.normal_(where.weight, std=0.3)
+    assert network.scale is not None
+    nn.init.normal_(network.scale.weight, std=0.5)
     with torch.no_grad():
         what.bias[0] = 0.0
     return network
@@ -56,11 +58,11 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         um_per_px=0.5,
         tile_px=TILE_PX,
         default_cut=0.3,
-        network={"n_channels": 16},
+        network={"n_channels": 16, "knows_scale": True},
         recipe={},
     )
     # In floating point, as graphs were once, and as both engines can be held to each other closely.
-    network = ServedNetwork(read_network(path / WEIGHTS_FILE, n_groups=len(KNOWN), n_channels=16))
+    network = ServedNetwork(read_network(path / WEIGHTS_FILE, n_groups=len(KNOWN), **record.network))
     onnx.save(to_graph(network.eval(), tile_px=TILE_PX), path / GRAPH_FILE)
     write_record(path, dataclasses.replace(record, takes_larger_tiles=True))
     return path
@@ -86,7 +88,32 @@ def test_detector_finds_something_in_every_tile(folder: Path, tiles: np.ndarray)
 
 def test_both_engines_give_the_same_boxes(folder: Path, tiles: np.ndarray) -> None:
     with_torch = Detector(read_record(folder), TorchEngine(folder, read_record(folder), "cpu", batch=4))
-    assert_same(load_detector(folder, device="cpu").detect(tiles), with_torch.detect(tiles), atol=2e-3)
+    with_onnx = load_detector(folder, device="cpu")
+    for scales in (None, [0.5, None, 0.25, 0.7, 30.0]):
+        assert_same(with_onnx.detect(tiles, scales), with_torch.detect(tiles, scales), atol=2e-3)
+
+
+def test_a_tiles_scale_changes_what_is_found_in_it_alone(folder: Path, tiles: np.ndarray) -> None:
+    detector = load_detector(folder, device="cpu")
+    unknown = detector.detect(tiles)
+    told = detector.detect(tiles, [None, 0.5, None, None, None])
+    assert_same([told[0], *told[2:]], [unknown[0], *unknown[2:]], atol=0.0)
+    assert len(told[1].scores) != len(unknown[1].scores) or not np.allclose(told[1].scores, unknown[1].scores)
+
+
+def test_a_network_that_knows_no_scales_is_exported_and_runs_as_before(tmp_path: Path) -> None:
+    torch.manual_seed(3)
+    network = ServedNetwork(CentrePointNetwork(2, 8)).eval()
+    graph = to_graph(network, tile_px=64)
+    assert [one.name for one in graph.graph.input] == ["tiles"]
+    onnx.save(graph, tmp_path / GRAPH_FILE)
+    write_network(network.network, tmp_path / WEIGHTS_FILE)
+    record = WeightsRecord("plain", KNOWN[:2], 0.5, 64, 0.3, network={"n_channels": 8}, recipe={})
+    write_record(tmp_path, record)
+    tile = np.zeros((1, 64, 64, 3), dtype=np.uint8)
+    (found,) = load_detector(tmp_path, device="cpu").detect(tile, [0.5])
+    (same,) = load_detector(tmp_path, device="cpu").detect(tile)
+    assert_same([found], [same], atol=0.0)
 
 
 def test_eight_bits_find_the_shipped_detectors_boxes() -> None:
@@ -166,9 +193,9 @@ def test_torch_is_launched_from_one_thread_whoever_asks(
     launched_from: list[int] = []
     run = ServedNetwork.forward
 
-    def note_thread(network: ServedNetwork, some: torch.Tensor) -> torch.Tensor:
+    def note_thread(network: ServedNetwork, *given: torch.Tensor) -> torch.Tensor:
         launched_from.append(threading.get_ident())
-        return run(network, some)
+        return run(network, *given)
 
     monkeypatch.setattr(ServedNetwork, "forward", note_thread)
     record = read_record(folder)

@@ -373,7 +373,7 @@ class PollenDetector:
     def __getattr__(self, name: str) -> Any:
         return getattr(self._inner, name)
 
-    def detect(self, tiles: NDArray[np.uint8]) -> list[Detections]:
+    def detect(self, tiles: NDArray[np.uint8], um_per_px: object = None) -> list[Detections]:
         names = [*candidate_groups(), *look_alikes()]
         shares = np.zeros(len(names))
         shares[[names.index("taeniid_egg"), names.index("oocyst"), names.index("pollen")]] = 0.5, 0.2, 0.3
