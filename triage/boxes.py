@@ -94,7 +94,7 @@ def suppress_overlaps(boxes_xyxy: Floats, scores: Floats, iou_threshold: float) 
         some = boxes_xyxy[start : start + _ROWS_AT_A_TIME]
         # One call for all of these takes a fraction of the time that one a box does.
         is_close = box_iou(some, boxes_xyxy[start:]) > iou_threshold
-        for row in range(len(some)):
+        for row in np.flatnonzero(np.triu(is_close, 1).any(axis=1)):
             if is_kept[start + row]:
                 is_kept[start + row + 1 :] &= ~is_close[row, row + 1 :]
     return best_first[is_kept]

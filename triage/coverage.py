@@ -181,6 +181,9 @@ def _find_gaps(
     # A gap may touch the rim of the scan, but what lies beyond it makes no seam along it wider.
     padded = np.pad(is_gap.astype(np.uint8), least)
     wide = cv2.morphologyEx(padded, cv2.MORPH_OPEN, kernel)[least:-least, least:-least]
+    if not wide.any():
+        # Looking for connected parts takes longer than all else here.
+        return ()
     gaps = []
     for band_name, top, bottom in bands:
         band = wide.copy()

@@ -60,10 +60,9 @@ def find_shell_edge(outline: Outline, graph: Path = RIM_GRAPH) -> ShellEdge:
         The network that reads; the one in use if left out.
     """
     rim = outline.rim
-    ellipse = rim.ellipse
-    for _ in range(_READINGS):
-        points, log_sd = _read(graph, rim, ellipse)
-        ellipse = measure_moments(points[None])[0]
+    points, log_sd = _read(graph, rim, rim.ellipse)
+    for _ in range(_READINGS - 1):
+        points, log_sd = _read(graph, rim, measure_moments(points[None])[0])
     length_sd, width_sd = (float(value) for value in np.exp(log_sd))
     return ShellEdge((points + rim.origin) * rim.per_px, length_sd, width_sd)
 
