@@ -28,7 +28,6 @@ _FINE_PX, _MIDDLE_PX, _COARSE_PX = 1.0, 4.0, 12.0
 # What an endless blur tends to.
 _DULLEST = _FINE_PX / _COARSE_PX
 _STRONGEST_PERCENT = 99.5
-_MEDIAN_AND_STRONGEST = (50.0, _STRONGEST_PERCENT)
 # Slopes at coarse scales vary so slowly that a picture reduced until they are this many pixels has them too.
 _REDUCED_SIGMA_PX = 2.0
 _LEAST_REDUCED_PX = 16
@@ -129,17 +128,18 @@ def measure_sharpness(
     Taking it at several scales makes it independent of contrast.
     """
     # Centred, a flat picture is flat to the last bit in single precision as well.
-    centred = (grey - grey.mean(dtype=np.float64)).astype(np.float32)
+    centred = grey.astype(np.float32, copy=False) - np.float32(grey.mean(dtype=np.float64))
     if is_shown is not None and is_shown.mean() < _LEAST_SHOWN:
         return None
     coarse = max(
-        _steepest(_keep(_slopes_of_reduced(centred, sigma), is_shown)) for sigma in (_MIDDLE_PX, _COARSE_PX)
+        _percentile(_keep(_slopes_of_reduced(centred, sigma), is_shown), _STRONGEST_PERCENT)
+        for sigma in (_MIDDLE_PX, _COARSE_PX)
     )
     if coarse <= _LEAST_EDGE:
         return None
-    # Sorting costs more than filtering, and neighbouring rows tell the same.
+    # Neighbouring rows tell the same.
     fine = _keep(_slopes(centred, _FINE_PX), is_shown)[::2]
-    median, steepest = (float(one) for one in np.percentile(fine, _MEDIAN_AND_STRONGEST))
+    median, steepest = (_percentile(fine, percent) for percent in (50.0, _STRONGEST_PERCENT))
     grain = _STRONGEST_OF_GRAIN * median
     value, at_most = (
         math.sqrt(max(slope**2 - grain**2, 0.0)) / coarse
@@ -202,8 +202,13 @@ def _slopes(centred: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     return np.asarray(np.float32(sigma) * cv2.magnitude(along, across))
 
 
-def _steepest(slopes: NDArray[np.float32]) -> float:
-    return float(np.percentile(slopes, _STRONGEST_PERCENT))
+def _percentile(slopes: NDArray[np.float32], percent: float) -> float:
+    """As NumPy's, which parts the values at several places and takes four times as long for it."""
+    at = percent / 100 * (slopes.size - 1)
+    low = int(at)
+    parted = np.partition(slopes, low, axis=None)
+    above = parted[min(low + 1, slopes.size - 1) :].min()
+    return float(parted[low] + (at - low) * (above - parted[low]))
 
 
 def blur_px(sharpness: float) -> float:
