@@ -26,6 +26,7 @@ from triage.doubling import read_doubled
 from triage.errors import ImageError
 from triage.file_scale import read_file_scale
 from triage.first_bytes import name_kind
+from triage.kept_rows import keep_rows
 from triage.limits import Limits
 from triage.records import CodedNote
 from triage.reduced import MOST_OVERVIEW_PX, ReducedCopy
@@ -89,6 +90,7 @@ class Picture:
         pixel_file: PixelFile | None = None,
     ) -> None:
         self._pixels = pixels
+        self._kept = _keep_rows(pixels, pixel_file)
         self._reduced = reduced
         self._scaled: dict[tuple[int, int], pyvips.Image] = {}
         self._overviews: dict[int, NDArray[np.uint8]] = {}
@@ -137,7 +139,7 @@ class Picture:
 
     def _fetch(self, x: int, y: int, width: int, height: int) -> NDArray[np.uint8]:
         # A tenth of a crop's time: nothing is computed, so no threads are worth starting.
-        data = pyvips.Region.new(self._pixels).fetch(x, y, width, height)
+        data = pyvips.Region.new(self._kept).fetch(x, y, width, height)
         pixels = np.frombuffer(data, dtype=np.uint8).reshape(height, width, 3)
         if self._reduced is not None:
             self._reduced.add(x, y, pixels)
@@ -174,7 +176,7 @@ class Picture:
         """Let go of the pixels and remove the temporary file, if there is one."""
         self._scaled.clear()
         self._overviews.clear()
-        self._pixels = None
+        self._pixels = self._kept = None
         if self._work_folder is not None:
             self._work_folder.cleanup()
 
@@ -191,10 +193,17 @@ class Picture:
             return self._pixels
         if frame_hw not in self._scaled:
             kernel = "lanczos3" if frame_hw[1] < self.width else "cubic"
-            self._scaled[frame_hw] = self._pixels.resize(
+            self._scaled[frame_hw] = self._kept.resize(
                 frame_hw[1] / self.width, vscale=frame_hw[0] / self.height, kernel=kernel
             )
         return self._scaled[frame_hw]
+
+
+def _keep_rows(pixels: pyvips.Image, pixel_file: PixelFile | None) -> pyvips.Image:
+    """Only what is decoded, and lies as it is read."""
+    if pixel_file is None or pixel_file.is_copy or pixel_file.orientation != 1:
+        return pixels
+    return keep_rows(pixels)
 
 
 def to_grey(pixels: NDArray[np.uint8]) -> NDArray[np.float32]:
