@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from triage.percentiles import find_percentile
 from triage.records import CodedNote
 
 # Below this brightness, of 255, lies the dark surround of an eyepiece, which shows nothing.
@@ -71,8 +72,7 @@ def measure_light(grey: NDArray[np.float64]) -> Light:
 
 def measure_contrast(grey: NDArray[np.float64]) -> float:
     """Range that holds 98 % of brightness values, in grey levels of 255."""
-    low, high = np.percentile(grey, [1, 99])
-    return float(high - low)
+    return find_percentile(grey, 99) - find_percentile(grey, 1)
 
 
 def _measure_evenness(grey: NDArray[np.float64], is_lit: NDArray[np.bool_]) -> float:
@@ -107,7 +107,7 @@ def _sample_fluid(
             part = slice(row[0], row[-1] + 1), slice(column[0], column[-1] + 1)
             if is_lit[part].mean() >= _LEAST_LIT_SHARE:
                 place.append([2 * row.mean() / grey.shape[0] - 1, 2 * column.mean() / grey.shape[1] - 1])
-                fluid.append(float(np.percentile(grey[part][is_lit[part]], _FLUID_PERCENT)))
+                fluid.append(find_percentile(grey[part][is_lit[part]], _FLUID_PERCENT))
     return np.array(place).reshape(-1, 2), np.array(fluid)
 
 

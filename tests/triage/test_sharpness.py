@@ -17,7 +17,6 @@ from triage.sharpness import (
     LEAST_SHARPNESS,
     Focus,
     Sharpness,
-    _percentile,
     blur_px,
     find_shown,
     measure_focus,
@@ -73,13 +72,6 @@ def test_coarse_slopes_are_those_of_every_pixel(blur: float) -> None:
     assert sharpness is not None
     assert sharpness.value == pytest.approx(expected, rel=0.02, abs=0.02)
     assert sharpness.at_most == pytest.approx(max(fine, 1.1 * grain) / max(coarse), rel=0.03)
-
-
-@pytest.mark.parametrize("size", [1, 2, 7, 1000])
-def test_percentiles_are_those_of_numpy(size: int) -> None:
-    slopes = np.random.default_rng(size).random((size, 1), dtype=np.float32)
-    for percent in (0.0, 50.0, 99.5):
-        assert _percentile(slopes, percent) == pytest.approx(np.percentile(slopes, percent), rel=1e-6)
 
 
 def test_grain_makes_no_blurred_edge_sharp() -> None:
