@@ -1,4 +1,4 @@
-"""Enlarges parts of a picture twice, byte for byte as libvips does, in a fifth of its time.
+"""Enlarges parts of a picture twice, byte for byte as libvips does, in a fraction of its time.
 
 Pictures are looked at enlarged exactly twice more often than in any other way, and libvips weighs each pixel
 anew where two weights do for all.
@@ -45,20 +45,31 @@ def read_doubled(
 def double_pixels(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """A whole picture (H, W, 3) enlarged twice (2H, 2W, 3); its outermost pixels go on beyond its edge."""
     height, width = pixels.shape[:2]
-    wide = np.empty((height, 2 * width, 3), dtype=np.int16)
-    wide[:, ::2] = _between(pixels, along=1)
-    wide[:, 1::2] = pixels
+    across = cv2.filter2D(
+        pixels,
+        cv2.CV_16S,
+        _HALF_WAY[None],
+        anchor=(_BEFORE_PX, 0),
+        delta=_ROUND_UP,
+        borderType=cv2.BORDER_REPLICATE,
+    )
+    # Six channels of one pixel are three of two; copies with gaps take several times as long.
+    wide = np.asarray(cv2.merge([across, pixels.astype(np.int16)])).reshape(height, 2 * width, 3)
+    down = _half_way_down(wide)
     doubled = np.empty((2 * height, 2 * width, 3), dtype=np.uint8)
-    doubled[::2] = _between(wide, along=0).clip(0, 255)
-    doubled[1::2] = wide.clip(0, 255)
+    doubled[::2] = down.clip(0, 255, out=down)
+    doubled[1::2] = wide.clip(0, 255, out=wide)
     return doubled
 
 
-def _between(pixels: NDArray[np.uint8] | NDArray[np.int16], *, along: int) -> NDArray[np.int16]:
-    """Half-way between each pixel and the one before it."""
-    kernel = _HALF_WAY[:, None] if along == 0 else _HALF_WAY[None]
-    anchor = (0, _BEFORE_PX) if along == 0 else (_BEFORE_PX, 0)
-    halves = cv2.filter2D(
-        pixels, cv2.CV_16S, kernel, anchor=anchor, delta=_ROUND_UP, borderType=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(halves, dtype=np.int16)
+def _half_way_down(wide: NDArray[np.int16]) -> NDArray[np.int16]:
+    """Half-way between each row and the one before it; a filter of OpenCV takes twice as long."""
+    rows = np.concatenate([wide[:1]] * _BEFORE_PX + [wide] + [wide[-1:]] * _AFTER_PX)
+    sixteenths = rows[1:-2] + rows[2:-1]
+    sixteenths *= 9
+    sixteenths -= rows[:-3]
+    sixteenths -= rows[3:]
+    # Rounded, halves up.
+    sixteenths += 8
+    sixteenths >>= 4
+    return sixteenths
