@@ -118,19 +118,23 @@ def _known_objects(scene: Any, truth: Any, picture: str) -> list[KnownObject]:
 
 
 def match_outlines(scene: Any, truth: Any) -> Floats:
-    """Outlines (M, 96, 2) of the objects of `truth` as they are drawn, in pixels of the picture."""
+    """Outlines (M, 96, 2) of the objects of `truth` as they are measured, in pixels of the picture.
+
+    They are as drawn, but for lids, which end at their rim, and for spines, which are left out.
+    """
     from training.synthesize.kinds import flukes
+    from training.synthesize.kinds.eggs import shell_outline
     from training.synthesize.truth import place_in_picture
 
     if len(truth.ellipses) == 0:
         return np.zeros((0, 96, 2))
     drawn, middles = [], []
-    lidded = {kind.name for kind in flukes.KINDS}
+    measured = {kind.name: flukes.outline_seen for kind in flukes.KINDS} | {"spined_egg": shell_outline}
     for name, things in scene.objects.items():
         own = things.outline_um.astype(np.float64)
         middle = (own.min(axis=1) + own.max(axis=1))[:, None] / 2
-        seen = flukes.outline_seen(things.parameters) if name in lidded else own
-        drawn.append(place_in_picture(seen, things, scene.um_per_px))
+        outline = measured[name](things.parameters) if name in measured else own
+        drawn.append(place_in_picture(outline, things, scene.um_per_px))
         middles.append(place_in_picture(middle, things, scene.um_per_px)[:, 0])
     # Objects outside the picture are not in the truth, so that rows differ; their middles tell them.
     apart = np.linalg.norm(truth.ellipses[:, None, :2] - np.concatenate(middles), axis=2)

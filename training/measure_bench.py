@@ -86,7 +86,8 @@ def measure_outlines(pairs: Sequence[Found], graph: Path) -> list[Measured]:
             measured.append(Measured(known, None, None))
         else:
             edge = find_shell_edge(outline, graph)
-            measured.append(Measured(known, outline, measure_shell(outline, edge), edge))
+            size = measure_shell(outline, edge, group_shares={known.group: 1.0})
+            measured.append(Measured(known, outline, size, edge))
     return measured
 
 

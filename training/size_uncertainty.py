@@ -6,7 +6,9 @@ reads what `training.measure_bench --save` wrote. What is stated is `hypot(facto
 network says of itself times a factor for length or width, and a part in pixels of the picture that was read,
 the same for both. Factors are such that 1.96 of it cover 95 % of the errors. The part in pixels is the one
 with the lowest interval score, where factors of the odd seeds are scored on the even ones and the other way
-round (they draw from different stocks); it is 0 where none is better in both.
+round (they draw from different stocks); it is 0 where none is better in both. A line for each group says by
+what factor more both uncertainties would cover 95 % of its errors. One that odd and even seeds both ask for,
+and that other seeds bear out, becomes the group's own (`triage.shell.GROUP_SD_FACTORS`).
 """
 
 from __future__ import annotations
@@ -107,6 +109,17 @@ def _cross_scores(sides: Sequence[Errors], is_odd: NDArray[np.bool_], pixel_sd: 
     return scores
 
 
+def fit_group_factors(
+    sides: Sequence[Errors], sds_px: Sequence[Floats], groups: NDArray[np.str_]
+) -> dict[str, float]:
+    """Factor for each group on what is stated of each side, under which 95 % of both are covered."""
+    beyond = np.array([np.abs(side.error_px) / sd for side, sd in zip(sides, sds_px, strict=True)])
+    return {
+        str(group): float(np.quantile(beyond[:, groups == group], _COVERED)) / COVERAGE_FACTOR
+        for group in np.unique(groups)
+    }
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Print the part in pixels and the factors."""
     parser = argparse.ArgumentParser(
@@ -127,7 +140,21 @@ def main(arguments: list[str] | None = None) -> int:
     for name, side in zip(_SIDES, sides, strict=True):
         halves = ", ".join(f"{fit_factor(side.of(half), pixel_sd):.3f}" for half in (is_odd, ~is_odd))
         print(f"{name.upper()}_SD_FACTOR {fit_factor(side, pixel_sd):.3f} (odd and even seeds {halves})")
+    _print_groups(sides, pixel_sd, np.array([row["group"] for row in rows]), is_odd)
     return 0
+
+
+def _print_groups(
+    sides: Sequence[Errors], pixel_sd: float, groups: NDArray[np.str_], is_odd: NDArray[np.bool_]
+) -> None:
+    sds_px = [state_sd(side, fit_factor(side, pixel_sd), pixel_sd) for side in sides]
+    whole, odd, even = (
+        fit_group_factors([side.of(part) for side in sides], [sd[part] for sd in sds_px], groups[part])
+        for part in (np.ones_like(is_odd), is_odd, ~is_odd)
+    )
+    for group, factor in whole.items():
+        halves = ", ".join(f"{half[group]:.2f}" if group in half else "-" for half in (odd, even))
+        print(f"{group} {factor:.2f} (odd and even seeds {halves})")
 
 
 if __name__ == "__main__":

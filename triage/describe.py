@@ -101,7 +101,8 @@ def _describe(
     merged: Detections, row: int, guess: Ellipse, outline: Outline | NoOutline, ask: Ask
 ) -> Candidate:
     is_cut_off = outline is _CUT_OFF
-    shell = None if isinstance(outline, NoOutline) else measure_shell(outline)
+    seen_shares = _share_by_group(merged.group_scores[row])
+    shell = None if isinstance(outline, NoOutline) else measure_shell(outline, group_shares=seen_shares)
     size = _measure(shell, guess, ask.calibration, is_cut_off=is_cut_off)
     weighed = weigh_group_scores(merged.group_scores[row], size, host=ask.host)
     shares = _share_by_group(ask.score_calibration.calibrate_groups(weighed))

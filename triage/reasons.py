@@ -8,6 +8,8 @@ from triage.size_check import MeasuredSize
 
 # Shares below this are noise to a reader.
 _LEAST_SHARE = 0.1
+# Eggs like none of the groups may have a spine.
+_MAY_HAVE_SPINE = "other_egg"
 
 
 def explain_candidate(
@@ -38,6 +40,7 @@ def explain_candidate(
         *_explain_look_alikes(shares),
         _explain_outline(ellipse, size, is_cut_off),
         *_explain_size(size, size_check),
+        *_explain_spine(shares, ellipse, size),
     ]
     return tuple(sentences)
 
@@ -86,6 +89,12 @@ def _explain_size(size: MeasuredSize | None, check: SizeCheck) -> list[str]:
     )
     measured = f"Measures {length} x {width} µm (one standard uncertainty)."
     return [measured, _explain_part_check(check) if size.is_of_part else _explain_check(check)]
+
+
+def _explain_spine(shares: dict[str, float], ellipse: Ellipse | None, size: MeasuredSize | None) -> list[str]:
+    if size is None or ellipse is None or shares[_MAY_HAVE_SPINE] < _LEAST_SHARE:
+        return []
+    return ["A spine, if it has one, isn't counted in its length and width."]
 
 
 def _explain_part_check(check: SizeCheck) -> str:

@@ -18,6 +18,7 @@ from training.known_pictures import (
     KnownObject,
     _known_objects,
     draw_plain_known,
+    match_outlines,
     name_focus,
     signed_depths,
 )
@@ -36,7 +37,7 @@ from training.measure_tables import (
     judge_interval,
     print_table,
 )
-from training.synthesize.kinds import flukes
+from training.synthesize.kinds import KINDS, flukes
 from training.synthesize.stock import draw_stock
 from triage.groups import read_groups
 from triage.images import Picture
@@ -177,6 +178,31 @@ def test_shut_lids_leave_no_corners_beside_the_egg() -> None:
         filled = [cv2.contourArea(one) / cv2.contourArea(cv2.convexHull(one)) for one in outlines]
         assert min(filled) > least
     assert min(filled) < 0.97
+
+
+def test_spines_are_left_out_of_what_is_measured() -> None:
+    stock = draw_stock(KINDS["spined_egg"], 12)
+    n = len(stock.outline_um)
+    centre = np.column_stack([500.0 * np.arange(n), np.zeros(n)])
+    things = SimpleNamespace(
+        outline_um=stock.outline_um, parameters=stock.parameters, angle_rad=np.zeros(n), centre_xy=centre
+    )
+    scene = SimpleNamespace(objects={"spined_egg": things}, um_per_px=1.0)
+    shells = match_outlines(scene, SimpleNamespace(ellipses=centre)) - centre[:, None]
+    for shell, whole in zip(shells.astype(np.float32), stock.outline_um, strict=True):
+        beyond = [-cv2.pointPolygonTest(shell, tuple(map(float, point)), True) for point in whole]
+        # Spines are drawn 9 to 25 µm long, of which 2 to 6 µm lie within the shell.
+        assert 2 < max(beyond) < 25
+        assert np.median(beyond) < 2
+
+
+def test_cysts_are_stated_less_surely_than_the_same_form_of_another_group() -> None:
+    picture, known = draw_discs()
+    ((disc, outline),) = find_known([(picture, known[:1])], None, 1)
+    pairs = [(replace(disc, group=group), outline) for group in ("oocyst", "giardia_cyst")]
+    other, cyst = (one.size for one in measure_outlines(pairs, RIM_GRAPH))
+    assert other is not None and cyst is not None
+    assert cyst.length_px_sd > 1.05 * other.length_px_sd
 
 
 @pytest.mark.parametrize(

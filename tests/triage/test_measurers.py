@@ -5,6 +5,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -20,6 +21,7 @@ from triage.images import Limits, Picture, open_picture
 from triage.measurers import Measurers, begin_measurers
 from triage.records import Detections, Ranked
 from triage.score_calibration import UNCALIBRATED
+from triage.shell import GROUP_SD_FACTORS
 
 N = 5
 ASK = Ask(state_calibration(1.0, None, source="drawn"), "dog", 0.2, UNCALIBRATED)
@@ -51,6 +53,18 @@ def picture(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Picture]:
     _write_ellipses(path)
     with open_picture(path, limits=Limits(max_memory_pixels=100)) as opened:
         yield opened
+
+
+def test_what_looks_like_a_group_misjudged_more_has_its_size_stated_less_surely(picture: Picture) -> None:
+    piece = _piece(0)
+    sds = []
+    for name in ("oocyst", "giardia_cyst"):
+        shares = np.array([[float(group.name == name) for group in read_groups()]])
+        seen = replace(piece, detections=replace(piece.detections, group_scores=shares))
+        (candidate,) = describe_candidates(picture, seen, ASK)
+        assert candidate.outline is not None
+        sds.append(candidate.outline.aspect_sd)
+    assert sds[1] == pytest.approx(GROUP_SD_FACTORS["giardia_cyst"] * sds[0])
 
 
 def test_processes_measure_as_one_does_and_another_takes_over_from_one_that_died(picture: Picture) -> None:

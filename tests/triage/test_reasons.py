@@ -58,6 +58,18 @@ def test_explain_candidate_names_a_range_that_the_size_misses() -> None:
     assert text.startswith("Lies outside the published sizes of this group, for instance Trichuris vulpis")
 
 
+@pytest.mark.parametrize(("share", "is_told"), [(0.09, False), (0.1, True)])
+def test_explain_candidate_says_that_a_spine_is_not_counted_where_there_may_be_one(
+    share: float, is_told: bool
+) -> None:
+    shares = {one.name: 0.0 for one in read_groups()} | {"operculate_egg": 1 - share, "other_egg": share}
+    size = MeasuredSize(140, 60, 1, 1)
+    sentence = "A spine, if it has one, isn't counted in its length and width."
+    assert (explain(group="operculate_egg", shares=shares, size=size)[-1] == sentence) == is_told
+    # What the detector estimates without an outline isn't the shell's alone.
+    assert sentence not in explain(shares=shares, size=size, ellipse=None)
+
+
 def test_explain_candidate_says_when_no_range_was_read() -> None:
     size = MeasuredSize(50, 50, 0.5, 0.5)
     assert explain(size=size, size_check=check_size(size, "pollen"))[-1].startswith("No range from a source")

@@ -11,20 +11,31 @@ from triage.images import Picture
 from triage.outline import OFFSETS, NoOutline, Outline, RimView, find_outlines
 from triage.records import Ellipse
 from triage.rim import ShellEdge
-from triage.shell import LENGTH_SD_FACTOR, PIXEL_SD, WIDTH_SD_FACTOR, ShellSize, measure_shell
+from triage.shell import (
+    GROUP_SD_FACTORS,
+    LENGTH_SD_FACTOR,
+    PIXEL_SD,
+    WIDTH_SD_FACTOR,
+    ShellSize,
+    measure_shell,
+)
 
 Open = Callable[[NDArray[np.uint8]], Picture]
 
 
 def measure_points(
-    points: NDArray[np.float64], relative_sd: tuple[float, float] = (0.01, 0.01), *, read_px: float = 1.0
+    points: NDArray[np.float64],
+    relative_sd: tuple[float, float] = (0.01, 0.01),
+    *,
+    read_px: float = 1.0,
+    group_shares: dict[str, float] | None = None,
 ) -> ShellSize:
     """What is measured where the shell is known to end at these points."""
     n = len(points)
     per_px = np.full(2, read_px)
     rim = RimView(np.zeros((4, 4), np.float32), np.array([0, 0, 2, 2, 0.0]), np.zeros(2), per_px)
     outline = Outline(points, np.zeros((n, 2)), np.full((n, len(OFFSETS)), 100.0), 1.0, 0.02, 1.0, rim)
-    return measure_shell(outline, ShellEdge(points, *relative_sd))
+    return measure_shell(outline, ShellEdge(points, *relative_sd), group_shares=group_shares)
 
 
 def ellipse_points(length: float, width: float, *, taper: float = 0.0) -> NDArray[np.float64]:
@@ -62,6 +73,18 @@ def test_uncertainties_are_shares_as_the_rim_tells_them_and_a_part_in_pixels_rea
     assert size.length_px_sd == pytest.approx(length_sd, rel=1e-3)
     assert size.width_px_sd == pytest.approx(width_sd, rel=1e-3)
     assert size.area_px_sd / size.area_px == pytest.approx(np.hypot(length_sd / 80, width_sd / 50), rel=1e-3)
+
+
+def test_uncertainties_are_wider_by_the_share_of_groups_that_are_misjudged_more() -> None:
+    factor = GROUP_SD_FACTORS["giardia_cyst"]
+    plain, half, cyst = (
+        measure_points(ellipse_points(80, 50), group_shares=shares)
+        for shares in ({"oocyst": 1.0}, {"oocyst": 0.5, "giardia_cyst": 0.5}, {"giardia_cyst": 1.0})
+    )
+    assert factor > 1
+    assert cyst.length_px_sd == pytest.approx(factor * plain.length_px_sd)
+    assert cyst.width_px_sd == pytest.approx(factor * plain.width_px_sd)
+    assert half.width_px_sd**2 == pytest.approx((plain.width_px_sd**2 + cyst.width_px_sd**2) / 2)
 
 
 def test_ends_are_alike_in_an_ellipse_and_not_in_a_tapered_one() -> None:
