@@ -21,8 +21,8 @@ Floats = NDArray[np.float64]
 LENGTH_SD_FACTOR = 0.985
 WIDTH_SD_FACTOR = 0.973
 PIXEL_SD = 0.35
-# Factors on both uncertainties of groups in which the network is too sure of itself though it isn't in others,
-# by `training.size_uncertainty`: nothing that is read tells which of their objects are missed.
+# Factors on both uncertainties of groups in which the network is too sure of itself, unlike in the others, by
+# `training.size_uncertainty`: nothing that is read tells which of their objects are missed.
 GROUP_SD_FACTORS = {"giardia_cyst": 1.16}
 # Ends are compared where they are this share of the length away from the tips.
 _END_SHARE = 0.125
