@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import combinations
-
 import numpy as np
 from numpy.typing import NDArray
 
 from triage.stitch.contradiction import compare_shared
 from triage.stitch.fields import Fields, GreyReader
-from triage.stitch.neighbours import LEAST_OVERLAP
+from triage.stitch.neighbours import list_sharing
 from triage.stitch.place import Found
 from triage.stitch.stiff import rotate
 
@@ -41,15 +39,9 @@ def find_contradicting(fields: Fields, found: Found, is_in: NDArray[np.bool_]) -
 
 def _list_implied(shape_hw: tuple[int, int], found: Found, is_in: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Placed fields that share enough by their places, less those that are pairs."""
-    height, width = shape_hw
     paired = {(pair.first, pair.second) for pair in found.places.kept}
-    implied = []
-    for first, second in combinations(is_in.nonzero()[0].tolist(), 2):
-        dx, dy = np.abs(found.places.middle_xy[second] - found.places.middle_xy[first])
-        shared = max(0.0, width - dx) * max(0.0, height - dy)
-        if shared >= LEAST_OVERLAP * width * height and (first, second) not in paired:
-            implied.append((first, second))
-    return implied
+    sharing = [(first, second) for first, second, _, _ in list_sharing(found.places, shape_hw)]
+    return [pair for pair in sharing if is_in[list(pair)].all() and pair not in paired]
 
 
 def _contradicts(first: int, second: int, found: Found, greys: GreyReader) -> bool:

@@ -17,6 +17,8 @@ _ROUNDS = 3
 _LEAST_SIDE_PX = 16
 _LEAST_SEEN = 0.5
 _LEAST_LIKENESS = 0.3
+# Of an overlap that is known to agree as a whole, cells that are less alike count, too.
+_LEAST_FAINT_LIKENESS = 0.15
 _MOST_SHIFT_PX = 4.0
 _LEAST_PLACES = 3
 _LEAST_CELLS = 2
@@ -42,7 +44,12 @@ class _Offs:
 
 
 def measure_shared(
-    pair: Pair, ours: NDArray[np.float32], theirs: NDArray[np.float32], grain: float
+    pair: Pair,
+    ours: NDArray[np.float32],
+    theirs: NDArray[np.float32],
+    grain: float,
+    *,
+    is_faint: bool = False,
 ) -> Measured | None:
     """Where the fields of a pair lie to each other; None where too little of the overlap tells.
 
@@ -53,6 +60,9 @@ def measure_shared(
         Grey values of its fields under even light, as `GreyReader` gives them.
     grain : float
         Deviation of the grain in these values.
+    is_faint : bool
+        Take cells that are hardly alike, too, and count each by how alike it is: slopes of mere grain tell
+        nothing.
 
     Notes
     -----
@@ -70,12 +80,12 @@ def measure_shared(
     has_turn = len(pair.likeness) >= _LEAST_PLACES and tells_turn(pair.second_xy)
     to_ours = fit_stiff(pair.second_xy + half, pair.first_xy + half, has_turn=has_turn)
     fine = take_off_broad(ours), take_off_broad(theirs)
-    cells = _compare_cells(*fine, to_ours, grain)
+    cells = _compare_cells(*fine, to_ours, grain, is_faint=is_faint)
     for _ in range(_ROUNDS - 1):
         if cells is None:
             return None
         to_ours = _lay_better(to_ours, cells)
-        cells = _compare_cells(*fine, to_ours, grain)
+        cells = _compare_cells(*fine, to_ours, grain, is_faint=is_faint)
     if cells is None:
         return None
     theirs_xy = (cells.ours_xy - cells.off_xy - to_ours[:, 2]) @ np.linalg.inv(to_ours[:, :2]).T
@@ -89,7 +99,12 @@ def measure_shared(
 
 
 def _compare_cells(
-    ours: NDArray[np.float32], theirs: NDArray[np.float32], to_ours: NDArray[np.float64], grain: float
+    ours: NDArray[np.float32],
+    theirs: NDArray[np.float32],
+    to_ours: NDArray[np.float64],
+    grain: float,
+    *,
+    is_faint: bool,
 ) -> _Offs | None:
     """How far theirs lies off, cell by cell, when it is laid on ours so."""
     mine, other, weight, corner = cut_shared(ours, theirs, to_ours)
@@ -112,13 +127,17 @@ def _compare_cells(
 
     bends = np.stack([product("x", "x"), product("x", "y"), product("x", "y"), product("y", "y")], axis=-1)
     pull = np.stack([product("x", "d"), product("y", "d")], axis=-1)
-    is_told = (sums.count > _LEAST_SEEN * sums.size) & (sums.compare(mine, other) >= _LEAST_LIKENESS)
+    likeness = sums.compare(mine, other)
+    least = _LEAST_FAINT_LIKENESS if is_faint else _LEAST_LIKENESS
+    is_told = (sums.count > _LEAST_SEEN * sums.size) & (likeness >= least)
     normal = bends[is_told].reshape(-1, 2, 2) + 1e-6 * np.eye(2)
     off_xy = -np.linalg.solve(normal, pull[is_told][..., None])[..., 0]
     rest = (product("d", "d")[is_told] + (pull[is_told] * off_xy).sum(axis=1)) / sums.count[is_told]
     # Grain of neighbouring pixels is alike after smoothing, as if there were fewer of them.
     alike = 4 * np.pi * SMOOTH_PX**2
     information = normal / (alike * np.maximum(rest, 1.3 * grain**2).clip(1e-9))[:, None, None]
+    if is_faint:
+        information *= likeness[is_told][:, None, None] ** 2
     is_near = np.hypot(*off_xy.T) < _MOST_SHIFT_PX
     if is_near.sum() < _LEAST_CELLS:
         return None

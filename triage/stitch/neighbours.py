@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import combinations
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
+
+from triage.stitch.solve import Places
 
 LEAST_OVERLAP = 0.04
 _PEAKS = 2
@@ -121,3 +125,21 @@ def _sum_shared(values: NDArray[np.float32]) -> NDArray[np.float32]:
     )
     shared: NDArray[np.float32] = sums.astype(np.float32)
     return shared
+
+
+def list_sharing(places: Places, shape_hw: tuple[int, int]) -> Iterator[tuple[int, int, float, float]]:
+    """Fields of one group that share enough by their places: numbers, and shift x, y of the second.
+
+    Parameters
+    ----------
+    places : Places
+    shape_hw : tuple of int
+        Rows and columns of the fields.
+    """
+    height, width = shape_hw
+    for first, second in combinations(range(len(places.group)), 2):
+        if places.group[first] != places.group[second]:
+            continue
+        dx, dy = (places.middle_xy[second] - places.middle_xy[first]).tolist()
+        if max(0.0, width - abs(dx)) * max(0.0, height - abs(dy)) >= LEAST_OVERLAP * width * height:
+            yield first, second, dx, dy

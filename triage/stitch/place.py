@@ -9,18 +9,18 @@ from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
 
-from triage.stitch.elsewhere import rate_elsewhere
+from triage.stitch.edges import EdgeSearch
 from triage.stitch.fields import Fields, GreyReader
+from triage.stitch.grounds import Grounds
 from triage.stitch.groups import find_bridges
 from triage.stitch.light import estimate_light
 from triage.stitch.measure import measure_shared
-from triage.stitch.neighbours import LEAST_OVERLAP, STILL_PX, Guess, ShiftSearch
+from triage.stitch.neighbours import STILL_PX, Guess, ShiftSearch, list_sharing
 from triage.stitch.overlap import match_overlap
 from triage.stitch.records import Pair
 from triage.stitch.solve import Places, solve_places
-from triage.stitch.things import Evidence, find_hanging, find_marked, is_bare, label_things, weigh_pair
+from triage.stitch.things import find_hanging, is_bare
 
 _GUESSES_A_FIELD = 8
 # Two fields that are each turned by a degree are turned by two against each other.
@@ -82,7 +82,9 @@ def find_places(fields: Fields, order: str) -> Found:
         expected = list(search.list_expected(places))
         if expected:
             search.match_expected(expected)
-        elif not search.drop_unconfirmed(places) and not search.match_apart(places):
+        elif not any(
+            look(places) for look in (search.drop_unconfirmed, search.match_edges, search.match_apart)
+        ):
             break
     places = solve_places(n, search.pairs)
     if search.drop_unconfirmed(places):
@@ -100,15 +102,14 @@ class _Search:
         self._shifts = ShiftSearch(even_small.mean(axis=3))
         self._greys = GreyReader(fields, light.mean(axis=2))
         self._found: dict[tuple[int, int], Pair] = {}
-        self._evidence: dict[tuple[int, int], Evidence] = {}
-        self._things: dict[int, NDArray[np.int32]] = {}
         self._unconfirmed: dict[tuple[int, int], Pair] = {}
-        self._elsewhere: dict[tuple[int, int], float] = {}
         self._expected: dict[tuple[int, int], tuple[float, float]] = {}
         self._guessed: set[tuple[int, int]] = set()
         self._waiting: list[Guess] = []
         self._n_guesses = 0
         self._bare = {number for number in range(len(fields.names)) if self._shows_nothing(number)}
+        self._grounds = Grounds(self._greys)
+        self._edges = EdgeSearch(self._greys, fields.shape_hw, self._bare)
         self._reach_px = ceil(fields.factor + _MOST_TURN_RAD / 2 * max(fields.shape_hw)) + 2
 
     def _shows_nothing(self, number: int) -> bool:
@@ -146,6 +147,13 @@ class _Search:
         self._match_likeliest(further, _GUESSES_MORE_A_FIELD)
         return len(self._found) > found_before
 
+    def match_edges(self, places: Places) -> bool:
+        """Tie what does not hang together by faint texture at its edges; whether anything was."""
+        pairs = self._edges.find(places)
+        for pair in pairs:
+            self._keep(pair)
+        return bool(pairs)
+
     def _match_likeliest(self, guesses: Sequence[Guess], a_field: int) -> None:
         likeliest = guesses[: a_field * len(self._fields.names)]
         self._n_guesses += len(likeliest)
@@ -168,38 +176,17 @@ class _Search:
         n, kept = len(self._fields.names), places.kept
         most_chance = _MOST_WRONG_EXPECTED / max(1, self._n_guesses)
         doubtful = {row for row in find_bridges(n, kept) if kept[row].chance > most_chance}
-        evidence = [self._evidence[pair.first, pair.second] for pair in kept]
-        doubtful.update(find_hanging(places, evidence))
-        self._weigh_elsewhere([kept[row] for row in doubtful])
-        doubtful = {row for row in doubtful if not self._is_borne_out(kept[row])}
+        doubtful.update(find_hanging(places, self._grounds.list_evidence(kept)))
+        self._grounds.rate([kept[row] for row in doubtful])
+        doubtful = {
+            row
+            for row in doubtful
+            if self._grounds.count_by_accident(kept[row], self._n_guesses) > _MOST_WRONG_EXPECTED
+        }
         for row in doubtful:
             key = kept[row].first, kept[row].second
             self._unconfirmed[key] = self._found.pop(key)
         return bool(doubtful)
-
-    def _weigh_elsewhere(self, pairs: Sequence[Pair]) -> None:
-        """Rate for each of these pairs, once, what both fields show besides what made them a pair."""
-        for pair in pairs:
-            key = pair.first, pair.second
-            if key not in self._elsewhere:
-                fields = self._greys.read(pair.first), self._greys.read(pair.second)
-                things = find_marked(
-                    self._evidence[key].first_things, self._things[pair.first], fields[0].shape
-                )
-                self._elsewhere[key] = rate_elsewhere(pair, *fields, things)
-
-    def _is_borne_out(self, pair: Pair) -> bool:
-        """Whether that agrees so well that hardly one pair would by accident.
-
-        Of all shifts tried, for one that found places of more than one kind; of the pairs rated, for one that
-        rests on one plain thing, which may be found again anywhere.
-        """
-        key = pair.first, pair.second
-        by_accident = float(norm.sf(self._elsewhere[key]))
-        expected = len(self._elsewhere) * by_accident
-        if not self._evidence[key].is_single:
-            expected = min(expected, self._n_guesses * pair.chance * by_accident)
-        return expected <= _MOST_WRONG_EXPECTED
 
     def list_unconfirmed(self) -> tuple[Pair, ...]:
         """Pairs that were dropped for want of another that confirms them, and not found again since."""
@@ -207,17 +194,11 @@ class _Search:
 
     def list_expected(self, places: Places) -> Iterator[tuple[int, int, float, float]]:
         """Pairs that should overlap by their places and were not tried for that: numbers and shift."""
-        height, width = self._fields.shape_hw
-        for first, second in combinations(range(len(self._fields.names)), 2):
-            if places.group[first] != places.group[second] or (first, second) in self._found:
-                continue
-            dx, dy = places.middle_xy[second] - places.middle_xy[first]
+        for first, second, dx, dy in list_sharing(places, self._fields.shape_hw):
             tried = self._expected.get((first, second))
-            if tried is not None and np.hypot(dx - tried[0], dy - tried[1]) < self._reach_px / 2:
-                continue
-            shared = max(0.0, width - abs(dx)) * max(0.0, height - abs(dy))
-            if shared >= LEAST_OVERLAP * width * height:
-                yield first, second, float(dx), float(dy)
+            is_tried = tried is not None and np.hypot(dx - tried[0], dy - tried[1]) < self._reach_px / 2
+            if not is_tried and (first, second) not in self._found:
+                yield first, second, dx, dy
 
     def match_expected(self, expected: Sequence[tuple[int, int, float, float]]) -> None:
         """Try pairs at the shift that their places ask for."""
@@ -240,11 +221,12 @@ class _Search:
         )
         if pair is None or self._stands_still(pair):
             return
-        self._found[first, second] = replace(pair, measured=measure_shared(pair, ours, theirs, grain))
-        for number, grey in ((first, ours), (second, theirs)):
-            if number not in self._things:
-                self._things[number] = label_things(grey, self._greys.measure_grain(number))
-        self._evidence[first, second] = weigh_pair(pair, ours, self._things[first], self._things[second])
+        self._keep(replace(pair, measured=measure_shared(pair, ours, theirs, grain)))
+
+    def _keep(self, pair: Pair) -> None:
+        """Take a pair, and what it rests on."""
+        self._found[pair.first, pair.second] = pair
+        self._grounds.weigh(pair)
 
     def _stands_still(self, pair: Pair) -> bool:
         """Whether two fields agree where neither moved, as what sits on the sensor makes any two do."""

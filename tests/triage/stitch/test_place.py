@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from triage.stitch import place
+from triage.stitch import grounds, place
 from triage.stitch.fields import Fields, open_fields
 from triage.stitch.place import ORDERS, UNKNOWN, find_places
 from triage.stitch.records import Pair
@@ -70,9 +70,27 @@ def test_weak_pair_ties_two_parts_where_the_rest_of_the_overlap_bears_it_out(
     opened, middle_xy = fields
     match = match_within_parts(middle_xy, tie_chance=1.4e-3, tie_off_px=0)
     monkeypatch.setattr(place, "match_overlap", match)
-    monkeypatch.setattr(place, "rate_elsewhere", lambda *_: deviations)
+    monkeypatch.setattr(grounds, "rate_elsewhere", lambda *_: deviations)
     places = find_places(opened, UNKNOWN).places
     assert len(set(places.group.tolist())) == n_groups and len(places.rejected) == n_groups - 1
+
+
+def test_tie_of_faint_texture_joins_two_parts_that_share_no_pair(
+    fields: tuple[Fields, np.ndarray], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened, middle_xy = fields
+    match = match_within_parts(middle_xy, tie_chance=1e-9, tie_off_px=0)
+    tie = match(*TIE)
+    asked = []
+
+    def find(_: Any, places: Any) -> list[Pair | None]:
+        asked.append(places.group[1] != places.group[2])
+        return [tie] if len(asked) == 1 else []
+
+    monkeypatch.setattr(place, "match_overlap", lambda *some, **_: None if some[:2] == TIE else match(*some))
+    monkeypatch.setattr(place.EdgeSearch, "find", find)
+    places = find_places(opened, UNKNOWN).places
+    assert set(places.group.tolist()) == {0} and asked[0]
 
 
 @pytest.mark.parametrize("order", ORDERS)
