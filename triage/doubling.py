@@ -54,7 +54,8 @@ def double_pixels(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
         borderType=cv2.BORDER_REPLICATE,
     )
     # Six channels of one pixel are three of two; copies with gaps take several times as long.
-    wide = np.asarray(cv2.merge([across, pixels.astype(np.int16)])).reshape(height, 2 * width, 3)
+    merged = np.asarray(cv2.merge([across, pixels.astype(np.int16)]), dtype=np.int16)
+    wide = merged.reshape(height, 2 * width, 3)
     down = _half_way_down(wide)
     doubled = np.empty((2 * height, 2 * width, 3), dtype=np.uint8)
     doubled[::2] = down.clip(0, 255, out=down)
