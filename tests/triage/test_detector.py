@@ -116,13 +116,15 @@ def test_a_network_that_knows_no_scales_is_exported_and_runs_as_before(tmp_path:
     assert_same([found], [same], atol=0.0)
 
 
-def test_eight_bits_find_the_shipped_detectors_boxes() -> None:
+@pytest.mark.parametrize("um_per_px", [None, 0.5])
+def test_eight_bits_find_the_shipped_detectors_boxes(um_per_px: float | None) -> None:
     """To 3 px, 0.08 of the score and a tenth of the ellipse's sides."""
     tile = draw_shells()[None]
     folder = shipped_folder()
     record = read_record(folder)
-    (exact,) = Detector(record, TorchEngine(folder, record, "cpu", batch=1)).detect(tile)
-    (served,) = load_detector(folder, device="cpu").detect(tile)
+    in_full = Detector(record, TorchEngine(folder, record, "cpu", batch=1))
+    (exact,) = in_full.detect(tile, [um_per_px])
+    (served,) = load_detector(folder, device="cpu").detect(tile, [um_per_px])
     for row in np.flatnonzero(exact.scores > 0.08):
         same = np.abs(served.boxes_xyxy - exact.boxes_xyxy[row]).max(axis=1).argmin()
         np.testing.assert_allclose(served.boxes_xyxy[same], exact.boxes_xyxy[row], atol=3.0)
