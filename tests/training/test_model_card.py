@@ -63,6 +63,7 @@ def test_card_says_what_the_record_holds(judged_weights: Path) -> None:
     assert "| sharpness 0.28 to 0.4 oocyst | 12 | 0.25 (0.50 to 0.90) |" in card
     assert "no veterinary flotation slide" in card and "- Coiled larvae." in card
     assert "Started from: ours 0.1, weights 5f5f5f5f5f5f, in `runs/one`." in card
+    assert "in tiles of 128 px. It is told the scale of a picture where it is known." in card
     assert "Before a hospital relies on it" in card
 
 
