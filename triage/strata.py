@@ -20,6 +20,7 @@ _CURES = {
     "contrast": ("contrast", "Set the light and the condenser again."),
     "evenness": ("evenness of light", "Centre the lamp and the condenser."),
 }
+_NO_CURE = "better light or focus would hardly help. Look for it with your own eyes, for small ones at 40x."
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,8 @@ class WeakGroup:
         In the record's stratum.
     interval : tuple of float
         95 % interval of the share found.
+    is_curable : bool
+        Whether more of it was found where there was more of the factor.
     """
 
     group: str
@@ -45,6 +48,7 @@ class WeakGroup:
     found: int
     objects: int
     interval: tuple[float, float]
+    is_curable: bool
 
     @property
     def recall(self) -> float:
@@ -74,26 +78,37 @@ def find_weak_groups(
     Returns
     -------
     weak : tuple of WeakGroup
-        Each group once, by its weakest factor, weakest group first.
+        Each group once, by the weakest factor that could be bettered, or the weakest of all; weakest group
+        first.
     """
+    rows = [row for row in scores.get("strata", {}).get("rows", ()) if row["objects"] >= least_objects]
     weakest: dict[str, WeakGroup] = {}
-    for row in scores.get("strata", {}).get("rows", ()):
-        weak = _to_weak(row, measured)
-        if weak is None or weak.objects < least_objects or weak.recall >= stated_recall:
+    for row in rows:
+        if not _is_like(row, measured) or row["found"] >= stated_recall * row["objects"]:
             continue
-        if weak.group not in weakest or weak.recall < weakest[weak.group].recall:
+        weak = _to_weak(row, measured[row["factor"]], rows)
+        known = weakest.get(weak.group)
+        if known is None or (not weak.is_curable, weak.recall) < (not known.is_curable, known.recall):
             weakest[weak.group] = weak
     return tuple(sorted(weakest.values(), key=lambda weak: (weak.recall, weak.group)))
 
 
-def _to_weak(row: Mapping[str, Any], measured: Mapping[str, float]) -> WeakGroup | None:
+def _is_like(row: Mapping[str, Any], measured: Mapping[str, float]) -> bool:
+    """Whether a row is of one group in pictures like the one that was measured."""
     value = measured.get(row["factor"])
-    if value is None or row["group"] is None or not row["objects"]:
-        return None
-    if value < row["low"] or (row["high"] is not None and value >= row["high"]):
-        return None
+    if value is None or row["group"] is None or value < row["low"]:
+        return False
+    return row["high"] is None or value < row["high"]
+
+
+def _to_weak(row: Mapping[str, Any], value: float, rows: Sequence[Mapping[str, Any]]) -> WeakGroup:
+    share = row["found"] / row["objects"]
+    same = [one for one in rows if (one["factor"], one["group"]) == (row["factor"], row["group"])]
+    is_curable = any(one["low"] > row["low"] and one["found"] / one["objects"] > share for one in same)
     low, high = row["interval"]
-    return WeakGroup(row["group"], row["factor"], value, row["found"], row["objects"], (low, high))
+    return WeakGroup(
+        row["group"], row["factor"], value, row["found"], row["objects"], (low, high), is_curable
+    )
 
 
 def to_measured(adequacy: Adequacy) -> dict[str, float]:
@@ -130,10 +145,13 @@ def _to_note(weak: WeakGroup) -> CodedNote:
     factor, cure = _CURES[weak.factor]
     low, high = weak.interval
     value = float(f"{weak.value:.2g}")
-    sentence = (
-        f"Assessed, but may be missed: {find_group(weak.group).label}. In drawn pictures of like {factor} "
-        f"({value:g}) {weak.found} of {weak.objects} were found ({low:.2f} to {high:.2f}). {cure}"
+    found = f"{weak.found} of {weak.objects} were found ({low:.2f} to {high:.2f})"
+    told = (
+        f"In drawn pictures of like {factor} ({value:g}) {found}. {cure}"
+        if weak.is_curable
+        else f"In drawn pictures like this one {found}; {_NO_CURE}"
     )
+    sentence = f"Assessed, but may be missed: {find_group(weak.group).label}. {told}"
     values: dict[str, float | str] = {
         "group": weak.group,
         "value": value,
@@ -142,4 +160,4 @@ def _to_note(weak: WeakGroup) -> CodedNote:
         "low": round(low, 2),
         "high": round(high, 2),
     }
-    return CodedNote(f"weak_{weak.factor}", sentence, values)
+    return CodedNote(f"weak_{weak.factor if weak.is_curable else 'anyway'}", sentence, values)

@@ -69,7 +69,8 @@ def test_a_soft_picture_names_the_groups_it_would_lose() -> None:
 def test_the_warning_names_group_figures_and_cure_unless_the_picture_cant_show_it(
     not_resolvable: tuple[str, ...], n_sentences: int
 ) -> None:
-    scores = {"strata": {"rows": tabulate(several(20, 8, "oocyst", sharpness=0.3))}}
+    objects = [*several(20, 8, "oocyst", sharpness=0.3), *several(20, 12, "oocyst", sharpness=0.5)]
+    scores = {"strata": {"rows": tabulate(objects)}}
     adequacy = Adequacy(
         assessed_fraction=1.0, groups_not_resolvable=not_resolvable, focus={"sharpness": 0.35}
     )
@@ -79,7 +80,33 @@ def test_the_warning_names_group_figures_and_cure_unless_the_picture_cant_show_i
         assert all(words in note.text for words in ("Coccidian oocyst", "8 of 20", "go to 40x"))
 
 
-def test_the_warning_writes_a_large_figure_out() -> None:
-    scores = {"strata": {"rows": tabulate(several(20, 8, "oocyst", contrast=138.0))}}
-    (note,) = warn_of_weak_groups(scores, Adequacy(assessed_fraction=1.0, light={"contrast": 138.0}))
-    assert "contrast (140)" in note.text
+def test_the_warning_rounds_the_figure() -> None:
+    (note,) = warn_of_weak_groups(
+        two_contrasts(8, 9), Adequacy(assessed_fraction=1.0, light={"contrast": 95.4})
+    )
+    assert "contrast (95)" in note.text
+
+
+def two_contrasts(n_found: int, n_found_in_more: int) -> dict:
+    """The scores of a record with 20 oocysts in pictures of some contrast, and 20 in pictures of more."""
+    more = several(20, n_found_in_more, "oocyst", contrast=150.0)
+    return {"strata": {"rows": tabulate([*several(20, n_found, "oocyst", contrast=95.0), *more])}}
+
+
+@pytest.mark.parametrize("n_found_in_more", [8, 5])
+def test_what_helped_in_no_other_picture_is_not_advised(n_found_in_more: int) -> None:
+    adequacy = Adequacy(assessed_fraction=1.0, light={"contrast": 95.0})
+    (note,) = warn_of_weak_groups(two_contrasts(8, n_found_in_more), adequacy)
+    assert note.code == "weak_anyway" and "8 of 20" in note.text and "condenser" not in note.text
+
+
+def test_a_group_is_named_by_what_can_be_bettered() -> None:
+    """Even light shows fewest, but there is none more even; a sharper picture shows more."""
+    objects = [
+        *several(20, 6, "oocyst", evenness=0.95),
+        *several(20, 12, "oocyst", sharpness=0.5),
+        *several(20, 15, "oocyst", sharpness=0.9),
+    ]
+    scores = {"strata": {"rows": tabulate(objects)}}
+    (weak,) = find_weak_groups(scores, {"sharpness": 0.5, "evenness": 0.95})
+    assert (weak.factor, weak.is_curable, weak.found) == ("sharpness", True, 12)
