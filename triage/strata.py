@@ -106,9 +106,8 @@ def _to_weak(row: Mapping[str, Any], value: float, rows: Sequence[Mapping[str, A
     same = [one for one in rows if (one["factor"], one["group"]) == (row["factor"], row["group"])]
     is_curable = any(one["low"] > row["low"] and one["found"] / one["objects"] > share for one in same)
     low, high = row["interval"]
-    return WeakGroup(
-        row["group"], row["factor"], value, row["found"], row["objects"], (low, high), is_curable
-    )
+    counts = row["found"], row["objects"]
+    return WeakGroup(row["group"], row["factor"], value, *counts, (low, high), is_curable)
 
 
 def to_measured(adequacy: Adequacy) -> dict[str, float]:
