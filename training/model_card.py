@@ -74,7 +74,9 @@ def _tell_start(start: object) -> str:
 
 def _write_making(record: WeightsRecord) -> Iterator[str]:
     trained_on = str(record.recipe.get("trained_on", "not stated"))
-    told = " It is told the scale of a picture where it is known." if record.network.get("knows_scale") else ""
+    told = (
+        " It is told the scale of a picture where it is known." if record.network.get("knows_scale") else ""
+    )
     yield "## What it was trained on"
     yield (
         f"{_sentence(trained_on)} {'' if trained_on != DRAWN_ALONE else _NO_PHOTOGRAPH}"
