@@ -9,7 +9,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from training.engine import Batch
+from training.engine import Batch, code_scales
 from training.metrics import (
     FOUND,
     QUOTED_RATES,
@@ -26,7 +26,6 @@ from triage.groups import candidate_groups, read_groups
 from triage.head import SCORE_FLOOR, HeadLayout, decode_head
 from triage.network import CentrePointNetwork
 from triage.records import Detections
-from triage.scale_code import encode_scales
 
 WHOLE_FRACTION = 0.8
 """Of an object that is to be found; less visible ones count neither way."""
@@ -125,7 +124,7 @@ def detect_tiles(
     """The detections of each of the tiles (N, 3, S, S), whose pixel sizes are given in µm or as None."""
     network.eval()
     device = next(network.parameters()).device
-    heads = network(tiles.to(device), torch.from_numpy(encode_scales(um_per_px)).to(device))
+    heads = network(tiles.to(device), code_scales(um_per_px, device))
     layout = HeadLayout(network.layout.n_groups)
     return [decode_head(head, layout) for head in heads.cpu().numpy()]
 

@@ -291,13 +291,14 @@ def _stop_if_not_finite(losses: dict[str, Tensor], step: int) -> None:
 def _run(network: Forward, images: Tensor, targets: Sequence[Target]) -> Tensor:
     """The head's map of a batch, told as much of its tiles' scales as the targets say."""
     with _autocast(images.device):
-        head = network(images.contiguous(memory_format=torch.channels_last), code_scales(targets, images))
+        codes = code_scales(list_scales(targets), images.device)
+        head = network(images.contiguous(memory_format=torch.channels_last), codes)
     return head
 
 
-def code_scales(targets: Sequence[Target], images: Tensor) -> Tensor:
-    """The scales of tiles as the network is told them, on the device of `images`."""
-    return torch.from_numpy(encode_scales(list_scales(targets))).to(images.device)
+def code_scales(um_per_px: Sequence[float | None], device: torch.device) -> Tensor:
+    """The scales of tiles as the network is told them, on its device."""
+    return torch.from_numpy(encode_scales(um_per_px)).to(device)
 
 
 def _autocast(device: torch.device) -> AbstractContextManager[None]:

@@ -208,7 +208,15 @@ class OnnxEngine:
     def heads(self, tiles: Tiles, codes: Codes) -> Iterator[Heads]:
         """The head's map of each tile; whoever reads one keeps the others going meanwhile."""
         session = self._session(tiles.shape[1])
-        yield from self._pool.map(lambda tile, code: _look_at(session, tile, code), tiles, codes)
+        # Graphs of networks that don't know scales take tiles alone.
+        asked = [one.name for one in session.get_inputs()]
+
+        def look_at(tile: Tiles, code: Codes) -> Heads:
+            given = {"tiles": tile[None], CODES_INPUT: code[None]}
+            head: Heads = session.run(["head"], {name: given[name] for name in asked})[0][0]
+            return head
+
+        yield from self._pool.map(look_at, tiles, codes)
 
     def _session(self, side_px: int) -> Any:
         """The graph made for one side of tiles: with sides left open it would take longer."""
@@ -232,14 +240,6 @@ def _open_graph(graph: Path, side_px: int) -> Any:
         return onnxruntime.InferenceSession(graph, options, providers=["CPUExecutionProvider"])
     except Exception as err:  # ONNX Runtime's errors share no other base
         raise WeightsError(f"{graph} can't be run ({err}). Export it again.") from err
-
-
-def _look_at(session: Any, tile: Tiles, code: Codes) -> Heads:
-    given = {"tiles": tile[None], CODES_INPUT: code[None]}
-    # Graphs of networks that don't know scales take tiles alone.
-    asked = {one.name: given[one.name] for one in session.get_inputs()}
-    head: Heads = session.run(["head"], asked)[0][0]
-    return head
 
 
 class TorchEngine:

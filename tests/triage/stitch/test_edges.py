@@ -7,6 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from grainy_fields import GRAIN, H, W, draw_texture, take
 
 from triage.stitch import edges
 from triage.stitch.edges import EdgeSearch, find_steps, list_beside
@@ -17,11 +18,8 @@ from triage.stitch.solve import Places, solve_places
 from triage.stitch.stiff import fit_stiff, rotate
 from triage.stitch.strips import StripSearch
 
-H, W = 240, 320
-HALF = np.array([W, H]) / 2
 STEP_XY = np.array([230.0, 4.0])
 STEPS = {0: STEP_XY, 1: np.array([-3.0, 170.0])}
-GRAIN = 0.5
 TURN_DEG = 0.8
 OFF_XY = np.array([6.0, -5.0])
 
@@ -41,25 +39,13 @@ class Shown:
 
 def draw_slide(seed: int) -> np.ndarray:
     """Texture all over that is hardly stronger than the grain."""
-    noise = np.random.default_rng(seed).normal(0, 1, (480, 1400)).astype(np.float32)
-    soft = cv2.GaussianBlur(noise, (0, 0), 2.0)
-    return 200 + 0.7 * soft / soft.std()
+    return draw_texture(seed, (480, 1400), sigma_px=2.0, contrast=0.7)
 
 
 def add_thing(field: np.ndarray, x: int, y: int) -> np.ndarray:
     """The field with an egg, or what looks like one."""
     thing = cv2.ellipse(np.zeros_like(field), (x, y), (26, 14), 30, 0, 360, 30, 3, cv2.LINE_AA)
     return (field - cv2.GaussianBlur(thing, (0, 0), 1.2)).astype(np.float32)
-
-
-def take(slide: np.ndarray, middle_xy: np.ndarray, turn_deg: float, seed: int) -> np.ndarray:
-    """A field of the slide with grain, turned around its middle."""
-    rotation = rotate(np.deg2rad(turn_deg))
-    shift = middle_xy - 0.5 - rotation @ (HALF - 0.5)
-    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    field = cv2.warpAffine(slide, np.column_stack([rotation, shift]), (W, H), flags=flags)
-    noise = cv2.GaussianBlur(np.random.default_rng(seed).normal(0, 1, (H, W)), (0, 0), 1.2)
-    return (field + GRAIN * noise / noise.std()).astype(np.float32)
 
 
 def take_two(other_slide: int) -> list[np.ndarray]:

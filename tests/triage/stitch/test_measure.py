@@ -2,36 +2,21 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 import pytest
+from grainy_fields import GRAIN, H, W, draw_texture, take
 
 from triage.stitch.elsewhere import rate_elsewhere
 from triage.stitch.measure import measure_shared
 from triage.stitch.records import Pair
 from triage.stitch.stiff import fit_stiff, rotate
 
-H, W = 240, 320
-HALF = np.array([W, H]) / 2
 MIDDLE_XY = np.array([(200.0, 200.0), (410.3, 208.6)])
-GRAIN = 0.5
 
 
 def draw_slide(seed: int, contrast: float) -> np.ndarray:
     """Faint texture of a few pixels all over."""
-    noise = np.random.default_rng(seed).normal(0, 1, (400, 640)).astype(np.float32)
-    soft = cv2.GaussianBlur(noise, (0, 0), 2.5)
-    return 200 + contrast * soft / soft.std()
-
-
-def take(slide: np.ndarray, middle_xy: np.ndarray, turn_deg: float, seed: int) -> np.ndarray:
-    """A field of the slide with grain, turned around its middle."""
-    rotation = rotate(np.deg2rad(turn_deg))
-    shift = middle_xy - 0.5 - rotation @ (HALF - 0.5)
-    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    field = cv2.warpAffine(slide, np.column_stack([rotation, shift]), (W, H), flags=flags)
-    noise = cv2.GaussianBlur(np.random.default_rng(seed).normal(0, 1, (H, W)), (0, 0), 1.2)
-    return (field + GRAIN * noise / noise.std()).astype(np.float32)
+    return draw_texture(seed, (400, 640), sigma_px=2.5, contrast=contrast)
 
 
 def pair_up(turn_deg: float) -> Pair:
