@@ -14,7 +14,9 @@ ROOT = Path(__file__).parents[1]
 PACKAGES = ("triage", "service", "training")
 # The command line and the demo behind it may know all three packages.
 MAY_KNOW_ALL = ("service.cli", "service.demo")
-MAY_IMPORT_TORCH = ("triage.network", "triage.detector", "triage.weights")
+NEED_TORCH = ("triage.network", "triage.network_file")
+# Within functions only.
+MAY_IMPORT_TORCH = ("triage.detector",)
 
 
 def list_modules(root: Path) -> dict[str, Path]:
@@ -71,14 +73,10 @@ def find_torch(root: Path) -> list[str]:
     """Modules of `triage` and `service` that import torch where they may not, or at load time."""
     wrong = []
     for name, path in list_modules(root).items():
-        if name.startswith("training"):
+        if name.startswith("training") or name in NEED_TORCH:
             continue
-        may = name in MAY_IMPORT_TORCH
-        imported = read_imports(path, name, at_load_time=may and name != "triage.network")
-        if (
-            any(one.split(".")[0] in ("torch", "torchvision") for one in imported)
-            and name != "triage.network"
-        ):
+        imported = read_imports(path, name, at_load_time=name in MAY_IMPORT_TORCH)
+        if any(one.split(".")[0] in ("torch", "torchvision") for one in imported):
             wrong.append(name)
     return wrong
 

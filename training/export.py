@@ -23,14 +23,14 @@ import torch
 
 from training.eight_bit import Shown, draw_calibration_tiles, round_weights, write_eight_bit
 from triage.errors import TriageError
-from triage.network import ServedNetwork, fold_norms, read_network
+from triage.network import ServedNetwork, fold_norms
+from triage.network_file import read_network
 from triage.scale_code import KNOTS_UM_PER_PX
 from triage.weights import (
     CELLS_AXIS,
     CODES_INPUT,
     GRAPH_FILE,
     SIDE_AXIS,
-    WEIGHTS_FILE,
     WeightsRecord,
     read_record,
     write_record,
@@ -52,7 +52,7 @@ def export(folder: Path, *, draw: Callable[[int], Shown] = draw_calibration_tile
         If the folder's files are missing or damaged.
     """
     record = read_record(folder)
-    network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
+    network = read_network(folder, record)
     shown = draw(record.tile_px)
     fold_norms(network)
     round_weights(network, shown)

@@ -37,8 +37,8 @@ from training.splits import take_split
 from training.start_weights import start_folder
 from training.supply import Given
 from triage.detector import Detector, TorchEngine
-from triage.network import read_network
-from triage.weights import WEIGHTS_FILE, WeightsRecord, read_record, write_record
+from triage.network_file import read_network
+from triage.weights import WeightsRecord, read_record, write_record
 
 RATES = (0.1, 0.5, 1.0)
 """False positives per picture at which recall is quoted."""
@@ -131,7 +131,7 @@ def open_detector(folder: Path, device: torch.device) -> Detector:
 def judge_drawn(folder: Path, held_out: Sequence[Batch], device: torch.device) -> dict[str, float]:
     """Recall and group figures of a weights folder on drawn tiles that were never trained on."""
     record = read_record(folder)
-    network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
+    network = read_network(folder, record)
     return pick_drawn(judge(network.to(device), held_out))
 
 

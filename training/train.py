@@ -41,8 +41,9 @@ from training.transforms import Augmenter
 from triage.digests import file_sha256
 from triage.errors import TriageError
 from triage.groups import candidate_groups, read_groups
-from triage.network import CentrePointNetwork, write_network
-from triage.weights import GRAPH_FILE, WEIGHTS_FILE, WeightsRecord, write_record
+from triage.network import CentrePointNetwork
+from triage.network_file import write_network
+from triage.weights import GRAPH_FILE, WeightsRecord, write_record
 
 QUOTED_PACKAGES = ("torch", "torchvision", "numpy", "safetensors")
 
@@ -161,7 +162,7 @@ def save(
     cut: float | None,
 ) -> WeightsRecord:
     """Write weights and record; an older graph in the folder is removed, since it no longer belongs."""
-    write_network(network, settings.out / WEIGHTS_FILE)
+    write_network(network, settings.out)
     (settings.out / GRAPH_FILE).unlink(missing_ok=True)
     record = WeightsRecord(
         name=settings.name,

@@ -15,8 +15,8 @@ from training.cut import detect_tiles, mark_group_right
 from training.dataset import MarkedPicture, MarkedPictures
 from training.metrics import match_candidates
 from training.trials import Counts, Trial, count_found
-from triage.network import read_network
-from triage.weights import WEIGHTS_FILE, read_record
+from triage.network_file import read_network
+from triage.weights import read_record
 
 PIXELS_FILE = "test-slides.pt"
 _AT_A_TIME = 8
@@ -34,7 +34,7 @@ def find_slides(folder: Path, pictures: Sequence[MarkedPicture]) -> Path:
 def judge_slides(trial: Trial, folder: Path, device: torch.device, *, pixels: Path) -> Counts:
     """What the detector of a folder finds of a trial's one locked set, whose pixels a file holds in order."""
     record = read_record(folder)
-    network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network).to(device)
+    network = read_network(folder, record).to(device)
     slides = torch.load(pixels, weights_only=True, mmap=True)
     ((name, pictures),) = trial.judged.items()
     scales = [picture.um_per_px for picture in pictures]

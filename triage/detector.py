@@ -30,7 +30,6 @@ from triage.weights import (
     CODES_INPUT,
     GRAPH_FILE,
     SIDE_AXIS,
-    WEIGHTS_FILE,
     WeightsRecord,
     read_record,
     shipped_folder,
@@ -252,9 +251,10 @@ class TorchEngine:
     def __init__(self, folder: Path, record: WeightsRecord, device: str, *, batch: int = GPU_BATCH) -> None:
         import torch
 
-        from triage.network import ServedNetwork, fold_norms, read_network
+        from triage.network import ServedNetwork, fold_norms
+        from triage.network_file import read_network
 
-        network = read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
+        network = read_network(folder, record)
         fold_norms(network)
         self._device = torch.device(device)
         # Tiles come with their channels last; filters that don't would be turned at every call.

@@ -17,16 +17,12 @@ Centre points: Zhou et al. 2019, "Objects as Points" (arXiv 1904.07850).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import torch
-from safetensors import SafetensorError
-from safetensors.torch import load_file, save
 from torch import Tensor, nn
 from torch.nn import functional as F
 from torch.nn.utils.fusion import fuse_conv_bn_eval
 
-from triage.errors import WeightsError
 from triage.head import HeadLayout
 from triage.scale_code import KNOTS_UM_PER_PX
 
@@ -313,44 +309,3 @@ def _join_last_stage(network: CentrePointNetwork) -> None:
         joined.weight.copy_((second @ first)[:, :, None, None])
         joined.bias.copy_(second @ narrow.bias.double() + widen.bias.double())
     block.project[0], network.pyramid.laterals[-1] = joined, nn.Identity()
-
-
-def write_network(network: CentrePointNetwork, path: Path) -> None:
-    """Write the weights as safetensors: half precision, batch norms in full."""
-    in_full = {
-        f"{name}.{key}"
-        for name, layer in network.named_modules()
-        if isinstance(layer, nn.BatchNorm2d)
-        for key in layer.state_dict()
-    }
-    tensors = {
-        key: (value if key in in_full else value.half()).contiguous().cpu()
-        for key, value in network.state_dict().items()
-    }
-    path.write_bytes(save(tensors))
-
-
-def read_network(
-    path: Path, *, n_groups: int, n_channels: int, knows_scale: bool = False
-) -> CentrePointNetwork:
-    """The network with the weights of a file that `write_network` wrote, ready to serve.
-
-    Raises
-    ------
-    WeightsError
-        If the file can't be read, or doesn't hold exactly the tensors of this network.
-    """
-    network = CentrePointNetwork(n_groups, n_channels, knows_scale=knows_scale)
-    try:
-        tensors = load_file(path)
-        network.load_state_dict({key: value.to(_wanted_type(value)) for key, value in tensors.items()})
-    except (OSError, SafetensorError, RuntimeError) as err:
-        raise WeightsError(
-            f"{path} doesn't hold the weights of a detector of {n_groups} groups and {n_channels} channels "
-            f"({str(err).splitlines()[0]}). Copy the whole folder again."
-        ) from err
-    return network.eval()
-
-
-def _wanted_type(value: Tensor) -> torch.dtype:
-    return torch.float32 if value.is_floating_point() else value.dtype

@@ -18,9 +18,10 @@ from training.dataset import MarkedPicture, read_marked_pictures
 from training.eight_bit import Shown
 from training.export import export
 from triage.groups import read_groups
-from triage.network import CentrePointNetwork, write_network
+from triage.network import CentrePointNetwork
+from triage.network_file import write_network
 from triage.scale_code import encode_scales
-from triage.weights import WEIGHTS_FILE, WeightsRecord, write_record
+from triage.weights import WeightsRecord, write_record
 
 DrawShapes = Callable[..., tuple[Tensor, Sequence[Any]]]
 SIDE_PX = 96
@@ -118,7 +119,7 @@ def weights_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with torch.no_grad():
         what.bias[0] = 0.0
     folder = tmp_path_factory.mktemp("weights")
-    write_network(network, folder / WEIGHTS_FILE)
+    write_network(network, folder)
     record = WeightsRecord(
         name="untrained",
         groups=names,

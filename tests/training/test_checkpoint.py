@@ -21,7 +21,8 @@ from training.parallel import Share
 from training.parts import Keeper, choose_checkpoint
 from training.settings import Settings, fixed_settings
 from training.train import train
-from triage.network import CentrePointNetwork, write_network
+from triage.network import CentrePointNetwork
+from triage.network_file import write_network
 from triage.weights import WEIGHTS_FILE, WeightsRecord, write_record
 
 COMMAND = "python -m training.train ..."
@@ -137,7 +138,7 @@ def test_set_and_start_may_lie_elsewhere_but_are_the_same(settings: Settings, tm
     record = WeightsRecord("small", ("oocyst",), 0.5, 64, 0.5, network={"n_channels": 8}, recipe={})
     for place in ("here", "there"):
         (tmp_path / place).mkdir()
-        write_network(trainer_of(8).network, tmp_path / place / WEIGHTS_FILE)
+        write_network(trainer_of(8).network, tmp_path / place)
         write_record(tmp_path / place, record)
         (tmp_path / place / "annotations.json").write_text("{}")
     here, there = (

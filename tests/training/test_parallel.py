@@ -16,8 +16,8 @@ from training.parallel import Share, SharedBatchNorm, choose_device
 from training.settings import Settings
 from training.train import train
 from training.transforms import Augmenter, Chances
-from triage.network import read_network
-from triage.weights import WEIGHTS_FILE, read_record
+from triage.network_file import read_network
+from triage.weights import read_record
 
 SETTINGS = {
     "steps": 4,
@@ -73,14 +73,7 @@ def test_two_processes_learn_as_one_does(tmp_path: Path, draw_shapes: Any) -> No
     train(Settings(out=alone, **SETTINGS), command="...", draw=draw_shapes)  # type: ignore[arg-type]
     assert losses_of(alone).shape == (4, 5)
     np.testing.assert_allclose(losses_of(together), losses_of(alone), rtol=2e-3, atol=2e-4)
-    kept = [
-        read_network(
-            folder / WEIGHTS_FILE,
-            n_groups=len(read_record(folder).groups),
-            **read_record(folder).network,
-        ).state_dict()
-        for folder in (together, alone)
-    ]
+    kept = [read_network(folder, read_record(folder)).state_dict() for folder in (together, alone)]
     variances = [name for name in kept[0] if name.endswith("running_var")]
     for name in variances:
         torch.testing.assert_close(kept[0][name], kept[1][name], rtol=1e-2, atol=1e-4)

@@ -19,8 +19,9 @@ from training.start_weights import describe_start, load_imagenet_features, start
 from training.train import main, train
 from training.transforms import TILE_SCALE
 from triage.groups import read_groups
-from triage.network import CentrePointNetwork, LiteFeatures, read_network
-from triage.weights import GRAPH_FILE, WEIGHTS_FILE, read_record, shipped_folder
+from triage.network import CentrePointNetwork, LiteFeatures
+from triage.network_file import read_network
+from triage.weights import GRAPH_FILE, read_record, shipped_folder
 
 TILE_PX = 64
 CPU = torch.device("cpu")
@@ -186,7 +187,7 @@ def test_train_writes_weights_record_and_curve(tiny_run: Callable[..., Path]) ->
     assert record.recipe["command"].startswith("python -m training.train")
     assert record.scores["drawn_tiles"] == 2 and "torch" in record.packages
     assert json.loads((folder / "curve.jsonl").read_text().splitlines()[-1])["steps"] == 1
-    read_network(folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network)
+    read_network(folder, record)
 
 
 def test_training_again_removes_the_graph_of_older_weights(tiny_run: Callable[..., Path]) -> None:
@@ -221,11 +222,8 @@ def test_weights_trained_in_place_record_the_hash_they_started_from(
 
 
 def test_start_takes_the_weights_of_the_folder(weights_folder: Path) -> None:
-    record = read_record(weights_folder)
     started = start_network(str(weights_folder)).state_dict()
-    stored = read_network(
-        weights_folder / WEIGHTS_FILE, n_groups=len(record.groups), **record.network
-    ).state_dict()
+    stored = read_network(weights_folder, read_record(weights_folder)).state_dict()
     assert all(torch.equal(value, stored[name]) for name, value in started.items())
 
 

@@ -18,7 +18,8 @@ from training.export import to_graph
 from triage.detector import GPU_BATCH, Detector, TorchEngine, load_detector
 from triage.errors import WeightsError
 from triage.groups import read_groups
-from triage.network import CentrePointNetwork, ServedNetwork, read_network, write_network
+from triage.network import CentrePointNetwork, ServedNetwork
+from triage.network_file import read_network, write_network
 from triage.records import Detections
 from triage.weights import (
     GRAPH_FILE,
@@ -51,7 +52,7 @@ def talkative_network() -> CentrePointNetwork:
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("weights")
-    write_network(talkative_network(), path / WEIGHTS_FILE)
+    write_network(talkative_network(), path)
     record = WeightsRecord(
         name="talkative",
         groups=KNOWN,
@@ -62,7 +63,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         recipe={},
     )
     # In floating point, as graphs were once, and as both engines can be held to each other closely.
-    network = ServedNetwork(read_network(path / WEIGHTS_FILE, n_groups=len(KNOWN), **record.network))
+    network = ServedNetwork(read_network(path, record))
     onnx.save(to_graph(network.eval(), tile_px=TILE_PX), path / GRAPH_FILE)
     write_record(path, dataclasses.replace(record, takes_larger_tiles=True))
     return path
@@ -107,7 +108,7 @@ def test_a_network_that_knows_no_scales_is_exported_and_runs_as_before(tmp_path:
     graph = to_graph(network, tile_px=64)
     assert [one.name for one in graph.graph.input] == ["tiles"]
     onnx.save(graph, tmp_path / GRAPH_FILE)
-    write_network(network.network, tmp_path / WEIGHTS_FILE)
+    write_network(network.network, tmp_path)
     record = WeightsRecord("plain", KNOWN[:2], 0.5, 64, 0.3, network={"n_channels": 8}, recipe={})
     write_record(tmp_path, record)
     tile = np.zeros((1, 64, 64, 3), dtype=np.uint8)

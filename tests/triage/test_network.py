@@ -7,19 +7,26 @@ import torch
 from torch import nn
 
 from triage.errors import WeightsError
-from triage.network import (
-    CentrePointNetwork,
-    LiteFeatures,
-    SameConv,
-    fold_norms,
-    read_network,
-    write_network,
-)
+from triage.network import CentrePointNetwork, LiteFeatures, SameConv, fold_norms
+from triage.network_file import read_network, write_network
+from triage.weights import WEIGHTS_FILE, WeightsRecord
 
 
 def small_network() -> CentrePointNetwork:
     torch.manual_seed(3)
     return CentrePointNetwork(4, 16).eval()
+
+
+def record_of_small_network(*, n_groups: int = 4) -> WeightsRecord:
+    return WeightsRecord(
+        name="small",
+        groups=tuple(f"group {number}" for number in range(n_groups)),
+        um_per_px=0.5,
+        tile_px=64,
+        default_cut=0.5,
+        network={"n_channels": 16},
+        recipe={},
+    )
 
 
 @pytest.mark.parametrize(("height", "width"), [(64, 64), (96, 160)])
@@ -76,24 +83,24 @@ def test_folded_norms_give_the_same_map() -> None:
 
 def test_weights_come_back_as_written(tmp_path: Path) -> None:
     network = small_network()
-    write_network(network, tmp_path / "w.safetensors")
-    again = read_network(tmp_path / "w.safetensors", n_groups=4, n_channels=16)
+    write_network(network, tmp_path)
+    again = read_network(tmp_path, record_of_small_network())
     tiles = torch.randint(0, 256, (1, 3, 64, 64), dtype=torch.uint8)
     torch.testing.assert_close(again(tiles), network(tiles), rtol=0.02, atol=0.02)
 
 
 def test_shipped_size_of_weights_stays_under_16_megabytes(tmp_path: Path) -> None:
-    write_network(CentrePointNetwork(16), tmp_path / "w.safetensors")
-    assert (tmp_path / "w.safetensors").stat().st_size < 16e6
+    write_network(CentrePointNetwork(16), tmp_path)
+    assert (tmp_path / WEIGHTS_FILE).stat().st_size < 16e6
 
 
 def test_weights_of_another_network_are_refused(tmp_path: Path) -> None:
-    write_network(small_network(), tmp_path / "w.safetensors")
+    write_network(small_network(), tmp_path)
     with pytest.raises(WeightsError, match="weights of a detector of 5 groups"):
-        read_network(tmp_path / "w.safetensors", n_groups=5, n_channels=16)
+        read_network(tmp_path, record_of_small_network(n_groups=5))
 
 
 def test_pickled_weights_are_refused(tmp_path: Path) -> None:
-    torch.save(small_network().state_dict(), tmp_path / "w.safetensors")
+    torch.save(small_network().state_dict(), tmp_path / WEIGHTS_FILE)
     with pytest.raises(WeightsError, match="Copy the whole folder again"):
-        read_network(tmp_path / "w.safetensors", n_groups=4, n_channels=16)
+        read_network(tmp_path, record_of_small_network())
