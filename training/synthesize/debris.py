@@ -230,16 +230,19 @@ def _winners(device: torch.device) -> Tensor:
     middles are nearest hold every grain that can cover it: bit 0 tells left from right, bit 1 upper from
     lower.
     """
-    grain = _make_grains(device)
-    place = (torch.arange(TABLE_SIZE * _PARTS, device=device) + 0.5) / _PARTS
-    cell = torch.floor(place - 0.5).long()
-    column, strips = cell[None], []
-    for y, row in zip(place.split(_PARTS), cell.split(_PARTS), strict=True):
-        depths = []
+    grain, half = _make_grains(device), _PARTS // 2
+    # The parts between the middles of four neighbouring cells, from the upper left corner of these.
+    place = (torch.arange(_PARTS, device=device) + (half + 0.5)) / _PARTS
+    column, strips = torch.arange(TABLE_SIZE, device=device), []
+    for row in range(TABLE_SIZE):
+        winner = torch.zeros(_PARTS, TABLE_SIZE, _PARTS, dtype=torch.uint8, device=device)
+        deepest = torch.full(winner.shape, -torch.inf, device=device)
         for down, right in product((0, 1), (0, 1)):
-            number = (row[:, None] + down & _WRAP) * TABLE_SIZE + (column + right & _WRAP)
-            aside = place[None] - (column + right) - grain.x[number]
-            below = y[:, None] - (row[:, None] + down) - grain.y[number]
-            depths.append(1 - (aside.square() + below.square()) * grain.inverse_radius_squared[number])
-        strips.append(torch.stack(depths).argmax(dim=0).to(torch.uint8))
-    return torch.cat(strips).reshape(-1)
+            number = (row + down & _WRAP) * TABLE_SIZE + (column + right & _WRAP)
+            aside = (place - right - grain.x[number, None]).square()
+            below = (place[:, None] - down - grain.y[number]).square()[:, :, None]
+            depth = 1 - (aside + below) * grain.inverse_radius_squared[number, None]
+            winner.masked_fill_(depth > deepest, 2 * down + right)
+            deepest = torch.maximum(depth, deepest)
+        strips.append(winner.view(_PARTS, -1))
+    return torch.cat(strips).roll((half, half), (0, 1)).reshape(-1)
