@@ -8,7 +8,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 
 import torch
 
-from training.engine import Batch
+from training.targets import Batch
 
 N_AHEAD = 2
 """Batches under way at a time; each takes its own memory on the device."""

@@ -28,7 +28,7 @@ import torch
 
 from training.dataset import MarkedPicture, read_marked_pictures
 from training.drawn import DrawBatch
-from training.engine import Batch, TrainingError
+from training.engine import TrainingError
 from training.evaluate import Judged, judge_picture
 from training.local_figures import (
     LocalFigures,
@@ -47,6 +47,7 @@ from training.splits import deal_folds
 from training.start_weights import start_folder
 from training.supply import open_drawing
 from training.synthesize.processes import map_in, open_some
+from training.targets import Batch
 from training.train import train
 from triage.errors import RecordError, TriageError
 from triage.labelled_set import ANNOTATIONS_FILE

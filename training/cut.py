@@ -9,7 +9,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from training.engine import Batch, code_scales
+from training.engine import code_scales
 from training.metrics import (
     FOUND,
     QUOTED_RATES,
@@ -21,7 +21,7 @@ from training.metrics import (
     match_candidates,
     wilson_interval,
 )
-from training.transforms import Target, list_scales
+from training.targets import Batch, Target, list_scales
 from triage.groups import candidate_groups, read_groups
 from triage.head import SCORE_FLOOR, HeadLayout, decode_head
 from triage.network import CentrePointNetwork

@@ -21,11 +21,13 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.utils.data import Dataset
 
+from training.crops import labelled_transform
 from training.metrics import PictureTruth
 from training.parallel import Share
 from training.splits import refuse_locked
 from training.synthesize.sight import LEAST_VISIBLE
-from training.transforms import SEED_STRIDE, TILE_SCALE, Target, labelled_transform
+from training.targets import TILE_SCALE, Target
+from training.transforms import SEED_STRIDE
 from triage.errors import RecordError
 from triage.groups import candidate_groups, find_group, read_groups
 from triage.images import open_picture

@@ -20,11 +20,11 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.utils.data import DataLoader, Dataset
 
-from training.engine import Batch
 from training.parallel import Share
 from training.synthesize.stock import StockSource, draw_stock
 from training.synthesize.stream import draw_batch
-from training.transforms import SEED_STRIDE, TILE_SCALE, Target, take_rows
+from training.targets import TILE_SCALE, Batch, Target, take_rows
+from training.transforms import SEED_STRIDE
 
 POOL_BATCHES = 160
 """Batches remembered for showing tiles again."""

@@ -14,13 +14,12 @@ from torch import Tensor, nn
 
 from training.losses import LossWeights, detection_losses, gather_objects
 from training.parallel import agree, n_processes, share_network, total
-from training.transforms import Augmenter, Target, list_scales
+from training.targets import Batch, Target, list_scales
+from training.transforms import Augmenter
 from training.watch import Watch
 from triage.network import CentrePointNetwork
 from triage.scale_code import encode_scales
 
-Batch = tuple[Tensor, list[Target]]
-"""Tiles (N, 3, S, S) uint8, and one target per tile."""
 Forward = Callable[[Tensor, Tensor], Tensor]
 """Maps tiles and the codes of their scales to the head's map."""
 

@@ -11,8 +11,9 @@ from torch import Tensor
 
 from training.cut import judge_tiles
 from training.drawn import DrawBatch, DrawnBatches, prefetch
-from training.engine import Batch, evaluate
+from training.engine import evaluate
 from training.settings import Settings, served_tile_px
+from training.targets import Batch
 from triage.groups import candidate_groups
 from triage.network import CentrePointNetwork
 

@@ -17,7 +17,6 @@ import torch
 from scipy.stats import t as student_t
 
 from training.drawn import DrawBatch
-from training.engine import Batch
 from training.evaluate import Judged, judge_picture
 from training.held_out import draw_held_out, judge
 from training.metrics import free_response, wilson_interval
@@ -36,6 +35,7 @@ from training.settings import Settings
 from training.splits import take_split
 from training.start_weights import start_folder
 from training.supply import Given
+from training.targets import Batch
 from triage.detector import Detector, TorchEngine
 from triage.network_file import read_network
 from triage.weights import WeightsRecord, read_record, write_record

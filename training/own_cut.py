@@ -18,10 +18,9 @@ import numpy as np
 import torch
 
 from training.cut import detect_tiles, to_truth
-from training.engine import Batch
 from training.evaluate import Judged
 from training.metrics import FALSE, Matches, free_response, match_candidates, wilson_interval
-from training.transforms import list_scales
+from training.targets import Batch, list_scales
 from triage.groups import candidate_groups
 from triage.network_file import read_network
 from triage.score_calibration import read_score_calibration

@@ -11,11 +11,11 @@ from torch import Tensor
 
 from training.dataset import MarkedPicture, MarkedPictures
 from training.drawn import DrawBatch
-from training.engine import Batch
 from training.held_out import draw_held_out
 from training.parallel import choose_device
 from training.settings import Settings
 from training.supply import Given, count_drawn, draw_few
+from training.targets import Batch
 
 TILES_FILE = "tiles.pt"
 _DIVISIBLE_BY = 32

@@ -8,10 +8,11 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from training.cut import judge_tiles
-from training.engine import Batch, Trainer, evaluate
+from training.engine import Trainer, evaluate
 from training.parallel import agree
 from training.settings import Settings
 from training.supply import Given
+from training.targets import Batch
 from triage.groups import candidate_groups
 from triage.network import CentrePointNetwork
 

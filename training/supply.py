@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING
 import torch
 
 from training.drawn import DrawBatch, DrawnBatches, draw_slides, first_shown, prefetch, show_again
-from training.engine import Batch
 from training.parallel import Share
 from training.settings import Settings
 from training.synthesize.stock import StockSource, draw_stock, store_stocks
+from training.targets import Batch
 
 if TYPE_CHECKING:
     from training.dataset import MarkedPicture

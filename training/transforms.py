@@ -1,4 +1,4 @@
-"""Augmentation: of whole batches on the device that trains, and of labelled pictures on the CPU.
+"""Augmentation of whole batches on the device that trains.
 
 Drawn tiles arrive already on the device; everything a camera, a program or a messenger does to a picture
 is added there, batch by batch, from one seeded generator.
@@ -6,25 +6,15 @@ is added there, batch by batch, from one seeded generator.
 
 from __future__ import annotations
 
-import math
-import os
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
-import numpy as np
 import torch
-from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional as F
 
 from training.parallel import Share
 from training.synthesize.jpeg import squeeze
-
-Target = dict[str, Tensor]
-"""Rows for the objects of a tile by name, and perhaps `TILE_SCALE`."""
-TILE_SCALE = "um_per_px"
-"""Of a target: the tile's pixel size in µm, of shape (1,); NaN, or left out, where it isn't known."""
+from training.targets import TILE_SCALE, Target, clip_target, hide_square, turn_batch
 
 SEED_STRIDE = 1_000_003
 """Apart from each other, so that runs of neighbouring seeds share no batch and no change of one."""
@@ -114,16 +104,17 @@ class Augmenter:
         side = int(torch.randint(8, CUT_PX, (), generator=self._generator))
         last = max(images.shape[-1] - side, 1)
         x, y = (int(torch.randint(last, (), generator=self._generator)) for _ in range(2))
-        chosen = self._chosen(images, self._chances.cut)
-        covered = images.clone()
-        mean = images.mean(dim=(2, 3), keepdim=True)
-        covered[:, :, y : y + side, x : x + side] = mean
+        chosen = self._pick(images, self._chances.cut)
+        if not len(chosen):
+            return images, targets
+        where = chosen.to(images.device)
+        covered = images[where]
+        covered[:, :, y : y + side, x : x + side] = covered.mean(dim=(2, 3), keepdim=True)
         hole = torch.tensor([x, y, x + side, y + side], dtype=torch.float32)
-        hidden = [
-            _hide(target, hole) if is_cut else target
-            for target, is_cut in zip(targets, chosen.flatten().tolist(), strict=True)
-        ]
-        return torch.where(chosen, covered, images), hidden
+        hidden = list(targets)
+        for index in chosen.tolist():
+            hidden[index] = hide_square(targets[index], hole)
+        return images.index_copy(0, where, covered), hidden
 
     def _end_early(self, images: Tensor, targets: list[Target]) -> tuple[Tensor, list[Target]]:
         """Some tiles end before their right and bottom edge, as those of a small picture do."""
@@ -200,179 +191,3 @@ class Augmenter:
         chosen = self._chosen(images, self._chances.jpeg)[:, 0, 0, 0]
         unchanged = torch.full_like(quality, 101.0)
         return squeeze(images, torch.where(chosen, quality, unchanged), self._draw(images, 0.0, 8.0, 2))
-
-
-def turn_batch(
-    images: Tensor, targets: list[Target], *, quarter_turns: int, is_mirrored: bool
-) -> tuple[Tensor, list[Target]]:
-    """Square images mirrored left to right, then turned by quarters (x axis towards y axis), with targets."""
-    side = images.shape[-1]
-    if is_mirrored:
-        images = images.flip(-1)
-    images = torch.rot90(images, -quarter_turns, (-2, -1))
-    # All targets are turned at once: one after the other they would take longer than the network.
-    known = set(targets[0]).intersection(*targets) - {TILE_SCALE}
-    target = {name: torch.cat([one[name] for one in targets]) for name in known}
-    if is_mirrored:
-        target = _mirror(target, side)
-    for _ in range(quarter_turns % 4):
-        target = _quarter_turn(target, side)
-    lengths = [len(one["boxes"]) for one in targets]
-    parts = {name: value.split(lengths) for name, value in target.items()}
-    return images, [
-        {name: part[i] for name, part in parts.items()} | _take_scale(one) for i, one in enumerate(targets)
-    ]
-
-
-def _take_scale(target: Target) -> Target:
-    """What a target says of its tile and not of objects."""
-    return {TILE_SCALE: target[TILE_SCALE]} if TILE_SCALE in target else {}
-
-
-def list_scales(targets: Sequence[Target]) -> list[float | None]:
-    """The pixel size of each tile, in µm; None where it isn't known."""
-    sizes = [float(one[TILE_SCALE]) if TILE_SCALE in one else math.nan for one in targets]
-    return [None if math.isnan(size) else size for size in sizes]
-
-
-def _mirror(target: Target, side: int) -> Target:
-    box = target["boxes"]
-    mirrored = {**target, "boxes": torch.stack((side - box[:, 2], box[:, 1], side - box[:, 0], box[:, 3]), 1)}
-    if "ellipses" in target:
-        cx, cy, length, width, angle = target["ellipses"].unbind(1)
-        mirrored["ellipses"] = torch.stack((side - cx, cy, length, width, -angle), 1)
-    return mirrored
-
-
-def _quarter_turn(target: Target, side: int) -> Target:
-    """(x, y) goes to (side - y, x)."""
-    box = target["boxes"]
-    turned = {**target, "boxes": torch.stack((side - box[:, 3], box[:, 0], side - box[:, 1], box[:, 2]), 1)}
-    if "ellipses" in target:
-        cx, cy, length, width, angle = target["ellipses"].unbind(1)
-        turned["ellipses"] = torch.stack((side - cy, cx, length, width, angle + 90.0), 1)
-    return turned
-
-
-def _hide(target: Target, hole_xyxy: Tensor) -> Target:
-    """The target with what a covered square takes from the visible fraction of each object."""
-    box = target["boxes"]
-    hole = hole_xyxy.to(box.device)
-    overlap = (torch.minimum(box[:, 2:], hole[2:]) - torch.maximum(box[:, :2], hole[:2])).clamp(min=0)
-    area = (box[:, 2:] - box[:, :2]).prod(dim=1).clamp(min=1e-6)
-    visible = target.get("visible", torch.ones_like(area))
-    return {**target, "visible": visible * (1 - overlap.prod(dim=1) / area)}
-
-
-Picture = NDArray[np.uint8]
-
-
-CENTRED_SHARE = 0.75
-"""Of the squares that are cut from a picture with objects, so many show the middle of one."""
-
-
-class CutSquare(Protocol):
-    """Cuts a square out of a picture, with its target; the same seed cuts the same square."""
-
-    def __call__(
-        self, picture: Picture, target: Target, *, factors: tuple[float, float], seed: int
-    ) -> tuple[Picture, Target]:
-        """The square and its target, as `move_target` leaves it.
-
-        Parameters
-        ----------
-        picture : ndarray of shape (H, W, 3), uint8
-        target : dict of Tensor
-        factors : tuple of float
-            Least and greatest enlargement; in between, each doubling is as likely as the next.
-        seed : int
-        """
-
-
-def labelled_transform(tile_px: int) -> CutSquare:
-    """A function that cuts a random square out of a labelled picture at a random scale.
-
-    Parameters
-    ----------
-    tile_px : int
-        Side of the square.
-
-    Returns
-    -------
-    transform : CutSquare
-
-    Notes
-    -----
-    albumentations is imported here, so that drawn tiles train without it; its update check is switched
-    off, or the import would call out.
-    """
-    os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
-    import albumentations as A
-
-    def transform(
-        picture: Picture, target: Target, *, factors: tuple[float, float], seed: int
-    ) -> tuple[Picture, Target]:
-        factor = math.exp(np.random.default_rng(seed).uniform(*np.log(factors)))
-        side_px = max(round(tile_px / factor), 1)
-        shrink, enlarge = 3, 2  # OpenCV's numbers of area and cubic interpolation
-        crops = [
-            A.CropNonEmptyMaskIfExists(side_px, side_px, p=CENTRED_SHARE),
-            A.RandomCrop(side_px, side_px, p=1 - CENTRED_SHARE),
-        ]
-        compose = A.Compose(
-            [
-                A.PadIfNeeded(side_px, side_px, border_mode=1),
-                A.OneOf(crops, p=1.0),
-                A.Resize(tile_px, tile_px, interpolation=shrink if factor < 1 else enlarge),
-            ],
-            keypoint_params=A.KeypointParams(format="xy", remove_invisible=False),
-            seed=seed,
-        )
-        corner_and_unit = np.array([[0.0, 0.0], [1000.0, 0.0]], dtype=np.float32)
-        result = compose(image=picture, mask=_mask_middles(picture, target), keypoints=corner_and_unit)
-        corner, unit = np.asarray(result["keypoints"], dtype=np.float64)
-        scale = float(unit[0] - corner[0]) / 1000.0
-        return result["image"], move_target(target, scale=scale, shift_xy=corner, side_px=tile_px)
-
-    return transform
-
-
-def _mask_middles(picture: Picture, target: Target) -> Picture:
-    """1 at the middle of each object (H, W), 0 elsewhere; what nobody could see is none."""
-    mask = np.zeros(picture.shape[:2], dtype=np.uint8)
-    boxes = target["boxes"][target["visible"] > 0]
-    x, y = ((boxes[:, :2] + boxes[:, 2:]) / 2).long().T.numpy()
-    mask[y.clip(0, len(mask) - 1), x.clip(0, mask.shape[1] - 1)] = 1
-    return mask
-
-
-def move_target(target: Target, *, scale: float, shift_xy: NDArray[np.float64], side_px: int) -> Target:
-    """The target in a square of `side_px`, after pixels were scaled and then shifted.
-
-    Boxes are clipped to the square and `visible` says what is left of each; objects outside are left out.
-    """
-    shift = torch.as_tensor(shift_xy, dtype=torch.float32)
-    ellipses = target["ellipses"].clone()
-    ellipses[:, :4] *= scale
-    ellipses[:, :2] += shift
-    moved = {**target, "boxes": target["boxes"] * scale + shift.repeat(2), "ellipses": ellipses}
-    if TILE_SCALE in moved:
-        moved[TILE_SCALE] = moved[TILE_SCALE] / scale
-    return clip_target(moved, side_px, side_px)
-
-
-def clip_target(target: Target, width: int, height: int) -> Target:
-    """The target of a picture that ends at `width` and `height`: boxes clipped, less visible, some gone."""
-    boxes = target["boxes"]
-    edges = boxes.new_tensor([width, height, width, height])
-    clipped = torch.minimum(boxes.clamp(min=0.0), edges)
-    area = (boxes[:, 2:] - boxes[:, :2]).prod(dim=1).clamp(min=1e-6)
-    left = (clipped[:, 2:] - clipped[:, :2]).clamp(min=0.0).prod(dim=1) / area
-    visible = target.get("visible", torch.ones_like(left)) * left
-    kept = {**target, "boxes": clipped, "visible": visible}
-    return take_rows(kept, left > 0)
-
-
-def take_rows(target: Target, chosen: Tensor) -> Target:
-    """The target with the chosen objects alone, by mask."""
-    return {name: value if name == TILE_SCALE else value[chosen] for name, value in target.items()}

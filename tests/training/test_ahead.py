@@ -6,7 +6,7 @@ import pytest
 import torch
 
 from training.ahead import bring_ahead
-from training.engine import Batch
+from training.targets import Batch
 
 CPU = torch.device("cpu")
 

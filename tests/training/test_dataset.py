@@ -25,7 +25,7 @@ from training.dataset import (
 )
 from training.parallel import Share
 from training.supply import read_training_pictures
-from training.transforms import list_scales
+from training.targets import list_scales
 from triage.errors import RecordError
 from triage.groups import read_groups
 from triage.labelled_set import LabelledImage, LabelledObject, write_labelled_set

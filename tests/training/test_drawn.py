@@ -14,7 +14,7 @@ from training.drawn import DrawnBatches, draw_slides, prefetch, show_again, to_t
 from training.parallel import Share
 from training.settings import Settings
 from training.supply import Given, open_batches
-from training.transforms import list_scales
+from training.targets import list_scales
 from triage.groups import read_groups
 
 CPU = torch.device("cpu")

@@ -16,8 +16,8 @@ from training.drawn import DrawnBatches
 from training.engine import MovingAverage, Schedule, Trainer, TrainingError, evaluate, train_one_epoch
 from training.settings import Settings, parse_settings
 from training.start_weights import describe_start, load_imagenet_features, start_network
+from training.targets import TILE_SCALE
 from training.train import main, train
-from training.transforms import TILE_SCALE
 from triage.groups import read_groups
 from triage.network import CentrePointNetwork, LiteFeatures
 from triage.network_file import read_network

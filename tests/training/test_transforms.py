@@ -5,17 +5,9 @@ import pytest
 import torch
 from torch import Tensor
 
-from training.transforms import (
-    TILE_SCALE,
-    Augmenter,
-    Chances,
-    Target,
-    clip_target,
-    labelled_transform,
-    list_scales,
-    move_target,
-    turn_batch,
-)
+from training.crops import labelled_transform
+from training.targets import TILE_SCALE, Target, clip_target, list_scales, move_target, turn_batch
+from training.transforms import Augmenter, Chances
 
 SIDE = 64
 
