@@ -299,6 +299,8 @@ def _drop_clumps(ordered: Detections) -> NDArray[np.int64]:
     is_member = _shared_areas(boxes[rows], boxes[others]) >= _PART_SHARE * areas[others]
     is_member &= areas[others] < 0.7 * areas[rows]
     is_member &= ordered.scores[others] >= _CLUMP_SCORE_SHARE * ordered.scores[rows]
+    # Two tiles that part an object between them show two pieces of it, not two objects.
+    is_member &= ~_cut_flags(ordered)[others]
     is_clump = np.zeros(len(boxes), dtype=np.bool_)
     for row, members in _group_pairs(rows[is_member], others[is_member]).items():
         if len(members) >= 2 and areas[members].sum() >= _CLUMP_SHARE * areas[row]:

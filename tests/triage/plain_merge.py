@@ -83,6 +83,7 @@ def _is_clump(one: Seen, rows: list[Seen]) -> bool:
         if _area(other.box) < 0.7 * _area(one.box)
         and _shared(one.box, other.box) >= 0.8 * _area(other.box)
         and other.score >= 0.7 * one.score
+        and not other.is_cut
     ]
     members = _keep_distinct(members)
     return len(members) >= 2 and sum(_area(other.box) for other in members) >= 0.55 * _area(one.box)

@@ -124,6 +124,12 @@ def test_merge_detections_prefers_the_whole_object_to_a_better_scored_piece() ->
     assert merged.is_cut.tolist() == [False]
 
 
+def test_merge_detections_prefers_the_whole_object_to_the_two_pieces_that_tiles_make_of_it() -> None:
+    three = detect(*[((100, 100, 80, 60, 0), score) for score in (0.9, 0.8, 0.8)])
+    pieces = cut_at(cut_at(three, 1, 102, keep_left=True), 2, 98, keep_left=False)
+    assert merge_detections(pieces).boxes_xyxy.tolist() == [[60, 70, 140, 130]]
+
+
 def test_merge_detections_joins_pieces_of_an_object_no_tile_saw_whole() -> None:
     both = detect(((200, 200, 160, 70, 0), 0.7), ((200, 200, 160, 70, 0), 0.8))
     pieces = cut_at(cut_at(both, 0, 248, keep_left=True), 1, 152, keep_left=False)
