@@ -43,10 +43,13 @@ def intersection_areas(boxes_xyxy: Floats, others_xyxy: Floats) -> Floats:
     -------
     shared : ndarray of shape (N, M)
     """
-    top_left = np.maximum(boxes_xyxy[:, None, :2], others_xyxy[None, :, :2])
-    bottom_right = np.minimum(boxes_xyxy[:, None, 2:], others_xyxy[None, :, 2:])
-    sides = np.clip(bottom_right - top_left, 0, None)
-    shared: Floats = sides[..., 0] * sides[..., 1]
+    # One side after the other: loops over both together would be two steps long.
+    width, height = (
+        np.minimum.outer(boxes_xyxy[:, axis + 2], others_xyxy[:, axis + 2])
+        - np.maximum.outer(boxes_xyxy[:, axis], others_xyxy[:, axis])
+        for axis in (0, 1)
+    )
+    shared: Floats = np.maximum(width, 0) * np.maximum(height, 0)
     return shared
 
 

@@ -2,17 +2,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from PIL import Image
 from scipy.ndimage import gaussian_filter, gaussian_gradient_magnitude
 from scipy.special import ndtr
 from scipy.stats import norm
 
-from triage.images import Picture, to_grey
+from triage.images import Limits, Picture, open_picture, to_grey
 from triage.sharpness import (
     LEAST_SHARPNESS,
     Focus,
@@ -142,3 +144,20 @@ def test_measure_focus_is_of_the_scene_and_not_of_its_pixels(draw: Draw, open_ar
     assert fine is not None and coarse is not None
     assert fine.um_per_px == coarse.um_per_px == 0.5
     assert fine.sharpness.value == pytest.approx(coarse.sharpness.value, rel=0.2)
+
+
+def test_samples_of_a_large_picture_begin_where_tiles_of_its_file_do(
+    tmp_path: Path, draw: Draw, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    Image.fromarray(draw((520, 2700), EGGS)).save(tmp_path / "a.png")
+    asked: list[int] = []
+    read = Picture.read_region
+
+    def read_region(picture: Picture, x: int, *others: int, **scaled: tuple[int, int]) -> NDArray[np.uint8]:
+        asked.append(x)
+        return read(picture, x, *others, **scaled)
+
+    monkeypatch.setattr(Picture, "read_region", read_region)
+    with open_picture(tmp_path / "a.png", limits=Limits(max_memory_pixels=100)) as picture:
+        measure_focus(picture, 0.5, overview_px=1024)
+    assert sorted(set(asked)) == [0, 512, 1024, 1536, 2048]
