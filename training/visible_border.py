@@ -44,7 +44,11 @@ def find_border(known: KnownObject, outline: Outline) -> Floats | None:
     """What `NAMES` says, in original pixels outward from the outline read; None without a dark line."""
     rim, points = outline.rim, find_shell_edge(outline).points
     placed = points / rim.per_px - rim.origin
-    profiles, _ = sample(rim.patch, placed[:, None] + _find_normals(placed)[:, None] * _OFFSETS[:, None])
+    x, y = (
+        start[:, None] + normal[:, None] * _OFFSETS
+        for start, normal in zip(placed.T, _find_normals(placed).T, strict=True)
+    )
+    profiles = sample(rim.patch, x, y)
     near = max(_NEAR_PX, _NEAR_SHARE * known.truth.width_px / rim.scale)
     rays = [each for profile in profiles if (each := _read_line(profile.astype(float), near)) is not None]
     if len(rays) < len(profiles) / 2:

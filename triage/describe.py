@@ -18,7 +18,7 @@ from triage.rank import SCORE_DECIMALS
 from triage.reasons import explain_candidate
 from triage.records import Candidate, Detections, Ellipse, OutlineSize, Ranked
 from triage.score_calibration import ScoreCalibration
-from triage.shell import ShellSize, measure_shell
+from triage.shell import ShellSize, measure_shells
 from triage.size_check import MeasuredSize, check_size
 
 # How far the network's own ellipse may be off, as a share of the size; wider where the object is cut off
@@ -73,8 +73,9 @@ def describe_candidates(picture: Picture, ranked: Ranked, ask: Ask) -> tuple[Can
         for ellipse, box in zip(merged.ellipses, merged.boxes_xyxy, strict=True)
     ]
     outlines = _find_outlines(picture, ranked, guesses)
+    shells = _measure_shells(merged, outlines)
     return tuple(
-        replace(_describe(merged, row, guess, outline, ask), rank=ranked.first_rank + row)
+        replace(_describe(merged, row, guess, outline, shells.get(row), ask), rank=ranked.first_rank + row)
         for row, (guess, outline) in enumerate(zip(guesses, outlines, strict=True))
     )
 
@@ -97,12 +98,22 @@ def _find_outlines(picture: Picture, ranked: Ranked, guesses: list[Ellipse]) -> 
     return outlines
 
 
+def _measure_shells(merged: Detections, outlines: list[Outline | NoOutline]) -> dict[int, ShellSize]:
+    """By row, of those that have an outline."""
+    found = {row: outline for row, outline in enumerate(outlines) if isinstance(outline, Outline)}
+    shares = [_share_by_group(merged.group_scores[row]) for row in found]
+    return dict(zip(found, measure_shells(list(found.values()), shares), strict=True))
+
+
 def _describe(
-    merged: Detections, row: int, guess: Ellipse, outline: Outline | NoOutline, ask: Ask
+    merged: Detections,
+    row: int,
+    guess: Ellipse,
+    outline: Outline | NoOutline,
+    shell: ShellSize | None,
+    ask: Ask,
 ) -> Candidate:
     is_cut_off = outline is _CUT_OFF
-    seen_shares = _share_by_group(merged.group_scores[row])
-    shell = None if isinstance(outline, NoOutline) else measure_shell(outline, group_shares=seen_shares)
     size = _measure(shell, guess, ask.calibration, is_cut_off=is_cut_off)
     weighed = weigh_group_scores(merged.group_scores[row], size, host=ask.host)
     shares = _share_by_group(ask.score_calibration.calibrate_groups(weighed))

@@ -11,7 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.images import Picture
+from triage.percentiles import find_median
 from triage.polar import (
+    ANGLES,
     HARMONICS,
     N_RAYS,
     RHO,
@@ -25,6 +27,7 @@ from triage.polar import (
     slope_along_rows,
 )
 from triage.records import Ellipse
+from triage.rim_frame import place_points
 
 _ROUNDS = 3
 _SETTLED_SHARE = 0.02
@@ -42,11 +45,14 @@ _MOST_RAYS_OUTSIDE = 0.1
 # Places along a normal of the outline, in widths of the fine edge filter; its play is how far it may move.
 OFFSETS = np.arange(-16, 17) * 0.5
 _PLAY = 3.0
+_NEAR = np.exp(-0.5 * (OFFSETS / (0.5 * _PLAY)) ** 2)
 # Steps of a ray near the guess, outside of the object, and up to its rim.
 _NEAR_GUESS, _OUTSIDE, _INSIDE = (
     slice(int(steps.argmax()), int(steps.argmax() + steps.sum()))
     for steps in (np.abs(RHO - 1) <= 0.25, RHO >= 1.2, RHO <= 1.1)
 )
+# Points of every ray at `RHO`, in the frame in which the guess is the unit circle.
+_ALONG, _ACROSS = RHO * np.cos(ANGLES)[:, None], RHO * np.sin(ANGLES)[:, None]
 _MEAN_OF_COLOURS = np.full((1, 3), 1 / 3, dtype=np.float32)
 
 
@@ -224,15 +230,16 @@ def _search(patches: dict[int, _Patch], found: list[Outline | NoOutline]) -> dic
 def _edge_maps(
     patches: dict[int, _Patch], rows: list[int], ellipses: Floats, found: list[Outline | NoOutline]
 ) -> tuple[list[int], Frames, Floats, list[float]]:
-    frames = Frames(ellipses)
-    points = frames.points_on(RHO)
+    radii = Frames(ellipses).mean_radius.tolist()
     kept, maps, signs = [], [], []
-    for index, row in enumerate(rows):
-        radius = float(frames.mean_radius[index])
-        profiles, is_inside = sample(patches[row].grey, points[index])
+    for index, (row, radius) in enumerate(zip(rows, radii, strict=True)):
+        x, y = place_points(ellipses[index], _ALONG, _ACROSS)
+        grey = patches[row].grey
+        is_inside = (x >= 0) & (y >= 0) & (x <= grey.shape[1]) & (y <= grey.shape[0])
         if np.mean(~is_inside[:, _INSIDE].all(axis=1)) > _MOST_RAYS_OUTSIDE:
             found[row] = NoOutline("Part of its rim lies outside the picture.")
             continue
+        profiles = sample(grey, x, y)
         slopes = slope_along_rows(profiles, _edge_width_px(radius) / float((RHO[1] - RHO[0]) * radius))
         slopes[~is_inside] = 0.0
         picked = _pick_polarity(slopes)
@@ -258,23 +265,17 @@ def _fine_width_px(mean_radius: float) -> float:
 def _pick_polarity(slopes: NDArray[np.float32]) -> tuple[NDArray[np.float32], float] | None:
     """Edge strength 0 to 1 of a rim darker than around it, or brighter where that is clearly stronger."""
     near_guess = slopes[:, _NEAR_GUESS]
-    darker, brighter = float(_median(near_guess.max(axis=1))), float(_median(-near_guess.min(axis=1)))
+    darker, brighter = (
+        float(find_median(strongest, axis=0))
+        for strongest in (near_guess.max(axis=1), -near_guess.min(axis=1))
+    )
     sign, strength = (1.0, darker) if darker >= 0.6 * brighter else (-1.0, brighter)
     outside = slopes[:, _OUTSIDE]
     # What all rays share is the blurred foot of the rim or uneven light, not noise.
-    noise = 1.4826 * float(_median(np.abs(outside - _median(outside)).ravel()))
+    noise = 1.4826 * float(find_median(np.abs(outside - find_median(outside, axis=0)).ravel(), axis=0))
     if strength <= max(_LEAST_EDGE_TO_NOISE * noise, _LEAST_STRENGTH):
         return None
     return np.clip(slopes * np.float32(sign / (1.5 * strength)), 0.0, 1.0), sign
-
-
-def _median(values: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Along the first axis, as NumPy's, which takes several times as long for so few values."""
-    half = len(values) // 2
-    if len(values) % 2:
-        return np.asarray(np.partition(values, half, axis=0)[half])
-    parted = np.partition(values, (half - 1, half), axis=0)
-    return np.asarray((parted[half - 1] + parted[half]) / 2)
 
 
 def _judge(frames: Frames, support: Floats, spread: Floats) -> list[str]:
@@ -311,12 +312,11 @@ def _refine(
     units = np.array([_fine_width_px(radius) for radius in frames.mean_radius])
     slopes = []
     for index, row in enumerate(rows):
-        places = points[index][:, None] + normals[index][:, None] * (OFFSETS * units[index])[:, None]
-        profiles, _ = sample(patches[row].grey, places)
+        profiles = _sample_along(patches[row].grey, points[index], normals[index], OFFSETS * units[index])
         slope = slope_along_rows(profiles, 2.0) * np.float32(curves[row][2])
-        strength = float(_median(slope[:, np.abs(OFFSETS) <= 2].max(axis=1)))
+        strength = float(find_median(slope[:, np.abs(OFFSETS) <= 2].max(axis=1), axis=0))
         slopes.append(np.clip(slope / max(1.5 * strength, 1e-6), 0.0, 1.0))
-    edges = np.array(slopes, dtype=np.float64) * np.exp(-0.5 * (OFFSETS / (0.5 * _PLAY)) ** 2)
+    edges = np.array(slopes, dtype=np.float64) * _NEAR
     is_near = np.abs(OFFSETS) <= _PLAY
     at = np.argmax(np.where(is_near, edges, -1.0), axis=2)
     places, support = refine_peaks(edges, at)
@@ -334,8 +334,7 @@ def _refine(
         if not _AREA_RATIO[0] <= ratios[index] <= _AREA_RATIO[1]:
             found[row] = NoOutline("The only closed edge around it is not of the size that was guessed.")
             continue
-        places = points[index][:, None] + normals[index][:, None] * (OFFSETS * units[index])[:, None]
-        profiles, _ = sample(patch.grey, places)
+        profiles = _sample_along(patch.grey, points[index], normals[index], OFFSETS * units[index])
         outlines[row] = Outline(
             points=(points[index] + patch.origin) * patch.per_px,
             normals=normals[index],
@@ -353,8 +352,21 @@ def _refine(
     return outlines
 
 
+def _sample_along(
+    grey: NDArray[np.float32], points: Floats, normals: Floats, offsets: Floats
+) -> NDArray[np.float32]:
+    """Brightness (rays, offsets) along the normals at some points."""
+    x, y = (points[:, axis, None] + normals[:, axis, None] * offsets for axis in (0, 1))
+    return sample(grey, x, y)
+
+
 def measure_moments(points: Floats) -> Floats:
-    """Extents of closed outlines along and across the long axis of their area.
+    """Extents of closed outlines, as `measure_extents` gives them."""
+    return measure_extents(points)[0]
+
+
+def measure_extents(points: Floats) -> tuple[Floats, Floats]:
+    """Extents of closed outlines along and across the long axis of their area, and that area.
 
     Parameters
     ----------
@@ -364,8 +376,9 @@ def measure_moments(points: Floats) -> Floats:
     -------
     ellipses : ndarray of shape (N, 5)
         cx, cy, length, width, angle in radians, -pi/2 < angle <= pi/2.
+    areas : ndarray of shape (N,)
     """
-    centre, turn, _ = _principal_axes(points)
+    centre, turn, area = _principal_axes(points)
     cosine, sine = np.cos(turn)[:, None], np.sin(turn)[:, None]
     x, y = (points - centre[:, None]).transpose(2, 0, 1)
     along, across = x * cosine + y * sine, y * cosine - x * sine
@@ -376,21 +389,8 @@ def measure_moments(points: Floats) -> Floats:
     cy = centre[:, 1] + mid_along * sine[:, 0] + mid_across * cosine[:, 0]
     is_wide = width > length
     turned = np.where(turn <= 0, turn + np.pi / 2, turn - np.pi / 2)
-    return np.stack(
-        [
-            cx,
-            cy,
-            np.maximum(length, width),
-            np.minimum(length, width),
-            np.where(is_wide, turned, turn),
-        ],
-        axis=1,
-    )
-
-
-def polygon_area(points: Floats) -> float:
-    """Area inside one closed polygon (K, 2)."""
-    return float(_principal_axes(points[None])[2][0])
+    longer, shorter = np.maximum(length, width), np.minimum(length, width)
+    return np.stack([cx, cy, longer, shorter, np.where(is_wide, turned, turn)], axis=1), area
 
 
 def _principal_axes(points: Floats) -> tuple[Floats, Floats, Floats]:

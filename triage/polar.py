@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
+
+from triage.percentiles import find_median
 
 Floats = NDArray[np.float64]
 
@@ -40,7 +41,8 @@ _PRIOR_SD = 0.2
 _OUTWARD = 1.0
 _STEP_WEIGHT = 0.0225
 _MOST_STEP = 5
-_PENALTIES = _STEP_WEIGHT * np.abs(np.arange(-_MOST_STEP, _MOST_STEP + 1))
+_STEPS = np.arange(-_MOST_STEP, _MOST_STEP + 1)
+_PENALTIES = _STEP_WEIGHT * np.abs(_STEPS)
 _FIT_ROUNDS = 5
 _LEAST_SUPPORT = 0.05
 
@@ -60,16 +62,6 @@ class Frames:
     def points(self, radii: Floats) -> Floats:
         """Points (N, rays, 2) at these radii (N, rays), as x, y."""
         return self._place(radii * np.cos(ANGLES), radii * np.sin(ANGLES))
-
-    def points_on(self, rho: Floats) -> Floats:
-        """Points (N, rays, steps, 2) at the same radii (steps,) on every ray, as x, y."""
-        turns = ANGLES[:, None]
-        n, shape = len(self.ellipses), (N_RAYS, len(rho))
-        flat = Frames(self.ellipses)._place(
-            np.broadcast_to((rho * np.cos(turns)).ravel(), (n, N_RAYS * len(rho))),
-            np.broadcast_to((rho * np.sin(turns)).ravel(), (n, N_RAYS * len(rho))),
-        )
-        return flat.reshape(n, *shape, 2)
 
     def outline(self, coefficients: Floats) -> tuple[Floats, Floats]:
         """Points and outward unit normals (N, rays, 2) of the curves that the coefficients (N, C) draw."""
@@ -97,17 +89,14 @@ class Frames:
         return np.stack([x, y], axis=-1)
 
 
-def sample(grey: NDArray[np.float32], points: Floats) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """Brightness at points (..., 2), and which of them lie inside the patch."""
+def sample(grey: NDArray[np.float32], x: Floats, y: Floats) -> NDArray[np.float32]:
+    """Brightness at points whose x and y are given, each (rays, steps)."""
     # Pixel edges are whole numbers, so the middle of the first pixel is 0.5.
-    places = (points - 0.5).astype(np.float32)
-    columns, rows = np.ascontiguousarray(places[..., 0]), np.ascontiguousarray(places[..., 1])
+    columns, rows = (x - 0.5).astype(np.float32), (y - 0.5).astype(np.float32)
     values: NDArray[np.float32] = cv2.remap(  # type: ignore[assignment]
         grey, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
-    height, width = grey.shape
-    is_inside = (rows >= -0.5) & (columns >= -0.5) & (rows <= height - 0.5) & (columns <= width - 0.5)
-    return values, is_inside
+    return values
 
 
 def slope_along_rows(profiles: NDArray[np.float32], sd_steps: float) -> NDArray[np.float32]:
@@ -134,27 +123,37 @@ def find_closed_paths(edges: Floats) -> NDArray[np.int64]:
     paths : ndarray of shape (N, N_RAYS)
     """
     reward = edges * (1 + _OUTWARD * (RHO - 1)) - _PRIOR_WEIGHT * ((RHO - 1) / _PRIOR_SD) ** 2
+    # With the candidates last, each operation goes through memory from end to end.
+    reward = np.ascontiguousarray(reward.transpose(1, 2, 0))
     n, rounds = len(edges), N_RAYS + N_RAYS // 2
-    best = np.full((rounds, n, N_STEPS + 2 * _MOST_STEP), -np.inf)
-    inner = best[:, :, _MOST_STEP:-_MOST_STEP]
-    # Column k of this view is `best` moved by k - _MOST_STEP steps.
-    moved = sliding_window_view(best, N_STEPS, axis=2)
-    inner[0] = reward[:, 0]
+    best = np.full((rounds, N_STEPS + 2 * _MOST_STEP, n), -np.inf)
+    inside = slice(_MOST_STEP, -_MOST_STEP)
+    best[0, inside] = reward[0]
     for position in range(1, rounds):
-        options = moved[position - 1] - _PENALTIES[:, None]
-        np.add(options.max(axis=1), reward[:, position % N_RAYS], out=inner[position])
-    return _walk_back(best, inner[-1].argmax(axis=1))
+        last = best[position - 1]
+        highest = last[inside]
+        for steps in range(1, _MOST_STEP + 1):
+            moved = np.maximum(_shift(last, -steps), _shift(last, steps))
+            highest = np.maximum(highest, moved - _STEP_WEIGHT * steps)
+        np.add(highest, reward[position % N_RAYS], out=best[position, inside])
+    return _walk_back(best, best[-1, inside].argmax(axis=0))
+
+
+def _shift(best: Floats, steps: int) -> Floats:
+    """The rows (N_STEPS, n) that lie so many steps further out."""
+    return best[_MOST_STEP + steps : _MOST_STEP + steps + N_STEPS]
 
 
 def _walk_back(best: Floats, last: NDArray[np.int64]) -> NDArray[np.int64]:
-    rounds, n, _ = best.shape
-    rows, shifts = np.arange(n)[:, None], np.arange(2 * _MOST_STEP + 1)
+    rounds, _, n = best.shape
+    flat = best.reshape(rounds, -1)
+    # Where the options of the innermost step lie.
+    options = n * (_STEPS + _MOST_STEP)[:, None] + np.arange(n)
     walked = np.empty((rounds, n), dtype=np.int64)
     walked[-1] = last
     for position in range(rounds - 1, 0, -1):
-        from_steps = walked[position][:, None] + shifts
-        choice = (best[position - 1, rows, from_steps] - _PENALTIES).argmax(axis=1)
-        walked[position - 1] = walked[position] + choice - _MOST_STEP
+        reached = flat[position - 1].take(options + n * walked[position]) - _PENALTIES[:, None]
+        walked[position - 1] = walked[position] + reached.argmax(axis=0) - _MOST_STEP
     paths = np.empty((n, N_RAYS), dtype=np.int64)
     middle = np.arange(N_RAYS // 4, N_RAYS // 4 + N_RAYS)
     paths[:, middle % N_RAYS] = walked[middle].T
@@ -190,7 +189,7 @@ def fit_radii(radii: Floats, support: Floats) -> tuple[Floats, Floats]:
         right = np.matmul(weighted.transpose(0, 2, 1), radii[..., None])
         coefficients = np.linalg.solve(normal, right)[..., 0]
         left = radii - draw_radii(coefficients)
-        spread = np.maximum(1.4826 * np.median(np.abs(left), axis=1), 1e-6)
+        spread = np.maximum(1.4826 * find_median(np.abs(left), axis=1), 1e-6)
         weights = trust * np.clip(1 - (left / (4.685 * spread[:, None])) ** 2, 0, None) ** 2 + 1e-6
     return coefficients, spread
 

@@ -13,6 +13,7 @@ goes only part of the way, so that the rim is read again in the frame of what wa
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -23,7 +24,7 @@ from numpy.typing import NDArray
 
 from triage.outline import Outline, RimView, measure_moments
 from triage.polar import sample
-from triage.rim_frame import RIM_RHO, place_in_frame, unroll_points
+from triage.rim_frame import N_RAYS, RIM_RHO, place_in_frame, unroll_points
 
 Floats = NDArray[np.float64]
 
@@ -50,26 +51,34 @@ class ShellEdge:
     width_relative_sd: float
 
 
-def find_shell_edge(outline: Outline, graph: Path = RIM_GRAPH) -> ShellEdge:
-    """Where the shell ends, read from the grey values in the outline's frame and then in its own.
+def find_shell_edges(outlines: Sequence[Outline], graph: Path = RIM_GRAPH) -> list[ShellEdge]:
+    """Where each shell ends, read from the grey values in the outline's frame and then in its own.
 
     Parameters
     ----------
-    outline : Outline
+    outlines : sequence of Outline
     graph : Path, optional
         The network that reads; the one in use if left out.
     """
-    rim = outline.rim
-    points, log_sd = _read(graph, rim, rim.ellipse)
+    rims = [outline.rim for outline in outlines]
+    read = [_read(graph, rim, rim.ellipse) for rim in rims]
     for _ in range(_READINGS - 1):
-        points, log_sd = _read(graph, rim, measure_moments(points[None])[0])
-    length_sd, width_sd = (float(value) for value in np.exp(log_sd))
-    return ShellEdge((points + rim.origin) * rim.per_px, length_sd, width_sd)
+        ellipses = measure_moments(np.array([points for points, _ in read]).reshape(-1, N_RAYS, 2))
+        read = [_read(graph, rim, ellipse) for rim, ellipse in zip(rims, ellipses, strict=True)]
+    return [
+        ShellEdge((points + rim.origin) * rim.per_px, *np.exp(log_sd).tolist())
+        for rim, (points, log_sd) in zip(rims, read, strict=True)
+    ]
+
+
+def find_shell_edge(outline: Outline, graph: Path = RIM_GRAPH) -> ShellEdge:
+    """The same of one outline."""
+    return find_shell_edges([outline], graph)[0]
 
 
 def _read(graph: Path, rim: RimView, ellipse: Floats) -> tuple[Floats, Floats]:
     """Points of the shell's edge in pixels of the patch, and logarithms of the relative uncertainties."""
-    grey, _ = sample(rim.patch, unroll_points(ellipse))
+    grey = sample(rim.patch, *unroll_points(ellipse))
     radii, log_sd = _open_graph(graph).run(
         ["radii", "log_sd"],
         # One object a call: sums over a batch could round a row by what stands beside it.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,22 +13,33 @@ RIM_RHO = np.linspace(0.6, 1.4, 96)
 """Where grey values are read on each ray, in radii of the ellipse."""
 
 
-def unroll_points(ellipse: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Points (N_RAYS, len(RIM_RHO), 2), as x, y, at which the rim of an ellipse is read.
+_ALONG, _ACROSS = RIM_RHO * np.cos(ANGLES)[:, None], RIM_RHO * np.sin(ANGLES)[:, None]
+
+Floats = NDArray[np.float64]
+
+
+def unroll_points(ellipse: Floats) -> tuple[Floats, Floats]:
+    """x and y, each (N_RAYS, len(RIM_RHO)), at which the rim of an ellipse is read; see `place_points`."""
+    return place_points(ellipse, _ALONG, _ACROSS)
+
+
+def place_in_frame(ellipse: Floats, radii: Floats) -> Floats:
+    """Points (N_RAYS, 2), as x, y, at radii (N_RAYS,) on the rays of an ellipse's frame."""
+    return np.stack(place_points(ellipse, radii * np.cos(ANGLES), radii * np.sin(ANGLES)), axis=-1)
+
+
+def place_points(ellipse: Floats, along: Floats, across: Floats) -> tuple[Floats, Floats]:
+    """x and y of points given in the frame in which an ellipse is the unit circle.
 
     Parameters
     ----------
     ellipse : ndarray of shape (5,)
         cx, cy, length, width, angle in radians, in pixels.
+    along, across : ndarray of one shape
+        Along the long axis and across it.
     """
-    return place_in_frame(ellipse, np.broadcast_to(RIM_RHO, (N_RAYS, len(RIM_RHO))))
-
-
-def place_in_frame(ellipse: NDArray[np.float64], radii: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Points (N_RAYS, ..., 2), as x, y, at radii (N_RAYS, ...) on the rays of an ellipse's frame."""
-    cx, cy, length, width, turn = ellipse
-    angles = ANGLES.reshape(-1, *(1,) * (radii.ndim - 1))
-    along, across = radii * np.cos(angles) * length / 2, radii * np.sin(angles) * width / 2
-    x = cx + along * np.cos(turn) - across * np.sin(turn)
-    y = cy + along * np.sin(turn) + across * np.cos(turn)
-    return np.stack([x, y], axis=-1)
+    cx, cy, length, width, turn = ellipse.tolist()
+    cosine, sine = math.cos(turn) / 2, math.sin(turn) / 2
+    x = cx + along * (length * cosine) - across * (width * sine)
+    y = cy + along * (length * sine) + across * (width * cosine)
+    return x, y

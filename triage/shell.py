@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.outline import OFFSETS, Outline, measure_moments, polygon_area
+from triage.outline import OFFSETS, Outline, measure_extents
 from triage.records import Ellipse
-from triage.rim import ShellEdge, find_shell_edge
+from triage.rim import ShellEdge, find_shell_edges
 
 Floats = NDArray[np.float64]
 
@@ -64,18 +64,16 @@ class ShellSize:
     shell_px_sd: float | None
 
 
-def measure_shell(
-    outline: Outline, edge: ShellEdge | None = None, *, group_shares: Mapping[str, float] | None = None
-) -> ShellSize:
-    """Size and form of an outlined object.
+def measure_shells(
+    outlines: Sequence[Outline], group_shares: Sequence[Mapping[str, float]]
+) -> list[ShellSize]:
+    """Size and form of outlined objects, each the same whatever the others are.
 
     Parameters
     ----------
-    outline : Outline
-    edge : ShellEdge, optional
-        Where its shell ends; read from the outline's rim if left out.
-    group_shares : mapping of str to float, optional
-        Shares of the groups that it may be of, for `GROUP_SD_FACTORS`.
+    outlines : sequence of Outline
+    group_shares : sequence of mapping of str to float
+        Shares of the groups that each may be of, for `GROUP_SD_FACTORS`.
 
     Notes
     -----
@@ -83,17 +81,38 @@ def measure_shell(
     taken as independent where they are combined, which is on the safe side: blur makes both too large
     together.
     """
-    edge = edge or find_shell_edge(outline)
-    points = edge.points
-    ellipse = measure_moments(points[None])[0]
-    cx, cy, length, width, turn = (float(value) for value in ellipse)
+    if not outlines:
+        return []
+    edges = find_shell_edges(outlines)
+    extents = measure_extents(np.stack([edge.points for edge in edges]))
+    return [
+        _measure(outline, edge, ellipse.tolist(), float(area), shares)
+        for outline, edge, ellipse, area, shares in zip(outlines, edges, *extents, group_shares, strict=True)
+    ]
+
+
+def measure_shell(
+    outline: Outline, edge: ShellEdge, *, group_shares: Mapping[str, float] | None = None
+) -> ShellSize:
+    """The same of one object whose shell's edge was read before."""
+    ellipses, areas = measure_extents(edge.points[None])
+    return _measure(outline, edge, ellipses[0].tolist(), float(areas[0]), group_shares or {})
+
+
+def _measure(
+    outline: Outline,
+    edge: ShellEdge,
+    ellipse: Sequence[float],
+    area: float,
+    group_shares: Mapping[str, float],
+) -> ShellSize:
+    cx, cy, length, width, turn = ellipse
     pixel_sd = PIXEL_SD * outline.rim.scale
-    widening = _widen_for_groups(group_shares or {})
+    widening = _widen_for_groups(group_shares)
     length_sd = widening * math.hypot(length * edge.length_relative_sd * LENGTH_SD_FACTOR, pixel_sd)
     width_sd = widening * math.hypot(width * edge.width_relative_sd * WIDTH_SD_FACTOR, pixel_sd)
-    area = polygon_area(points)
     both_relative_sd = math.hypot(length_sd / length, width_sd / width)
-    ends, ends_sd = _compare_ends(points, (cx, cy, length, turn), width_sd)
+    ends, ends_sd = _compare_ends(edge.points, (cx, cy, length, turn), width_sd)
     shell, shell_sd = _measure_rim(outline)
     return ShellSize(
         ellipse=Ellipse(cx, cy, length, width, _to_degrees(turn)),
@@ -164,14 +183,20 @@ def _compare_ends(
     x, y = points[:, 0] - cx, points[:, 1] - cy
     along, across = x * cosine + y * sine, y * cosine - x * sine
     at = (0.5 - _END_SHARE) * length
-    one, other = sorted(_breadth_at(along, across, place) for place in (-at, at))
+    sides = along, across, _next(along), _next(across)
+    one, other = sorted(_breadth_at(*sides, place) for place in (-at, at))
     ratio = one / max(other, 1e-9)
     return ratio, breadth_px_sd / max(other, 1e-9) * math.hypot(1.0, ratio)
 
 
-def _breadth_at(along: Floats, across: Floats, place: float) -> float:
+def _next(values: Floats) -> Floats:
+    return np.concatenate((values[1:], values[:1]))
+
+
+def _breadth_at(
+    along: Floats, across: Floats, next_along: Floats, next_across: Floats, place: float
+) -> float:
     """Breadth of a closed polygon across its axis at one place on it."""
-    next_along, next_across = np.roll(along, -1), np.roll(across, -1)
     crosses = (along - place) * (next_along - place) <= 0
     crosses &= along != next_along
     share = (place - along[crosses]) / (next_along[crosses] - along[crosses])

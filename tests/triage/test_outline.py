@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from triage.images import Picture
 from triage.outline import NoOutline, find_outlines, measure_moments
 from triage.records import Ellipse
-from triage.shell import ShellSize, measure_shell
+from triage.shell import ShellSize, measure_shells
 
 Draw = Callable[..., NDArray[np.uint8]]
 Open = Callable[[NDArray[np.uint8]], Picture]
@@ -18,7 +18,7 @@ Open = Callable[[NDArray[np.uint8]], Picture]
 
 def find_outline(picture: Picture, guess: Ellipse) -> ShellSize | None:
     found = find_outlines(picture, [guess])[0]
-    return None if isinstance(found, NoOutline) else measure_shell(found)
+    return None if isinstance(found, NoOutline) else measure_shells([found], [{}])[0]
 
 
 def angle_between(one: float, other: float) -> float:

@@ -122,5 +122,6 @@ def test_frame_places_radii_on_an_ellipse() -> None:
     # The first ray lies along the long axis, which points down here.
     np.testing.assert_allclose(points[0], (10, 24), atol=1e-9)
     np.testing.assert_allclose(points[N_RAYS // 4], (8, 20), atol=1e-9)
-    assert unroll_points(ellipse).shape == (N_RAYS, len(RIM_RHO), 2)
-    np.testing.assert_allclose(unroll_points(ellipse)[0, :, 1], 20 + 4 * RIM_RHO)
+    x, y = unroll_points(ellipse)
+    assert x.shape == y.shape == (N_RAYS, len(RIM_RHO))
+    np.testing.assert_allclose(y[0], 20 + 4 * RIM_RHO)

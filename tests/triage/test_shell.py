@@ -18,6 +18,7 @@ from triage.shell import (
     WIDTH_SD_FACTOR,
     ShellSize,
     measure_shell,
+    measure_shells,
 )
 
 Open = Callable[[NDArray[np.uint8]], Picture]
@@ -56,7 +57,7 @@ def measure_ring(open_array: Open, *, thickness: int, blur_px: float = 1.0) -> S
     with open_array(pixels) as picture:
         found = find_outlines(picture, [Ellipse(121, 119, 164, 108, 22)])[0]
     assert not isinstance(found, NoOutline)
-    return measure_shell(found)
+    return measure_shells([found], [{}])[0]
 
 
 def test_area_and_aspect_are_those_of_the_ellipse() -> None:
