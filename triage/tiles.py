@@ -17,6 +17,8 @@ from triage.reduced import find_cells, reduce_cells
 
 BATCH_TILES = 32
 """Tiles of one step of durable work: a few seconds on one processor core."""
+# Least overlap of tiles that are looked at in half their scale as well, where what is longer is seen whole.
+_HALVED_OVERLAP_PX = 64
 # A box this close to a tile's edge, in tile pixels, is taken as cut by it.
 _CUT_MARGIN_PX = 3.0
 
@@ -80,7 +82,7 @@ def plan_halved(finer_hw: tuple[int, int], tile_px: int, overlap_px: int) -> tup
 
     Each row of the coarser ones comes after the finer ones that it can be put together from.
     """
-    finer = plan_tiles(finer_hw, tile_px, overlap_px)
+    finer = plan_tiles(finer_hw, tile_px, min(overlap_px, _HALVED_OVERLAP_PX))
     coarser = plan_tiles(halve_hw(finer_hw), tile_px, overlap_px)
     both = (*finer, *(replace(tile, finer_hw=finer_hw) for tile in coarser))
     return tuple(

@@ -63,3 +63,12 @@ def test_few_rows_of_finer_tiles_are_kept(picture: Picture) -> None:
         cutter.cut(tile)
         # Three, and the last one, which is pulled inward.
         assert len({y for _, y in cutter._kept}) <= 4
+
+
+def test_finer_tiles_share_less_than_coarser_ones() -> None:
+    """An object cut by each finer tile lies whole in a coarser one: there twice 96 px are shared."""
+    tiles = plan_halved((3000, 3000), 512, 96)
+    finer = sorted({tile.x for tile in tiles if tile.finer_hw is None})
+    coarser = sorted({tile.x for tile in tiles if tile.finer_hw})
+    assert max(np.diff(finer)) == 512 - 64
+    assert max(np.diff(coarser)) <= 512 - 96
