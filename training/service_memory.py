@@ -388,6 +388,10 @@ def main(arguments: list[str] | None = None) -> None:
     asked = parser.parse_args(arguments)
     if not asked.pictures and asked.draw is None:
         parser.error("name a picture, or give --draw SIDE_PX")
+    if missing := [str(path) for path in asked.pictures if not path.is_file()]:
+        parser.error(f"there is no picture {', '.join(missing)}")
+    if asked.folder is not None:
+        asked.folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=asked.folder) as folder:
         for name, path, is_drawn in _list_pictures(asked, Path(folder)):
             measured = measure_service_memory(
