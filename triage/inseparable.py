@@ -49,6 +49,7 @@ def read_inseparable_taxa() -> tuple[InseparableTaxa, ...]:
     )
 
 
+@cache
 def taxa_kept_with(taxon: str) -> tuple[str, ...]:
     """The other taxa that size can't tell from this one; none for most."""
     return tuple(

@@ -41,6 +41,7 @@ class Measurers:
     def __init__(self, picture: Picture, n: int) -> None:
         if picture.pixel_file is None:
             raise ValueError(f"{picture.file_name} is held in memory; only pixels in a file can be shared.")
+        self.n = n
         self._picture = picture
         self._shared = (picture.pixel_file, picture.file_name)
         self._processes = [_start() for _ in range(n)]

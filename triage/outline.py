@@ -266,13 +266,12 @@ def _pick_polarity(slopes: NDArray[np.float32]) -> tuple[NDArray[np.float32], fl
     """Edge strength 0 to 1 of a rim darker than around it, or brighter where that is clearly stronger."""
     near_guess = slopes[:, _NEAR_GUESS]
     darker, brighter = (
-        float(find_median(strongest, axis=0))
-        for strongest in (near_guess.max(axis=1), -near_guess.min(axis=1))
+        float(find_median(strongest)) for strongest in (near_guess.max(axis=1), -near_guess.min(axis=1))
     )
     sign, strength = (1.0, darker) if darker >= 0.6 * brighter else (-1.0, brighter)
     outside = slopes[:, _OUTSIDE]
     # What all rays share is the blurred foot of the rim or uneven light, not noise.
-    noise = 1.4826 * float(find_median(np.abs(outside - find_median(outside, axis=0)).ravel(), axis=0))
+    noise = 1.4826 * float(find_median(np.abs(outside - find_median(outside)).ravel()))
     if strength <= max(_LEAST_EDGE_TO_NOISE * noise, _LEAST_STRENGTH):
         return None
     return np.clip(slopes * np.float32(sign / (1.5 * strength)), 0.0, 1.0), sign
@@ -314,7 +313,7 @@ def _refine(
     for index, row in enumerate(rows):
         profiles = _sample_along(patches[row].grey, points[index], normals[index], OFFSETS * units[index])
         slope = slope_along_rows(profiles, 2.0) * np.float32(curves[row][2])
-        strength = float(find_median(slope[:, np.abs(OFFSETS) <= 2].max(axis=1), axis=0))
+        strength = float(find_median(slope[:, np.abs(OFFSETS) <= 2].max(axis=1)))
         slopes.append(np.clip(slope / max(1.5 * strength, 1e-6), 0.0, 1.0))
     edges = np.array(slopes, dtype=np.float64) * _NEAR
     is_near = np.abs(OFFSETS) <= _PLAY

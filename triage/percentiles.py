@@ -27,10 +27,8 @@ def find_percentile(values: NDArray[np.floating[Any]], percent: float) -> float:
     return float(parted[low] + (at - low) * (above - parted[low]))
 
 
-def find_median(values: NDArray[_Float], axis: int) -> NDArray[_Float]:
-    """Medians along an axis, which has one value or more, none of them NaN."""
-    # Sorting so few is vectorised; parting them is not.
-    ordered = np.sort(values, axis=axis)
-    n = values.shape[axis]
-    low, high = (ordered.take(at, axis=axis) for at in ((n - 1) // 2, n // 2))
-    return np.asarray((low + high) / 2, dtype=values.dtype)
+def find_median(values: NDArray[_Float]) -> NDArray[_Float]:
+    """Medians along the first axis, which has one value or more, none of them NaN."""
+    ordered = np.sort(values, axis=0)
+    n = len(ordered)
+    return np.asarray((ordered[(n - 1) // 2] + ordered[n // 2]) / 2)

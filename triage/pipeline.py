@@ -51,9 +51,12 @@ __all__ = [
 OVERLAP_PX = 96
 # One step of durable work, about as long as one of `BATCH_TILES` where each outline is sought.
 PART_CANDIDATES = 256
-# So many are measured by one thread at a time, and by one process.
+# So many are measured by one thread at a time.
 _PIECE_CANDIDATES = 32
-_PROCESS_CANDIDATES = 8
+# Processes take pieces of a part, so many each, so that none waits long for the last; but of no fewer
+# candidates than these, which cost more one by one.
+_PIECES_A_PROCESS = 4
+_LEAST_PIECE = 8
 # Enlarging further adds pixels but no detail.
 _MOST_ENLARGEMENT = 2.0
 # With a scale: passes this many times finer than the detector's own, in pictures of this many pixels then.
@@ -307,7 +310,9 @@ def measure_part(
     """The measured candidates of one part, with their ranks, whoever measures; repeating is harmless."""
     ask = Ask(plan.calibration, plan.host, float(plan.detector["default_cut"]), plan.score_calibration)
     if measurers is not None:
-        return measurers.describe(_cut_ranked(part, _PROCESS_CANDIDATES), ask)
+        n_pieces = _PIECES_A_PROCESS * measurers.n
+        size = max(_LEAST_PIECE, math.ceil(len(part.detections.scores) / n_pieces))
+        return measurers.describe(_cut_ranked(part, size), ask)
     if threads == 1:
         return describe_candidates(picture, part, ask)
     pieces = _cut_ranked(part, _PIECE_CANDIDATES)

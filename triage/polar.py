@@ -133,15 +133,11 @@ def find_closed_paths(edges: Floats) -> NDArray[np.int64]:
         last = best[position - 1]
         highest = last[inside]
         for steps in range(1, _MOST_STEP + 1):
-            moved = np.maximum(_shift(last, -steps), _shift(last, steps))
-            highest = np.maximum(highest, moved - _STEP_WEIGHT * steps)
+            inner = last[_MOST_STEP - steps : _MOST_STEP - steps + N_STEPS]
+            outer = last[_MOST_STEP + steps : _MOST_STEP + steps + N_STEPS]
+            highest = np.maximum(highest, np.maximum(inner, outer) - _STEP_WEIGHT * steps)
         np.add(highest, reward[position % N_RAYS], out=best[position, inside])
     return _walk_back(best, best[-1, inside].argmax(axis=0))
-
-
-def _shift(best: Floats, steps: int) -> Floats:
-    """The rows (N_STEPS, n) that lie so many steps further out."""
-    return best[_MOST_STEP + steps : _MOST_STEP + steps + N_STEPS]
 
 
 def _walk_back(best: Floats, last: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -189,7 +185,7 @@ def fit_radii(radii: Floats, support: Floats) -> tuple[Floats, Floats]:
         right = np.matmul(weighted.transpose(0, 2, 1), radii[..., None])
         coefficients = np.linalg.solve(normal, right)[..., 0]
         left = radii - draw_radii(coefficients)
-        spread = np.maximum(1.4826 * find_median(np.abs(left), axis=1), 1e-6)
+        spread = np.maximum(1.4826 * find_median(np.abs(left).T), 1e-6)
         weights = trust * np.clip(1 - (left / (4.685 * spread[:, None])) ** 2, 0, None) ** 2 + 1e-6
     return coefficients, spread
 

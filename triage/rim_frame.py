@@ -13,7 +13,8 @@ RIM_RHO = np.linspace(0.6, 1.4, 96)
 """Where grey values are read on each ray, in radii of the ellipse."""
 
 
-_ALONG, _ACROSS = RIM_RHO * np.cos(ANGLES)[:, None], RIM_RHO * np.sin(ANGLES)[:, None]
+_COSINE, _SINE = np.cos(ANGLES), np.sin(ANGLES)
+_ALONG, _ACROSS = RIM_RHO * _COSINE[:, None], RIM_RHO * _SINE[:, None]
 
 Floats = NDArray[np.float64]
 
@@ -25,7 +26,7 @@ def unroll_points(ellipse: Floats) -> tuple[Floats, Floats]:
 
 def place_in_frame(ellipse: Floats, radii: Floats) -> Floats:
     """Points (N_RAYS, 2), as x, y, at radii (N_RAYS,) on the rays of an ellipse's frame."""
-    return np.stack(place_points(ellipse, radii * np.cos(ANGLES), radii * np.sin(ANGLES)), axis=-1)
+    return np.stack(place_points(ellipse, radii * _COSINE, radii * _SINE), axis=-1)
 
 
 def place_points(ellipse: Floats, along: Floats, across: Floats) -> tuple[Floats, Floats]:

@@ -17,5 +17,4 @@ def test_percentiles_are_those_of_numpy(size: int, kind: type) -> None:
 @pytest.mark.parametrize("shape", [(1, 3), (2, 5), (7, 4), (72, 18)])
 def test_medians_are_those_of_numpy(shape: tuple[int, int]) -> None:
     values = np.random.default_rng(shape[0]).random(shape).astype(np.float32)
-    for axis in (0, 1):
-        np.testing.assert_array_equal(find_median(values, axis), np.median(values, axis=axis))
+    np.testing.assert_array_equal(find_median(values), np.median(values, axis=0))
