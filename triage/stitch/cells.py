@@ -75,9 +75,3 @@ class Cells:
         """Correlation in each cell, shape (rows, columns)."""
         squares = self.multiply(one, one) * self.multiply(two, two)
         return self.multiply(one, two) / np.sqrt(np.maximum(squares, 1e-9))
-
-    def find_middles(self) -> NDArray[np.float64]:
-        """Middle of what is seen of each cell, shape (rows, columns, 2)."""
-        y, x = (np.mgrid[: self._weight.shape[0], : self._weight.shape[1]] + 0.5).astype(np.float32)
-        middles = [self._add(one * self._weight) / self._divisor for one in (x, y)]
-        return np.stack(middles, axis=-1)

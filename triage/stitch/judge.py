@@ -14,9 +14,9 @@ from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
 from triage.illumination import LEAST_CONTRAST, measure_contrast
 from triage.sharpness import LEAST_SHARPNESS, measure_sharpness
 from triage.stitch.fields import Fields
+from triage.stitch.parting import MOST_SD_PX, part_places
 from triage.stitch.place import Found
 from triage.stitch.records import Pair
-from triage.stitch.solve import solve_places
 
 _JUDGED_PX = 640
 # Beside its neighbours a picture out of focus stands out; our choice.
@@ -24,8 +24,6 @@ _BLURRED_SHARE = 0.5
 # Dust on the sensor and what is left of the uneven light give an empty field up to this (drawn scans).
 _BLANK_CONTRASTS = 2.0
 _LEAST_CHANCE = 1e-12
-# Three times this is the 3 px beyond which an object in an overlap would be seen twice (our choice).
-MOST_SD_PX = 1.0
 
 
 def measure_focus(fields: Fields, even_small: NDArray[np.float32]) -> dict[int, float]:
@@ -86,51 +84,26 @@ def choose_group(group: NDArray[np.int64], left_out: Sequence[int]) -> NDArray[n
     return is_in
 
 
-def find_unsure(sd_px: NDArray[np.float64], is_in: NDArray[np.bool_]) -> dict[int, str]:
-    """Fields that hang on too little to know their place, with the reason.
-
-    Parameters
-    ----------
-    sd_px : ndarray of shape (N,)
-        Standard uncertainty of each place.
-    is_in : ndarray of shape (N,)
-        Which fields are in the largest group.
-    """
-    return {
-        number: f"Its place is uncertain by {sd_px[number]:.1f} px (standard uncertainty): it shares too "
-        "little with its neighbours."
-        for number in (is_in & (sd_px > MOST_SD_PX)).nonzero()[0].tolist()
-    }
-
-
 def part_unsure(found: Found, left_out: Sequence[int]) -> tuple[Found, NDArray[np.bool_], dict[int, str]]:
-    """Places with what is uncertain cut off, which fields are in the largest group, and which hang nowhere.
+    """Places in sure parts, which fields are in the largest of these, and which hang nowhere, and why.
 
     Parameters
     ----------
     found : Found
     left_out : sequence of int
         Fields that are in no group.
-
-    Notes
-    -----
-    A tie that says little of the turn leaves all fields behind it uncertain, though they know of each other.
     """
-    n, reasons = len(found.places.group), dict[int, str]()
-    while True:
-        places = found.places
-        is_in = choose_group(places.group, left_out)
-        unsure = find_unsure(places.sd_px, is_in)
-        is_in[list(unsure)] = False
-        reasons |= unsure
-        kept = [pair for pair in places.kept if (pair.first in unsure) == (pair.second in unsure)]
-        if len(kept) == len(places.kept):
-            break
-        solved = solve_places(n, kept)
-        found = replace(found, places=replace(solved, rejected=places.rejected + solved.rejected))
-    sizes = np.bincount(places.group)
-    is_alone = (sizes[places.group] == 1) | np.isin(np.arange(n), list(unsure))
-    return found, is_in, {one: reason for one, reason in reasons.items() if is_alone[one] and not is_in[one]}
+    parted = part_places(found.places)
+    places, cut_px = parted.places, parted.cut_px
+    is_unsure = places.sd_px > MOST_SD_PX
+    is_in = choose_group(places.group, [*left_out, *is_unsure.nonzero()[0].tolist()])
+    is_alone = (np.bincount(places.group)[places.group] == 1) | is_unsure
+    reasons = {
+        number: f"Its place is uncertain by {cut_px[number]:.1f} px (standard uncertainty): it shares too "
+        "little with its neighbours."
+        for number in (is_alone & (cut_px > 0)).nonzero()[0].tolist()
+    }
+    return replace(found, places=places), is_in, reasons
 
 
 def say_why_apart(number: int, found: Found, names: Sequence[str], sharpness: float | None) -> str:

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.stitch.fields import Fields
-from triage.stitch.judge import find_unsure, rate_sureness
+from triage.stitch.judge import rate_sureness
+from triage.stitch.parting import MOST_SD_PX
 from triage.stitch.place import Found
 from triage.stitch.records import Part, Placed
 
@@ -78,9 +79,9 @@ class Layout:
             Which fields are in no mosaic, and may be in a part.
         """
         group, parts = self._places.group, []
-        for one in np.unique(group[is_free]).tolist():
-            is_member = is_free & (group == one)
-            is_member[list(find_unsure(self._places.sd_px, is_member))] = False
+        is_sure = is_free & (self._places.sd_px <= MOST_SD_PX)
+        for one in np.unique(group[is_sure]).tolist():
+            is_member = is_sure & (group == one)
             if is_member.sum() > 1:
                 placed, shape_hw = self.lay(is_member.nonzero()[0].tolist(), self._places.middle_xy, {})
                 parts.append(Part(shape_hw, placed))

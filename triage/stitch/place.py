@@ -18,6 +18,7 @@ from triage.stitch.light import estimate_light
 from triage.stitch.measure import measure_shared
 from triage.stitch.neighbours import STILL_PX, Guess, ShiftSearch, list_sharing
 from triage.stitch.overlap import match_overlap
+from triage.stitch.parting import part_places
 from triage.stitch.records import Pair
 from triage.stitch.solve import Places, solve_places
 from triage.stitch.things import find_hanging, is_bare
@@ -148,11 +149,12 @@ class _Search:
         return len(self._found) > found_before
 
     def match_edges(self, places: Places) -> bool:
-        """Tie what does not hang together by faint texture at its edges; whether anything was."""
-        pairs = self._edges.find(places)
-        for pair in pairs:
+        """Tie what does not hang together surely by faint texture at its edges; whether anything was."""
+        pairs = self._edges.find(part_places(places).places)
+        new = [pair for pair in pairs if (pair.first, pair.second) not in self._found]
+        for pair in new:
             self._keep(pair)
-        return bool(pairs)
+        return bool(new)
 
     def _match_likeliest(self, guesses: Sequence[Guess], a_field: int) -> None:
         likeliest = guesses[: a_field * len(self._fields.names)]
@@ -210,14 +212,7 @@ class _Search:
         ours, theirs = self._greys.read(first), self._greys.read(second)
         grain = max(self._greys.measure_grain(first), self._greys.measure_grain(second))
         pair = match_overlap(
-            first,
-            second,
-            ours,
-            theirs,
-            offset_xy,
-            reach_px=self._reach_px,
-            tries=2,
-            grain=grain,
+            first, second, ours, theirs, offset_xy, reach_px=self._reach_px, tries=2, grain=grain
         )
         if pair is None or self._stands_still(pair):
             return

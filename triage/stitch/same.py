@@ -10,7 +10,7 @@ from itertools import combinations
 # Boxes of one object differ by what of it a detector saw in each field; our choice, as for tiles.
 _MOST_APART_SHARE = 0.35
 _MOST_SIZE_RATIO = 1.8
-# Fields are placed to within this (`triage.stitch.judge.MOST_SD_PX`, three times).
+# Fields are placed to within this (`triage.stitch.parting.MOST_SD_PX`, three times).
 _PLACE_PX = 3.0
 
 

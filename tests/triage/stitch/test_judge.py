@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
-from triage.stitch.judge import find_unsure, part_unsure, say_why_apart, say_why_none
+from triage.stitch.fields import Fields
+from triage.stitch.judge import part_unsure, say_why_apart, say_why_none
+from triage.stitch.layout import Layout
 from triage.stitch.place import Found
 from triage.stitch.records import Pair
 from triage.stitch.solve import Places, solve_places
@@ -32,11 +35,19 @@ def test_field_of_a_scan_out_of_focus_is_said_to_be_so() -> None:
 
 def test_uncertain_places_are_given_as_the_reason() -> None:
     found = find([pair_up(0, 1), pair_up(1, 2)], sd_px=4.0)
-    unsure = find_unsure(found.places.sd_px, np.ones(3, dtype=bool))
+    _, is_in, unsure = part_unsure(found, [])
+    assert not is_in.any() and list(unsure) == [0, 1, 2] and "uncertain by 4.0 px" in unsure[1]
     sentence = say_why_none(found, {}, unsure)
     assert sentence.startswith("None of the 3 pictures could be placed surely: 2 overlaps were found, but ")
     assert "the places of 3 are uncertain by up to 4.0 px (at most 1 px is taken)" in sentence
     assert "Take the scan again with sharper pictures, more overlap" in sentence
+
+
+@pytest.mark.parametrize(("sd_px", "n_parts"), [(0.4, 1), (4.0, 0)])
+def test_only_what_is_sure_is_a_part(sd_px: float, n_parts: int) -> None:
+    fields = Fields((), ("a.png", "b.png", "c.png"), (40, 50), np.zeros((3, 4, 5, 3), np.float32), None, ())
+    layout = Layout(fields, find([pair_up(0, 1), pair_up(1, 2)], sd_px=sd_px), {})
+    assert len(layout.lay_parts(np.ones(3, dtype=bool))) == n_parts
 
 
 def test_blurred_pictures_are_given_as_the_reason() -> None:
@@ -52,7 +63,10 @@ def test_no_overlap_is_given_as_the_reason() -> None:
     )
 
 
-def test_part_behind_a_tie_that_says_little_of_the_turn_is_cut_off_and_hangs_together_still() -> None:
+@pytest.mark.parametrize("left_out", [[], [0, 1, 2, 3, 7, 8, 9, 10]])
+def test_part_behind_a_tie_that_says_little_of_the_turn_is_cut_off_and_hangs_together_still(
+    left_out: list[int],
+) -> None:
     rng = np.random.default_rng(4)
     middle_xy = np.array([(column * 500.0, row * 400.0) for row in range(2) for column in range(7)])
     turns = rng.uniform(-0.02, 0.02, 14)
@@ -72,8 +86,8 @@ def test_part_behind_a_tie_that_says_little_of_the_turn_is_cut_off_and_hangs_tog
         Found(solve_places(14, [*ties, tie(3, 4, reach_px)]), blank[0], blank) for reach_px in (150.0, 5.0)
     )
     assert part_unsure(broad, [])[1].all() and len(set(narrow.places.group.tolist())) == 1
-    found, is_in, _ = part_unsure(narrow, [])
-    assert 6 <= is_in.sum() <= 8 and not is_in[[4, 5, 6, 11, 12, 13]].any()
+    found, is_in, _ = part_unsure(narrow, left_out)
     behind = [6, 11, 12, 13]
+    assert is_in[behind].all() if left_out else 6 <= is_in.sum() <= 8 and not is_in[[4, 5, *behind]].any()
     assert len(set(found.places.group[behind].tolist())) == 1
     assert found.places.sd_px[behind].max() < 0.5

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from grainy_fields import GRAIN, H, W, draw_texture, take
@@ -38,7 +39,6 @@ def test_fields_are_measured_to_a_part_of_a_pixel_and_of_their_turn(turn_deg: fl
     off = measured.first_xy + MIDDLE_XY[0] - MIDDLE_XY[1]
     off -= measured.second_xy @ rotate(np.deg2rad(turn_deg)).T
     deviations = np.sqrt(np.einsum("ki,kij,kj->k", off, measured.information, off))
-    # Their uncertainty is stated twice as large as grain alone makes it.
     assert 0.2 < np.median(deviations) < 1.2
 
 
@@ -46,6 +46,28 @@ def test_fields_that_share_nothing_are_not_measured() -> None:
     ours = take(draw_slide(1, contrast=6.0), MIDDLE_XY[0], 0, 2)
     theirs = take(draw_slide(4, contrast=6.0), MIDDLE_XY[1], 0, 3)
     assert measure_shared(pair_up(0), ours, theirs, GRAIN) is None
+
+
+def test_round_thing_tells_little_of_the_turn() -> None:
+    ring = cv2.circle(np.zeros((400, 640), np.float32), (302, 212), 24, 120, 4, cv2.LINE_AA)
+    slide = 200 - cv2.GaussianBlur(ring, (0, 0), 1.2)
+    ours, theirs = take(slide, MIDDLE_XY[0], 0, 2), take(slide, MIDDLE_XY[1], 0, 3)
+    measured = measure_shared(pair_up(0), ours, theirs, GRAIN)
+    assert measured is not None
+    (x, y), one, zero = measured.first_xy.T, np.ones(len(measured.first_xy)), np.zeros(len(measured.first_xy))
+    moves = np.stack([np.stack([one, zero, -y], axis=-1), np.stack([zero, one, x], axis=-1)], axis=1)
+    information = np.einsum("kia,kij,kjb->ab", moves, measured.information, moves)
+    # Each arc taken as moved without a turn would tell it to 0.03 degrees; it is off by half a degree.
+    assert np.rad2deg(np.sqrt(np.linalg.inv(information)[2, 2])) > 0.25
+
+
+def test_many_cells_of_one_overlap_err_alike() -> None:
+    slide = draw_slide(1, contrast=60.0)
+    ours, theirs = take(slide, MIDDLE_XY[0], 0, 2), take(slide, MIDDLE_XY[1], 0, 3)
+    measured = measure_shared(pair_up(0), ours, theirs, GRAIN)
+    assert measured is not None and len(measured.first_xy) > 15
+    sd_px = np.sqrt(np.linalg.inv(measured.information.sum(axis=0)).diagonal())
+    assert ((sd_px > 0.029) & (sd_px < 0.04)).all()
 
 
 def test_faint_texture_bears_a_lone_tie_out_and_other_texture_does_not() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,10 @@ import pytest
 
 from triage.stitch import grounds, place
 from triage.stitch.fields import Fields, open_fields
+from triage.stitch.parting import Parted
 from triage.stitch.place import ORDERS, UNKNOWN, find_places
 from triage.stitch.records import Pair
+from triage.stitch.solve import Places
 
 # Six fields in two rows: the left four hang together, the right two, and one pair ties both.
 LEFT, RIGHT = {0, 1, 4, 5}, {2, 3}
@@ -91,6 +94,29 @@ def test_tie_of_faint_texture_joins_two_parts_that_share_no_pair(
     monkeypatch.setattr(place.EdgeSearch, "find", find)
     places = find_places(opened, UNKNOWN).places
     assert set(places.group.tolist()) == {0} and asked[0]
+
+
+def test_edges_are_tried_between_sure_parts_of_one_group_and_no_pair_is_taken_twice(
+    fields: tuple[Fields, np.ndarray], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened, middle_xy = fields
+    match = match_within_parts(middle_xy, tie_chance=1e-9, tie_off_px=0)
+    asked = []
+
+    def part(places: Places) -> Parted:
+        is_right = np.isin(np.arange(6), list(RIGHT))
+        return Parted(replace(places, group=is_right.astype(np.int64)), np.zeros(6))
+
+    def find(_: Any, places: Places) -> list[Pair | None]:
+        asked.append(places.group.tolist())
+        return [replace(match(*TIE), chance=0.5)]
+
+    monkeypatch.setattr(place, "match_overlap", match)
+    monkeypatch.setattr(place, "part_places", part)
+    monkeypatch.setattr(place.EdgeSearch, "find", find)
+    places = find_places(opened, UNKNOWN).places
+    assert asked[0] == [0, 0, 1, 1, 0, 0] and set(places.group.tolist()) == {0}
+    assert {pair.chance for pair in places.kept} == {1e-9}
 
 
 @pytest.mark.parametrize("order", ORDERS)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from triage.stitch.groups import find_bridges
-from triage.stitch.judge import find_unsure, rate_sureness
+from triage.stitch.judge import rate_sureness
 from triage.stitch.light import estimate_gains, estimate_light
 from triage.stitch.overlap import match_overlap
 from triage.stitch.records import Pair
@@ -89,11 +89,6 @@ def test_sureness_is_that_of_the_weakest_link_on_the_best_way() -> None:
     sureness = rate_sureness(5, pairs)
     assert sureness[[0, 1, 2]] == pytest.approx(1, abs=1e-5)
     assert sureness[3] == pytest.approx(0.996) and sureness[4] == 0
-
-
-def test_field_whose_place_is_uncertain_is_named_with_its_uncertainty() -> None:
-    unsure = find_unsure(np.array([0.1, 2.0, 9.0]), np.array([True, True, False]))
-    assert list(unsure) == [1] and "uncertain by 2.0 px" in unsure[1]
 
 
 def test_pictures_that_share_nothing_do_not_match() -> None:
