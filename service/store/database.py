@@ -7,6 +7,7 @@ import sqlite3
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -79,15 +80,13 @@ class Database:
         UnreachableError
             If the database doesn't answer, or has a form that this version doesn't know.
         """
-        config = Config()
-        # Alembic reads a percent sign as the beginning of a name.
-        config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
         with self._reachable(), self._writer.connect() as connection, _rewriting(connection):
             if connection.dialect.name == "postgresql":
                 connection.execute(text(f"SELECT pg_advisory_xact_lock({MIGRATION_LOCK})"))
-            self._refuse_unknown_form(connection, config)
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
+            if not _is_in_newest_form(connection):
+                config = _migrations()
+                config.attributes["connection"] = connection
+                command.upgrade(config, "head")
 
     @contextmanager
     def read(self) -> Iterator[Session]:
@@ -117,14 +116,30 @@ class Database:
         with _say_unreachable(self._engine, "COVERSLIP_DATABASE_URL"):
             yield
 
-    def _refuse_unknown_form(self, connection: Connection, config: Config) -> None:
-        known = {one.revision for one in ScriptDirectory.from_config(config).walk_revisions()}
-        for form in MigrationContext.configure(connection).get_current_heads():
-            if form not in known:
-                raise UnreachableError(
-                    f"The records are in form {form!r}; the newest that this version knows is "
-                    f"{max(known)!r}. Run the version that wrote them, or a newer one."
-                )
+
+def _migrations() -> Config:
+    config = Config()
+    # Alembic reads a percent sign as the beginning of a name.
+    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+    return config
+
+
+@cache
+def _known_forms() -> tuple[str, ...]:
+    """From the newest to the first."""
+    return tuple(one.revision for one in ScriptDirectory.from_config(_migrations()).walk_revisions())
+
+
+def _is_in_newest_form(connection: Connection) -> bool:
+    known = _known_forms()
+    forms = MigrationContext.configure(connection).get_current_heads()
+    for form in forms:
+        if form not in known:
+            raise UnreachableError(
+                f"The records are in form {form!r}; the newest that this version knows is "
+                f"{known[0]!r}. Run the version that wrote them, or a newer one."
+            )
+    return forms == (known[0],)
 
 
 class _KeptSession(Session):
