@@ -21,12 +21,14 @@ def main(data_folder: Path, port: int, detector: Literal["blobs", "shipped"]) ->
     """Serve an empty clinic with one person for each role."""
     # Not above: every child of the service loads this module again, and then the whole service with it.
     import small_training
+    from quick_passwords import hash_quickly
 
     from service import started
     from service.admin import create_user
     from service.run import serve
     from service.settings import Settings
 
+    hash_quickly()
     settings = Settings(data_folder=data_folder, port=port, separate_processes=False)
     # A training takes minutes; what is seen of one takes seconds.
     started.RUN_MODULE = (sys.executable, small_training.__file__)

@@ -9,11 +9,10 @@ from typing import Any
 
 import httpx
 from PIL import Image
-from pwdlib.hashers.argon2 import Argon2Hasher
 from service_calls import next_number, ok, specimen_body, upload_slide, wait_until_ready
 from service_slides import draw_slide
 
-from service.accounts import ROLES
+from service.accounts import ROLES, hash_password
 from service.files import Files
 from service.store import detectors, people
 from service.store.database import Database
@@ -118,9 +117,7 @@ def build_world(database: Database, files: Files, client: httpx.Client) -> World
 
 def _add_people(database: Database) -> dict[str, int]:
     """Ids by user name: one for each role in each hospital, and some more in ours."""
-    # As cheap to check as can be: this is not what is tested here.
-    cheap = Argon2Hasher(time_cost=1, memory_cost=8, parallelism=1)
-    password_hash, ids = cheap.hash(PASSWORD), {}
+    password_hash, ids = hash_password(PASSWORD), {}
     more = [(OURS, "other", "reader"), (OURS, "staying", "assistant"), (OURS, "leaving", "assistant")]
     with database.write() as session:
         for where, name, role in [

@@ -106,11 +106,14 @@ def _as_detections(found: list[tuple[float, list[float]]]) -> Detections:
 def main(arguments: list[str] | None = None) -> None:
     """Run the service with this detector, or a process that only works for it, to be killed by tests."""
     # Not above: every child of the service loads this module again, and then the whole service with it.
+    from quick_passwords import hash_quickly
+
     from service.admin import create_user
     from service.errors import ConflictError
     from service.run import serve, work
     from service.settings import Settings
 
+    hash_quickly()
     parser = argparse.ArgumentParser()
     parser.add_argument("--data", type=Path, required=True)
     parser.add_argument("--port", type=int, default=0)

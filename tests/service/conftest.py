@@ -22,6 +22,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from backends import NAMES, REQUIRED, Backend, MissingServerError, start_backend
 from blob_detector import BlobDetector
 from fastapi import FastAPI
+from quick_passwords import hash_quickly
 from service_calls import find_free_port, list_candidates, next_number, ok, specimen_body, upload_slide
 from service_slides import draw_slide
 
@@ -29,6 +30,8 @@ from service.admin import create_user
 from service.app import create_app
 from service.settings import Settings
 from service.uploads import Uploads
+
+hash_quickly()
 
 PEOPLE = (
     ("reader", "reader"),

@@ -9,6 +9,7 @@ import httpx
 import pytest
 from service_calls import ok, problem, specimen_body
 
+from service import accounts
 from service.accounts import ROLES, Accounts, hash_password, require_role
 from service.admin import create_user
 from service.errors import ConflictError, NotAllowedError, SignedOutError, TooManyTriesError
@@ -134,6 +135,12 @@ def test_role_may_do_what_those_before_it_may(role: str, needed: str) -> None:
     else:
         with pytest.raises(NotAllowedError, match=f"needs the role '{needed}'"):
             require_role(user, needed)
+
+
+def test_passwords_are_hashed_as_is_recommended() -> None:
+    """RFC 9106, section 4, second option: Argon2id, three passes over 64 MiB in four lanes."""
+    # The program's own hash, from before passwords of tests are hashed quickly.
+    assert accounts._NOBODY.startswith("$argon2id$v=19$m=65536,t=3,p=4$")
 
 
 def test_create_user_refuses_what_is_impossible(tmp_path: Path) -> None:

@@ -65,11 +65,10 @@ def test_mark_that_replaces_an_outdated_one_is_a_conflict(
     ],
 )
 def test_mark_that_makes_no_sense_is_refused(
-    body: dict[str, Any], said: str, reader: httpx.Client, candidates: Candidates
+    body: dict[str, Any], said: str, reader: httpx.Client, seen_image: dict[str, Any]
 ) -> None:
-    assert (
-        said in problem(reader.post(f"/api/candidates/{candidates[0]['id']}/marks", json=body), 422)["detail"]
-    )
+    first = list_candidates(reader, seen_image)["candidates"][0]
+    assert said in problem(reader.post(f"/api/candidates/{first['id']}/marks", json=body), 422)["detail"]
 
 
 def test_marks_need_a_reader_and_a_candidate(
@@ -96,11 +95,11 @@ def test_missed_object_comes_with_its_readers_mark(reader: httpx.Client, image: 
     [[0, 0, 0, 5], [-1, 0, 5, 5], [590, 0, 11, 5], [0, 415, 5, 5.5], [0, 0, 5], [0, 0, "wide", 5]],
 )
 def test_missed_object_outside_the_picture_is_refused(
-    bbox: list[Any], reader: httpx.Client, image: dict[str, Any]
+    bbox: list[Any], reader: httpx.Client, seen_image: dict[str, Any]
 ) -> None:
-    answer = reader.post(f"/api/images/{image['id']}/objects", json={"bbox": bbox, "group": "oocyst"})
+    answer = reader.post(f"/api/images/{seen_image['id']}/objects", json={"bbox": bbox, "group": "oocyst"})
     problem(answer, 422)
-    assert list_candidates(reader, image)["objects"] == []
+    assert list_candidates(reader, seen_image)["objects"] == []
 
 
 def test_missed_object_needs_a_reader_and_an_image(

@@ -1,6 +1,7 @@
 """Every kind keeps the contract that scenes and truth rely on."""
 
 import csv
+from functools import cache
 from importlib import resources
 
 import numpy as np
@@ -14,12 +15,27 @@ from training.synthesize.noise import make_texture
 from triage.groups import candidate_groups, look_alikes
 
 TEXTURE = make_texture(torch.device("cpu"))
+SIDE = 97
 OFFSETS = torch.rand(64, 2, generator=torch.Generator().manual_seed(3))
 each_kind = pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS.keys())
 
 
 def draw(kind: Kind, n: int, seed: int = 7) -> Parameters:
     return kind.draw_parameters(np.random.default_rng(seed), n)
+
+
+@cache
+def draw_outlines(kind: Kind) -> tuple[Parameters, np.ndarray]:
+    """Of forty objects, drawn once for all tests of outlines, which change nothing."""
+    parameters = draw(kind, 40)
+    return parameters, kind.outline(parameters)
+
+
+@cache
+def look_closely(kind: Kind) -> tuple[Parameters, Material]:
+    """Four objects, each seen on `SIDE` x `SIDE` places over its reach."""
+    parameters = draw(kind, 4)
+    return parameters, look(kind, parameters, side=SIDE)
 
 
 def look(
@@ -62,16 +78,15 @@ def test_names_in_the_registry_are_the_kinds_own() -> None:
 
 @each_kind
 def test_outline_spans_length_and_width(kind: Kind) -> None:
-    parameters = draw(kind, 40)
-    span = np.ptp(kind.outline(parameters), axis=1)
+    parameters, outline = draw_outlines(kind)
+    span = np.ptp(outline, axis=1)
     np.testing.assert_allclose(span[:, 0], parameters["length_um"], rtol=1e-3)
     np.testing.assert_allclose(span[:, 1], parameters["width_um"], rtol=1e-3)
 
 
 @each_kind
 def test_outline_is_centred_and_longest_along_u(kind: Kind) -> None:
-    parameters = draw(kind, 40)
-    outline = kind.outline(parameters)
+    parameters, outline = draw_outlines(kind)
     middle = (outline.min(1) + outline.max(1)) / 2
     assert np.abs(middle).max() < 0.02 * parameters["length_um"].max()
     assert (parameters["length_um"] >= 0.9 * parameters["width_um"]).all()
@@ -86,8 +101,8 @@ def test_parameters_are_finite_float32_with_one_row_an_object(kind: Kind) -> Non
 
 @each_kind
 def test_outline_lies_within_reach(kind: Kind) -> None:
-    parameters = draw(kind, 40)
-    assert (np.abs(kind.outline(parameters)).max((1, 2)) <= parameters["reach_um"]).all()
+    parameters, outline = draw_outlines(kind)
+    assert (np.abs(outline).max((1, 2)) <= parameters["reach_um"]).all()
 
 
 @each_kind
@@ -117,11 +132,9 @@ def test_confine_takes_away_what_lies_beyond_reach(place_um: tuple[float, float]
 
 @each_kind
 def test_hardly_anything_is_drawn_outside_the_outline(kind: Kind) -> None:
-    parameters = draw(kind, 4)
-    side = 64
-    material = look(kind, parameters, side=side)
+    parameters, material = look_closely(kind)
     amount = (material.density.sum(1) + material.path_um.abs()).reshape(4, -1).numpy()
-    line = np.linspace(-1, 1, side, dtype=np.float32)[None] * parameters["reach_um"][:, None]
+    line = np.linspace(-1, 1, SIDE, dtype=np.float32)[None] * parameters["reach_um"][:, None]
     low, high = kind.outline(parameters).min(1) - 0.6, kind.outline(parameters).max(1) + 0.6
     inside_u = (line >= low[:, :1]) & (line <= high[:, :1])
     inside_v = (line >= low[:, 1:]) & (line <= high[:, 1:])
@@ -132,11 +145,9 @@ def test_hardly_anything_is_drawn_outside_the_outline(kind: Kind) -> None:
 
 @each_kind
 def test_material_fills_the_outline_from_end_to_end(kind: Kind) -> None:
-    n, side = 4, 97
-    parameters = draw(kind, n)
-    material = look(kind, parameters, side=side)
-    seen = (material.density.sum(1) + material.path_um.abs() > 1e-4).reshape(n, side, side).numpy()
-    line = np.linspace(-1, 1, side)[None] * parameters["reach_um"][:, None]
+    parameters, material = look_closely(kind)
+    seen = (material.density.sum(1) + material.path_um.abs() > 1e-4).reshape(4, SIDE, SIDE).numpy()
+    line = np.linspace(-1, 1, SIDE)[None] * parameters["reach_um"][:, None]
     low, high = kind.outline(parameters).min(1), kind.outline(parameters).max(1)
     cell = line[:, 1] - line[:, 0]
     for axis, marked in enumerate((seen.any(1), seen.any(2))):
