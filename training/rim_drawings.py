@@ -19,6 +19,7 @@ from functools import partial
 from itertools import takewhile
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import NamedTuple
 
 import numpy as np
 import pyvips
@@ -100,48 +101,51 @@ class Rims:
     searched: NDArray[np.float32]
 
 
+class KnownRim(NamedTuple):
+    """One object of a picture, as `Rims` holds it."""
+
+    outline: NDArray[np.float64]
+    ellipse: NDArray[np.float64]
+    group: int
+    kind: int
+    focus_depth: float
+
+
 def _learnt_only(source: StockSource, kind: Kind, number: int) -> Stock:
     return source(kind, number % STOCKS_LEARNT)
 
 
 def draw_rims(seed: int, first: int, n: int, device: str, stocks: StockSource) -> Rims:
     """Scenes `first` to `first + n` of a series, group after group."""
-    groups = candidate_groups()
-    pictures, picture_of, outlines, ellipses, labels, kind_rows, depths = [], [], [], [], [], [], []
+    pictures: list[NDArray[np.uint8]] = []
+    known: list[list[KnownRim]] = []
     for start in range(first, first + n, _SCENES_AT_ONCE):
-        scenes = []
-        for index in range(start, min(start + _SCENES_AT_ONCE, first + n)):
-            group = groups[index % len(groups)]
-            kinds = {
-                name: kind for name, kind in KINDS.items() if kind.group == group or kind.group not in groups
-            }
-            scenes.append(
-                draw_scene(
-                    seed, index, STYLE, (SIDE_PX, SIDE_PX), kinds=kinds, stocks=partial(_learnt_only, stocks)
-                )
-            )
+        numbers = range(start, min(start + _SCENES_AT_ONCE, first + n))
+        scenes = [_draw_one(seed, number, stocks) for number in numbers]
         tiles, truths = render_scenes(scenes, device)
-        grey = tiles.float().mean(dim=1).round().to(torch.uint8).cpu().numpy()
-        for row, (scene, truth) in enumerate(zip(scenes, truths, strict=True)):
-            for outline, ellipse, label, kind, depth in known_outlines(scene, truth):
-                picture_of.append(start - first + row)
-                outlines.append(outline)
-                ellipses.append(ellipse)
-                labels.append(label)
-                kind_rows.append(kind)
-                depths.append(depth)
-        pictures.append(grey)
-    grey, of = np.concatenate(pictures), np.array(picture_of, np.int64)
-    true_ellipses = np.array(ellipses, np.float32).reshape(-1, 5)
+        pictures.append(tiles.float().mean(dim=1).round().to(torch.uint8).cpu().numpy())
+        known += [list(known_outlines(*pair)) for pair in zip(scenes, truths, strict=True)]
+    grey, rims = np.concatenate(pictures), [rim for those in known for rim in those]
+    picture_of = np.repeat(np.arange(len(known), dtype=np.int64), [len(those) for those in known])
+    ellipses = np.array([rim.ellipse for rim in rims], np.float32).reshape(-1, 5)
     return Rims(
         grey,
-        of,
-        np.array(outlines, np.float32).reshape(-1, 96, 2),
-        true_ellipses,
-        np.array(labels, np.int64),
-        np.array(kind_rows, np.int64),
-        np.array(depths, np.float32),
-        search_frames(grey, of, true_ellipses, np.random.default_rng([seed, first])),
+        picture_of,
+        np.array([rim.outline for rim in rims], np.float32).reshape(-1, 96, 2),
+        ellipses,
+        np.array([rim.group for rim in rims], np.int64),
+        np.array([rim.kind for rim in rims], np.int64),
+        np.array([rim.focus_depth for rim in rims], np.float32),
+        search_frames(grey, picture_of, ellipses, np.random.default_rng([seed, first])),
+    )
+
+
+def _draw_one(seed: int, number: int, stocks: StockSource) -> Scene:
+    groups = candidate_groups()
+    group = groups[number % len(groups)]
+    kinds = {name: kind for name, kind in KINDS.items() if kind.group == group or kind.group not in groups}
+    return draw_scene(
+        seed, number, STYLE, (SIDE_PX, SIDE_PX), kinds=kinds, stocks=partial(_learnt_only, stocks)
     )
 
 
@@ -177,10 +181,8 @@ def _to_picture(rim: RimView) -> NDArray[np.float64]:
     return np.array([*centre, *(rim.ellipse[2:4] * rim.scale), rim.ellipse[4]])
 
 
-def known_outlines(
-    scene: Scene, truth: TileTruth
-) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64], int, int, float]]:
-    """Outline in pixels, ellipse, group, kind and defocus of each whole candidate that can be seen."""
+def known_outlines(scene: Scene, truth: TileTruth) -> Iterator[KnownRim]:
+    """Each whole candidate that can be seen, in pixels."""
     outlines = match_outlines(scene, truth)
     names = [group.name for group in read_groups()]
     for row, label in enumerate(truth.labels):
@@ -193,7 +195,7 @@ def known_outlines(
         ellipse[4] = np.deg2rad(ellipse[4])
         group = candidate_groups().index(names[label])
         kind = KIND_NAMES.index(truth.kinds[row])
-        yield outlines[row], ellipse, group, kind, signed_depths(truth, row)
+        yield KnownRim(outlines[row], ellipse, group, kind, signed_depths(truth, row))
 
 
 def draw_many(seed: int, n: int, workers: int, device: str, limit_s: float = math.inf) -> Rims:
