@@ -11,7 +11,7 @@ import pyvips
 # Height of a large picture's tiles (`triage.detector.LARGE_TILE_PX`).
 _READ_PX = 768
 # In so many rows a file of 24,500 px in tiles of 256 px has 79 million bytes. libvips takes two to four
-# times as much for them: for a file of 50,000 px, 330 MiB while it is looked through and 560 MiB once measured.
+# times as much: for a file of 50,000 px 330 MiB while it is looked through, and 560 MiB once it is measured.
 _MOST_BYTES = 80_000_000
 
 
