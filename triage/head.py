@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -116,6 +115,9 @@ def _softmax(logits: Array) -> Array:
 
 def _find_peaks(scores: Array, floor: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Rows and columns of cells that no neighbour exceeds."""
+    # Here alone, so that training on drawn slides needs no library of pictures.
+    import cv2
+
     # What lies beyond the map counts as below everything.
     highest_near = cv2.dilate(scores, np.ones((3, 3), dtype=np.uint8))
     rows, columns = np.nonzero((scores >= highest_near) & (scores >= floor))
