@@ -24,7 +24,7 @@ from training.known_pictures import KnownObject
 from training.measure_bench import find_marked, read_all_kept
 from triage.errors import TriageError
 from triage.outline import Outline, measure_moments
-from triage.polar import sample
+from triage.polar import sample_along
 from triage.rim import find_shell_edge
 
 Floats = NDArray[np.float64]
@@ -44,11 +44,7 @@ def find_border(known: KnownObject, outline: Outline) -> Floats | None:
     """What `NAMES` says, in original pixels outward from the outline read; None without a dark line."""
     rim, points = outline.rim, find_shell_edge(outline).points
     placed = points / rim.per_px - rim.origin
-    x, y = (
-        start[:, None] + normal[:, None] * _OFFSETS
-        for start, normal in zip(placed.T, _find_normals(placed).T, strict=True)
-    )
-    profiles = sample(rim.patch, x, y)
+    profiles = sample_along(rim.patch, placed, _find_normals(placed), _OFFSETS)
     near = max(_NEAR_PX, _NEAR_SHARE * known.truth.width_px / rim.scale)
     rays = [each for profile in profiles if (each := _read_line(profile.astype(float), near)) is not None]
     if len(rays) < len(profiles) / 2:

@@ -24,6 +24,7 @@ from triage.polar import (
     fit_radii,
     refine_peaks,
     sample,
+    sample_along,
     slope_along_rows,
 )
 from triage.records import Ellipse
@@ -311,7 +312,7 @@ def _refine(
     units = np.array([_fine_width_px(radius) for radius in frames.mean_radius])
     slopes = []
     for index, row in enumerate(rows):
-        profiles = _sample_along(patches[row].grey, points[index], normals[index], OFFSETS * units[index])
+        profiles = sample_along(patches[row].grey, points[index], normals[index], OFFSETS * units[index])
         slope = slope_along_rows(profiles, 2.0) * np.float32(curves[row][2])
         strength = float(find_median(slope[:, np.abs(OFFSETS) <= 2].max(axis=1)))
         slopes.append(np.clip(slope / max(1.5 * strength, 1e-6), 0.0, 1.0))
@@ -333,7 +334,7 @@ def _refine(
         if not _AREA_RATIO[0] <= ratios[index] <= _AREA_RATIO[1]:
             found[row] = NoOutline("The only closed edge around it is not of the size that was guessed.")
             continue
-        profiles = _sample_along(patch.grey, points[index], normals[index], OFFSETS * units[index])
+        profiles = sample_along(patch.grey, points[index], normals[index], OFFSETS * units[index])
         outlines[row] = Outline(
             points=(points[index] + patch.origin) * patch.per_px,
             normals=normals[index],
@@ -349,14 +350,6 @@ def _refine(
             ),
         )
     return outlines
-
-
-def _sample_along(
-    grey: NDArray[np.float32], points: Floats, normals: Floats, offsets: Floats
-) -> NDArray[np.float32]:
-    """Brightness (rays, offsets) along the normals at some points."""
-    x, y = (points[:, axis, None] + normals[:, axis, None] * offsets for axis in (0, 1))
-    return sample(grey, x, y)
 
 
 def measure_moments(points: Floats) -> Floats:

@@ -99,6 +99,14 @@ def sample(grey: NDArray[np.float32], x: Floats, y: Floats) -> NDArray[np.float3
     return values
 
 
+def sample_along(
+    grey: NDArray[np.float32], points: Floats, normals: Floats, offsets: Floats
+) -> NDArray[np.float32]:
+    """Brightness (rays, offsets) along the normals (rays, 2) at points (rays, 2)."""
+    x, y = (points[:, axis, None] + normals[:, axis, None] * offsets for axis in (0, 1))
+    return sample(grey, x, y)
+
+
 def slope_along_rows(profiles: NDArray[np.float32], sd_steps: float) -> NDArray[np.float32]:
     """Slope of each row after smoothing by a Gaussian of this many steps."""
     reach = max(1, round(3 * sd_steps))
