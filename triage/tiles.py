@@ -19,8 +19,10 @@ BATCH_TILES = 32
 """Tiles of one step of durable work: a few seconds on one processor core."""
 # Least overlap of tiles that are looked at in half their scale as well, where what is longer is seen whole.
 _HALVED_OVERLAP_PX = 64
-# A box this close to a tile's edge, in tile pixels, is taken as cut by it.
+# A box this close to a tile's edge is taken as cut by it: in tile pixels, or as a share of its side that ends
+# there, whichever is more, since the edges of large boxes are found less exactly.
 _CUT_MARGIN_PX = 3.0
+_CUT_MARGIN_SHARE = 0.05
 
 
 @dataclass(frozen=True)
@@ -216,8 +218,9 @@ def to_picture_frame(found: Detections, tile: Tile, picture_hw: tuple[int, int])
 
 def _touches_inner_edge(boxes_xyxy: NDArray[np.float64], tile: Tile) -> NDArray[np.bool_]:
     rows, columns = tile.frame_hw
-    near_left_top = boxes_xyxy[:, :2] < _CUT_MARGIN_PX
-    near_right_bottom = boxes_xyxy[:, 2:] > np.array([tile.width, tile.height]) - _CUT_MARGIN_PX
+    margins = np.maximum(_CUT_MARGIN_PX, _CUT_MARGIN_SHARE * (boxes_xyxy[:, 2:] - boxes_xyxy[:, :2]))
+    near_left_top = boxes_xyxy[:, :2] < margins
+    near_right_bottom = boxes_xyxy[:, 2:] > np.array([tile.width, tile.height]) - margins
     has_left_top = np.array([tile.x > 0, tile.y > 0])
     has_right_bottom = np.array([tile.x + tile.width < columns, tile.y + tile.height < rows])
     touches: NDArray[np.bool_] = np.any(

@@ -99,6 +99,10 @@ def test_to_picture_frame_undoes_the_scale_and_the_tile() -> None:
         ((100, 0, 150, 40), False),
         ((100, 470, 150, 512), True),
         ((100, 100, 150, 150), False),
+        # The edges of large boxes are found less exactly.
+        ((4.2, 100, 98.3, 260), True),
+        ((4.2, 100, 50, 150), False),
+        ((5.2, 100, 98.3, 260), False),
     ],
 )
 def test_to_picture_frame_marks_boxes_that_an_inner_edge_cuts(

@@ -7,6 +7,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from training.synthesize.truth import TileTruth
 from triage.groups import read_groups
 
@@ -30,8 +33,9 @@ def write_coco(
     Extra keys of an annotation: `ellipse` (`cx`, `cy`, `major_px`, `minor_px`, `angle_deg`, of the whole
     outline), `length_um`, `width_um`, `focus_um`, `focus_depths` (in depths of field), `occluded` (share of
     the part inside the picture that does not show), `truncated` (cut by the picture's edge), `visible`,
-    `contrast`, `definition` and `debris_cover` (as in `training.synthesize.truth.TileTruth`), `kind`. Of an
-    image: `um_per_px`, `light_level`, `light_unevenness`.
+    `contrast`, `definition` and `debris_cover` (as in `training.synthesize.truth.TileTruth`), `kind`,
+    `alternative_boxes` (two bodies that may as well be boxed apart). Of an image: `um_per_px`, `light_level`,
+    `light_unevenness`.
     """
     images = [
         _image(number, name, shape_hw, truth)
@@ -65,15 +69,15 @@ def _image(number: int, name: str, shape_hw: tuple[int, int], truth: TileTruth) 
 
 
 def _annotation(number: int, image_id: int, truth: TileTruth, row: int) -> dict[str, Any]:
-    x1, y1, x2, y2 = (float(edge) for edge in truth.boxes_xyxy[row])
     cx, cy, major, minor, angle = (float(value) for value in truth.ellipses[row])
     inside = float(truth.inside[row])
+    bbox = _to_xywh(truth.boxes_xyxy[row])
     return {
         "id": number,
         "image_id": image_id,
         "category_id": int(truth.labels[row]) + 1,
-        "bbox": [x1, y1, x2 - x1, y2 - y1],
-        "area": (x2 - x1) * (y2 - y1),
+        "bbox": bbox,
+        "area": bbox[2] * bbox[3],
         "iscrowd": 0,
         "ellipse": {"cx": cx, "cy": cy, "major_px": major, "minor_px": minor, "angle_deg": angle},
         "length_um": float(truth.sizes_um[row, 0]),
@@ -87,4 +91,10 @@ def _annotation(number: int, image_id: int, truth: TileTruth, row: int) -> dict[
         "debris_cover": float(truth.debris_cover[row]),
         "truncated": bool(truth.is_truncated[row]),
         "kind": truth.kinds[row],
+        "alternative_boxes": [_to_xywh(body) for body in truth.bodies_xyxy[row] if np.isfinite(body).all()],
     }
+
+
+def _to_xywh(box_xyxy: NDArray[np.float64]) -> list[float]:
+    x1, y1, x2, y2 = (float(edge) for edge in box_xyxy)
+    return [x1, y1, x2 - x1, y2 - y1]

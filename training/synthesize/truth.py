@@ -36,6 +36,7 @@ _REACH = 1.12
 """Its rim and halo hide as far as this, as a share of its own outline (by eye)."""
 _ARRAYS = (
     "boxes_xyxy",
+    "bodies_xyxy",
     "ellipses",
     "labels",
     "visible",
@@ -59,6 +60,8 @@ class TileTruth:
     ----------
     boxes_xyxy : ndarray of shape (M, 4)
         Pixel edges of the outer outline, clipped to the picture.
+    bodies_xyxy : ndarray of shape (M, 2, 4)
+        The same of two bodies that may as well be boxed apart; NaN where there are none.
     ellipses : ndarray of shape (M, 5)
         `cx, cy, length_px, width_px, angle_deg` of the whole outline, clipped or not; angle as in
         `triage.records.Detections`.
@@ -97,6 +100,7 @@ class TileTruth:
     """
 
     boxes_xyxy: NDArray[np.float64]
+    bodies_xyxy: NDArray[np.float64]
     ellipses: NDArray[np.float64]
     labels: NDArray[np.int64]
     visible: NDArray[np.float64]
@@ -217,6 +221,7 @@ def _of_kind(
     names = [group.name for group in read_groups()]
     return TileTruth(
         boxes_xyxy=boxes.reshape(-1, 4),
+        bodies_xyxy=_box_bodies(kind, things, scene),
         ellipses=np.column_stack(
             [place_in_picture(middle, things, scene.um_per_px)[:, 0], sizes_um / scene.um_per_px, angle_deg]
         ),
@@ -234,6 +239,15 @@ def _of_kind(
         kinds=(kind.name,) * len(things),
         um_per_px=scene.um_per_px,
     )
+
+
+def _box_bodies(kind: Kind, things: Things, scene: Scene) -> NDArray[np.float64]:
+    if kind.bodies is None:
+        return np.full((len(things), 2, 4), np.nan)
+    outlines_um = kind.bodies(things.parameters).astype(np.float64)
+    both = [place_in_picture(outlines_um[:, one], things, scene.um_per_px) for one in range(2)]
+    corners = [np.stack([outline.min(axis=1), outline.max(axis=1)], axis=1) for outline in both]
+    return np.stack(corners, axis=1).clip(0, np.array(scene.shape_hw[::-1], float)).reshape(-1, 2, 4)
 
 
 def place_in_picture(points_um: NDArray[np.float64], things: Things, um_per_px: float) -> NDArray[np.float64]:
@@ -302,6 +316,7 @@ def _keep(truth: TileTruth, kept: NDArray[np.bool_]) -> TileTruth:
 def _no_objects(um_per_px: float) -> TileTruth:
     return TileTruth(
         boxes_xyxy=np.zeros((0, 4)),
+        bodies_xyxy=np.zeros((0, 2, 4)),
         ellipses=np.zeros((0, 5)),
         labels=np.zeros(0, np.int64),
         visible=np.zeros(0),

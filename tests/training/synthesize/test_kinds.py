@@ -165,6 +165,15 @@ def test_every_object_can_be_seen(kind: Kind) -> None:
     assert (dark + bend > 0.02).all()
 
 
+def test_bodies_to_be_boxed_apart_are_told_where_there_are_two() -> None:
+    kind = KINDS["sporocyst_pair"]
+    parameters = draw(kind, 64)
+    assert kind.bodies is not None
+    is_single = np.isnan(kind.bodies(parameters)).all(axis=(1, 2, 3))
+    assert is_single.tolist() == (parameters["single"] > 0).tolist()
+    assert set(is_single.tolist()) == {True, False}
+
+
 @each_kind
 def test_no_object_gives_no_rows(kind: Kind) -> None:
     parameters = draw(kind, 0)

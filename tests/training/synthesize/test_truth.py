@@ -1,15 +1,19 @@
 """The truth is what is seen: sizes measured off the picture, not off the code that drew it."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from training.synthesize.camera import Light
+from training.synthesize.coco import write_coco
 from training.synthesize.debris import Debris
+from training.synthesize.kinds import KINDS
 from training.synthesize.material import Material
 from training.synthesize.render import render_scenes
 from training.synthesize.scene import Scene
+from triage.boxes import box_iou
 
 
 def measure(picture: np.ndarray, um_per_px: float) -> tuple[float, float, float, np.ndarray]:
@@ -48,6 +52,36 @@ def test_truth_gives_exact_sizes_and_the_box_of_the_tilted_ellipse(dark_ellipse,
     expected = [128 - half[0], 128 - half[1], 128 + half[0], 128 + half[1]]
     assert truth.boxes_xyxy[0] == pytest.approx(expected, abs=0.05)
     assert -90 < truth.ellipses[0, 4] <= 90
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 60.0])
+def test_bodies_that_may_be_boxed_apart_span_the_pair(lay_one, angle_deg):
+    kind = KINDS["sporocyst_pair"]
+    scene = lay_one(kind, um_per_px=0.25, angle_deg=angle_deg)
+    is_single = scene.objects[kind.name].parameters["single"][0] > 0
+    truth = render_scenes([scene])[1][0]
+    bodies, box = truth.bodies_xyxy[0], truth.boxes_xyxy[0]
+    assert np.isnan(bodies).all() == is_single
+    assert not is_single
+    assert bodies[:, :2].min(axis=0) == pytest.approx(box[:2], abs=0.6)
+    assert bodies[:, 2:].max(axis=0) == pytest.approx(box[2:], abs=0.6)
+    assert (box_iou(bodies, box[None]) < 0.85).all()
+
+
+def test_bodies_are_written_as_alternative_boxes(dark_ellipse, lay_one, tmp_path):
+    kinds = {**KINDS, "dark_ellipse": dark_ellipse}
+    scenes = [lay_one(KINDS["sporocyst_pair"]), lay_one(dark_ellipse)]
+    truths = render_scenes(scenes, kinds=kinds)[1]
+    write_coco(tmp_path / "annotations.json", ["a.jpg", "b.jpg"], (256, 256), truths)
+    pair, one = json.loads((tmp_path / "annotations.json").read_text(encoding="utf-8"))["annotations"]
+    x, y, width, height = pair["alternative_boxes"][1]
+    assert [x, y, x + width, y + height] == pytest.approx(truths[0].bodies_xyxy[0, 1].tolist())
+    assert one["alternative_boxes"] == []
+
+
+def test_what_is_one_body_has_no_other_boxes(dark_ellipse, lay_one):
+    truth = render_scenes([lay_one(dark_ellipse)], kinds={"dark_ellipse": dark_ellipse})[1][0]
+    assert np.isnan(truth.bodies_xyxy).all()
 
 
 def test_object_cut_by_the_edge_is_clipped_and_flagged(dark_ellipse, lay_one):

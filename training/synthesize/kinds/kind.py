@@ -35,6 +35,8 @@ class Kind:
         What stands in the light at each sample; nothing outside `reach_um`.
     weight : float
         How often the kind is drawn among the kinds of its group.
+    bodies : callable(parameters) -> float32 array of shape (n, 2, 96, 2), optional
+        Outlines of two bodies that may as well be boxed apart; NaN where an object is one body alone.
     """
 
     name: str
@@ -43,6 +45,7 @@ class Kind:
     outline: Callable[[Parameters], NDArray[np.float32]]
     material: Callable[[Samples, dict[str, Tensor]], Material]
     weight: float = 1.0
+    bodies: Callable[[Parameters], NDArray[np.float32]] | None = None
 
     @property
     def is_candidate(self) -> bool:

@@ -164,6 +164,13 @@ def _pair_outline(p: Parameters) -> Array:
     return outline_union(first, kept)
 
 
+def _outline_bodies(p: Parameters) -> Array:
+    """Each sporocyst of a pair by itself: nobody sees the wall that holds them."""
+    both = np.stack([outline_body(p[name]) for name in _TWO], axis=1)
+    both[p["single"] > 0] = np.nan
+    return both
+
+
 def _paint_pair(samples: Samples, p: Tensors) -> Material:
     first, second = _paint_sporocyst(samples, p, 0), _paint_sporocyst(samples, p, 1)
     kept = 1 - samples.of(p["single"])
@@ -319,6 +326,14 @@ KINDS = (
         _SPORONT | {"fill": (0.62, 0.9), "cell_counts": (4,)},
         0.7,
     ),
-    Kind("sporocyst_pair", "oocyst", _draw_sporocyst_pair, _pair_outline, _paint_pair, 1.0),
+    Kind(
+        "sporocyst_pair",
+        "oocyst",
+        _draw_sporocyst_pair,
+        _pair_outline,
+        _paint_pair,
+        1.0,
+        bodies=_outline_bodies,
+    ),
     Kind("giardia_cyst", "giardia_cyst", _draw_giardia, shell_outline, _paint_giardia),
 )
