@@ -22,6 +22,8 @@ _MIB = 1024 * 1024
 _LARGE_BYTES = 32 * _MIB
 # What libraries say where memory was refused to them.
 _OUT_OF_MEMORY = ("memory", "creating thread", "no space for data buffer")
+# What libvips says of any failure while it decodes into memory.
+_SAID_EITHER_WAY = "unable to copy to memory"
 _SAVE_ANEW = "Save it as an uncompressed or tiled TIFF and upload that."
 
 
@@ -186,12 +188,23 @@ def _is_out_of_memory(err: Exception, memory_mib: int) -> bool:
     """Whether a failure came of the bound on memory, as far as the decoder's words or its memory tell."""
     if isinstance(err, MemoryError):
         return True
-    if err.__cause__ is None or sys.platform == "win32":
+    if err.__cause__ is None:
         return False
-    import resource
+    said = str(err).lower().replace(_SAID_EITHER_WAY, "")
+    is_near = _most_held_kib() * 1024 > 0.75 * memory_mib * _MIB
+    return is_near or any(words in said for words in _OUT_OF_MEMORY)
 
-    is_near = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 > 0.75 * memory_mib * _MIB
-    return is_near or any(words in str(err).lower() for words in _OUT_OF_MEMORY)
+
+def _most_held_kib() -> int:
+    """The most memory that this process has held; 0 where the system doesn't tell it so, nor keeps the bound.
+
+    `getrusage` would begin with what the service held when it started this process (getrusage(2), Notes).
+    """
+    try:
+        lines = Path("/proc/self/status").read_text().splitlines()
+    except OSError:
+        return 0
+    return next((int(line.split()[1]) for line in lines if line.startswith("VmHWM:")), 0)
 
 
 def _say_too_much(file_name: str, memory_mib: int) -> ImageError:

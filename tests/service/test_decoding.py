@@ -117,6 +117,21 @@ def test_hunger_for_memory_is_refused_and_the_next_picture_is_seen(good: Path, t
         roomy.close()
 
 
+def test_cut_picture_is_told_as_such_by_a_service_that_once_held_much_memory(tmp_path: Path) -> None:
+    held = np.ones(700 * 1024 * 1024, np.uint8)
+    del held
+    whole = tmp_path / "whole.jpg"
+    Image.fromarray(np.full((600, 800, 3), 200, np.uint8)).save(whole)
+    path = tmp_path / "cut.jpg"
+    path.write_bytes(whole.read_bytes()[:-600])
+    decoder = Decoder(Bounds(memory_mib=768, seconds=LIMIT_S))
+    try:
+        with pytest.raises(ImageError, match=r"cut\.jpg is cut short or damaged"):
+            look(decoder, path)
+    finally:
+        decoder.close()
+
+
 def test_closing_ends_a_picture_without_blaming_it(hanging: Path) -> None:
     decoder = Decoder(Bounds(memory_mib=768, seconds=LIMIT_S))
 
