@@ -19,6 +19,12 @@ _TILE_QUALITY = 90
 _SENT_QUALITY = 85
 _CROP_MARGIN = 1.6
 _LEAST_CROP_PX = 48.0
+# As a share of the crop's side: how far a box may lie from its middle without being drawn.
+_MOST_BESIDE = 0.1
+# The side in widths of a drawn line.
+_LINES_IN_CROP = 160
+
+_Box = tuple[float, float, float, float]
 
 
 def write_pyramid(picture: Picture, path: Path) -> int:
@@ -79,8 +85,10 @@ def cut_viewer_tile(path: Path, z: int, x: int, y: int) -> bytes | None:
     return _to_jpeg(tile)
 
 
-def cut_crop(path: Path, bbox_xywh: tuple[float, float, float, float], side_px: int) -> bytes:
+def cut_crop(path: Path, bbox_xywh: _Box, side_px: int) -> bytes:
     """A box with a margin around it as JPEG, its longer side `side_px`.
+
+    Where the picture ends the crop is moved inward; the box, then out of its middle, is drawn.
 
     Parameters
     ----------
@@ -99,7 +107,9 @@ def cut_crop(path: Path, bbox_xywh: tuple[float, float, float, float], side_px: 
     if not 1 <= side_px <= 2048:
         raise ValueError(f"side_px must be from 1 to 2048, received {side_px}.")
     full = _open_level(path, 0)
-    return _cut(path, full, _square_around(bbox_xywh, full.width, full.height), side_px)
+    square = _square_around(bbox_xywh, full.width, full.height)
+    crop = _cut(path, full, square, side_px)
+    return _to_jpeg(_draw_box(crop, bbox_xywh, square) if _is_beside(bbox_xywh, square) else crop)
 
 
 def cut_square(path: Path, middle_xy: tuple[float, float], span_px: float, side_px: int) -> bytes:
@@ -127,10 +137,10 @@ def cut_square(path: Path, middle_xy: tuple[float, float], span_px: float, side_
     span = min(span_px, full.width, full.height)
     left = min(max(0.0, middle_xy[0] - span / 2), full.width - span)
     top = min(max(0.0, middle_xy[1] - span / 2), full.height - span)
-    return _cut(path, full, (left, top, span, span), side_px)
+    return _to_jpeg(_cut(path, full, (left, top, span, span), side_px))
 
 
-def _cut(path: Path, full: pyvips.Image, box_xywh: tuple[float, float, float, float], side_px: int) -> bytes:
+def _cut(path: Path, full: pyvips.Image, box_xywh: _Box, side_px: int) -> pyvips.Image:
     """A box of the picture, its longer side `side_px`."""
     left, top, width, height = box_xywh
     # The smallest level that still has as many pixels as are asked for.
@@ -147,7 +157,40 @@ def _cut(path: Path, full: pyvips.Image, box_xywh: tuple[float, float, float, fl
         max(1, min(round(width * factor_x), level.width - x)),
         max(1, min(round(height * factor_y), level.height - y)),
     )
-    return _to_jpeg(crop.resize(side_px / max(crop.width, crop.height)))
+    return crop.resize(side_px / max(crop.width, crop.height))
+
+
+def _is_beside(bbox_xywh: _Box, square_xywh: _Box) -> bool:
+    """Whether a box lies so far from the middle of its crop that something else may be taken for it."""
+    return any(
+        abs(bbox_xywh[at] + bbox_xywh[at + 2] / 2 - square_xywh[at] - square_xywh[at + 2] / 2)
+        > _MOST_BESIDE * square_xywh[at + 2]
+        for at in (0, 1)
+    )
+
+
+def _draw_box(crop: pyvips.Image, bbox_xywh: _Box, square_xywh: _Box) -> pyvips.Image:
+    """The sides of a box that lie inside its crop, dark on white so that they show on any ground."""
+    line = max(1, round(max(crop.width, crop.height) / _LINES_IN_CROP))
+    factor = crop.width / square_xywh[2]
+    (left, right), (top, bottom) = (
+        (
+            (bbox_xywh[at] - square_xywh[at]) * factor,
+            (bbox_xywh[at] + bbox_xywh[at + 2] - square_xywh[at]) * factor,
+        )
+        for at in (0, 1)
+    )
+    for ink, more in ((255, line), (0, 0)):
+        width, height = right - left + line + 2 * more, bottom - top + line + 2 * more
+        for x in (side for side in (left, right) if 2 * line < side < crop.width - 2 * line):
+            crop = _fill(crop, ink, x - more, top - more, line + 2 * more, height)
+        for y in (side for side in (top, bottom) if 2 * line < side < crop.height - 2 * line):
+            crop = _fill(crop, ink, left - more, y - more, width, line + 2 * more)
+    return crop
+
+
+def _fill(image: pyvips.Image, ink: int, x: float, y: float, width: float, height: float) -> pyvips.Image:
+    return image.draw_rect([ink] * image.bands, round(x), round(y), round(width), round(height), fill=True)
 
 
 def _open_level(path: Path, page: int) -> pyvips.Image:
@@ -157,9 +200,7 @@ def _open_level(path: Path, page: int) -> pyvips.Image:
         raise ImageError(f"The viewer's copy {path.name} can't be read ({err}). Make it again.") from err
 
 
-def _square_around(
-    bbox_xywh: tuple[float, float, float, float], width: int, height: int
-) -> tuple[float, float, float, float]:
+def _square_around(bbox_xywh: _Box, width: int, height: int) -> _Box:
     """Left, top, width, height of a square around a box, moved inward and cut where the picture ends."""
     x, y, box_width, box_height = bbox_xywh
     side = max(_CROP_MARGIN * max(box_width, box_height), _LEAST_CROP_PX)

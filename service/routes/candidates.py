@@ -74,7 +74,7 @@ def read_crop(
     path = pyramid_of(parts, sha256)
     return cached_jpeg(
         request,
-        f"{sha256}-crop-{candidate_id}-{side_px}",
+        f"{sha256}-boxed-crop-{candidate_id}-{side_px}",
         lambda: cut_crop(path, (x, y, width, height), side_px),
     )
 

@@ -84,6 +84,27 @@ def test_size_of_what_the_edge_cuts_is_compared_with_nothing(
     expect(panel.locator(".taxa")).not_to_contain_text(": fits")
 
 
+def test_crop_shows_which_object_it_is_of_where_the_edge_keeps_it_from_the_middle(
+    looking: Page, clinic: Clinic, tmp_path: Path
+) -> None:
+    expect(looking.locator(".ruled-crop img").first).to_be_visible()
+    expect(looking.locator(".crop-ruler .box-line")).to_have_count(0)
+    path = tmp_path / "corner.png"
+    picture = Image.new("RGB", (600, 400), (225, 220, 200))
+    canvas = ImageDraw.Draw(picture)
+    canvas.ellipse((430, 20, 580, 140), fill=(60, 45, 25))
+    picture.save(path)
+    image_id = clinic.add_picture(clinic.file_specimen("corner"), path)
+    clinic.post(f"/api/images/{image_id}/reads", {"mode": "aided"})
+    looking.goto(f"{clinic.address}/reading/{image_id}")
+    drawn = looking.locator(".crop-ruler .box-line")
+    (x, y, width, height) = (
+        float(drawn.get_attribute(name) or "nan") for name in ("x", "y", "width", "height")
+    )
+    # The crop is 320 px wide and ends where the picture ends: it shows x from 280 to 600, y from 0 to 320.
+    assert [x, y, width, height] == pytest.approx([46.9, 6.2, 46.9, 37.5], abs=3.0)
+
+
 def test_object_is_added_with_the_keyboard_alone(reading: int, page: Page, clinic: Clinic) -> None:
     page.keyboard.press("a")
     for key in ("ArrowRight", "ArrowRight", "Shift+ArrowDown", "Enter"):
@@ -110,6 +131,21 @@ def test_escape_gives_up_a_drawing(looking: Page) -> None:
     expect(looking.locator("#draw-hint")).to_be_hidden()
     looking.keyboard.press("j")
     expect(looking.locator("#candidate-heading")).to_have_text("Candidate 2")
+
+
+def test_hint_of_a_drawing_lies_beside_the_scale_bar(reader: Page, clinic: Clinic, drawn: Drawn) -> None:
+    specimen = clinic.file_specimen("hint")
+    path = f"/api/preparations/{specimen['preparations'][0]['id']}/images"
+    sent = clinic.client.post(path, params={"file_name": "f.png"}, content=drawn.path.read_bytes()).json()
+    clinic.post(f"/api/images/{sent['id']}/reads", {"mode": "unaided"})
+    reader.goto(f"{clinic.address}/reading/{sent['id']}")
+    expect(reader.locator(".scale-bar")).to_contain_text("px of the picture", timeout=60_000)
+    reader.get_by_role("button", name="Add a missed object").click()
+    for width in (1440, 1000, 390):
+        reader.set_viewport_size({"width": width, "height": 900})
+        hint, bar = (reader.locator(name).bounding_box() for name in ("#draw-hint", ".scale-bar"))
+        assert hint and bar
+        assert hint["x"] >= bar["x"] + bar["width"] or hint["y"] >= bar["y"] + bar["height"], width
 
 
 def test_candidate_below_the_cut_is_reached_under_its_fold_and_marked(
@@ -175,6 +211,46 @@ def test_remark_is_kept_with_the_mark(reading: int, page: Page) -> None:
     page.locator("#mark-remark").fill("shell folded")
     page.get_by_role("button", name=re.compile("^Confirm C?$|^Confirm$")).first.click()
     expect(page.locator("#mark-history")).to_contain_text("“shell folded”")
+
+
+def test_what_is_typed_and_opened_outlives_a_mark_that_is_stored_meanwhile(reading: int, page: Page) -> None:
+    page.evaluate(NO_TRIES_BY_ITSELF)
+    page.evaluate(LOSE_MARKS, False)
+    page.keyboard.press("c")
+    expect(page.locator("#outbox-notice")).to_be_visible()
+    page.keyboard.press("j")
+    page.keyboard.press("r")
+    page.locator("#mark-remark").fill("shell folded")
+    page.get_by_label("Group to confirm it as").select_option("oocyst")
+    page.evaluate(FIND_NETWORK_AGAIN)
+    page.get_by_role("button", name="Try now").click()
+    expect(page.locator("#rail-list .rail-item").first).to_have_accessible_name(re.compile("confirmed$"))
+    expect(page.locator("#mark-remark")).to_have_value("shell folded")
+    expect(page.get_by_label("Group to confirm it as")).to_have_value("oocyst")
+    page.get_by_role("button", name="Mite").click()
+    expect(page.locator("#mark-history")).to_contain_text("“shell folded”")
+    expect(page.locator("#mark-remark")).to_have_value("")
+    expect(page.locator("#reasons-to-reject")).to_be_hidden()
+
+
+def test_focus_stays_on_the_answer_that_is_given_by_the_keyboard(reading: int, page: Page) -> None:
+    page.locator("[data-answer=unsure]").focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#mark-history > li")).to_have_count(1)
+    expect(page.locator("[data-answer=unsure]")).to_be_focused()
+    page.locator("[data-answer=reject]").focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("button", name="Pollen")).to_be_focused()
+    page.keyboard.press("Escape")
+    expect(page.locator("[data-answer=reject]")).to_be_focused()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Enter")
+    expect(page.locator("#mark-history > li")).to_have_count(2)
+    expect(page.locator("[data-answer=reject]")).to_be_focused()
+    page.get_by_role("button", name="Next candidate").focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#candidate-heading")).to_have_text("Candidate 2")
+    expect(page.get_by_role("button", name="Next candidate")).to_be_focused()
 
 
 def test_mark_is_kept_and_sent_again_when_the_network_is_lost(reading: int, page: Page) -> None:

@@ -80,6 +80,24 @@ def test_cut_crop_at_the_border_stays_inside(pyramid: Path) -> None:
     assert crop[-1, -1, 0] > 245 and crop[-1, -1, 1] > 245
 
 
+@pytest.mark.parametrize("shade", [0, 128, 255])
+def test_cut_crop_draws_a_box_that_is_not_in_its_middle(tmp_path: Path, open_array: Open, shade: int) -> None:
+    with open_array(np.full((700, 1000, 3), shade, np.uint8)) as picture:
+        write_pyramid(picture, tmp_path / "view.tif")
+    # The crop is the picture's upper left corner, 320 px wide: the box ends at 100 and 200 of it.
+    crop = decode(cut_crop(tmp_path / "view.tif", (0, 0, 100, 200), 320)).astype(int)
+    beside = crop[:200, 96:106].max(axis=(1, 2)) - crop[:200, 96:106].min(axis=(1, 2))
+    below = crop[196:206, :100].max(axis=(0, 2)) - crop[196:206, :100].min(axis=(0, 2))
+    assert min(beside.min(), below.min()) > 100
+    assert np.ptp(crop[10:190, 10:90]) < 12 and np.ptp(crop[215:, 115:]) < 12
+
+
+def test_cut_crop_leaves_what_is_in_its_middle_alone(tmp_path: Path, open_array: Open) -> None:
+    with open_array(np.full((700, 1000, 3), 128, np.uint8)) as picture:
+        write_pyramid(picture, tmp_path / "view.tif")
+    assert np.ptp(decode(cut_crop(tmp_path / "view.tif", (400, 300, 100, 200), 320)).astype(int)) < 12
+
+
 def test_cut_crop_of_a_flat_picture(tmp_path: Path, open_array: Open) -> None:
     with open_array(gradient(3, 900)) as picture:
         write_pyramid(picture, tmp_path / "view.tif")

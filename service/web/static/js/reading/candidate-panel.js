@@ -4,6 +4,7 @@ import { byId, el, fill, stateMark, svg } from "../dom.js";
 import { ANSWERS, countOf, dateTime, personName, sizeLines } from "../words.js";
 import { comparisonParts } from "./comparisons.js";
 import { callPart } from "./doctor-call.js";
+import { repaintUnderHands } from "./keep-hands.js";
 import { markWords } from "./mark-words.js";
 import { planCrop, ruledCrop, spanChoice } from "./ruled-crop.js";
 import { settlePart } from "./settle.js";
@@ -16,7 +17,9 @@ const CHECK_SYMBOLS = { fits: "✓", "does not fit": "✕", "no reference": "–
 
 export function showCandidatePanel(desk) {
   const item = desk.current();
-  fill(byId("candidate-panel"), item ? candidatePanel(item, desk) : emptyPanel(desk));
+  const place = byId("candidate-panel");
+  const isSame = place.firstElementChild?.dataset.shown === String(item?.id);
+  repaintUnderHands(place, isSame, () => fill(place, item ? candidatePanel(item, desk) : emptyPanel(desk)));
 }
 
 function emptyPanel(desk) {
@@ -26,7 +29,7 @@ function emptyPanel(desk) {
 }
 
 function candidatePanel(item, desk) {
-  return el("article", { class: "panel candidate", "aria-labelledby": "candidate-heading" },
+  return el("article", { class: "panel candidate", "aria-labelledby": "candidate-heading", "data-shown": item.id },
     head(item, desk), top(item, desk),
     el("p", { class: "problem", id: "mark-problem", role: "alert" }, desk.refusals.get(item.id) ?? ""),
     desk.canMark() && answers(item, desk),
@@ -81,6 +84,17 @@ function reasonsToReject(desk) {
     desk.lookAlikes().map((group, index) => el("button", {
       type: "button", "data-reason": group.name, title: group.appearance, onclick: () => desk.mark({ answer: "reject", reason: group.name }),
     }, el("kbd", { "aria-hidden": "true" }, String(index + 1)), group.label)));
+}
+
+/** What was typed or opened for an answer, once it is given. */
+export function clearAnswer() {
+  byId("mark-remark").value = "";
+  byId("reasons-to-reject").hidden = true;
+}
+
+export function closeReasons() {
+  byId("reasons-to-reject").hidden = true;
+  byId("candidate-panel").querySelector("[data-answer=reject]").focus();
 }
 
 export function openReasons() {

@@ -5,7 +5,7 @@ import { announce, byId, el, fill } from "../dom.js";
 import { isSignedOut, withProblem } from "../page.js";
 import { ANSWERS } from "../words.js";
 import { showAdequacy } from "./adequacy.js";
-import { showCandidatePanel } from "./candidate-panel.js";
+import { clearAnswer, showCandidatePanel } from "./candidate-panel.js";
 import { askAhead } from "./comparisons.js";
 import { showTailButton } from "./contact-sheet.js";
 import { showDifferences } from "./differences.js";
@@ -134,6 +134,7 @@ export class Desk {
     const item = this.current();
     const lastMarkId = item.marks.at(-1)?.id ?? null;
     this.refusals.delete(item.id);
+    clearAnswer();
     this.outbox.add({ imageId: this.image.id, candidateId: item.id, lastMarkId, mark: { answer, group, reason, remark, replaces: null } });
     this.marked.push(item.id);
     announce(`${item.name} ${ANSWERS[answer].done}`);
@@ -184,6 +185,7 @@ export class Desk {
     frame.addTo(this.viewer.map);
     const placed = await openObjectForm(this, bbox);
     frame.remove();
+    byId("draw-button").focus({ preventScroll: true });
     if (!placed) return;
     this.marked.push(placed.id);
     await this.reload();

@@ -2,7 +2,7 @@
 
 import { byId, el, fill, svg } from "../dom.js";
 import { ANSWERS } from "../words.js";
-import { openReasons } from "./candidate-panel.js";
+import { closeReasons, openReasons } from "./candidate-panel.js";
 import { openContactSheet } from "./contact-sheet.js";
 import { openCall } from "./doctor-call.js";
 import { colorOf, MARK_LINES } from "./mark-lines.js";
@@ -68,7 +68,7 @@ function isBusyElsewhere(event) {
 function pressReason(event) {
   const place = byId("reasons-to-reject");
   if (!place || place.hidden) return false;
-  if (event.key === "Escape") { place.hidden = true; return true; }
+  if (event.key === "Escape") { closeReasons(); return true; }
   const button = place.querySelectorAll("button")[Number(event.key) - 1];
   button?.click();
   return Boolean(button);
