@@ -22,7 +22,7 @@ def sources(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("sources")
     for name in (*PACKAGES, "tests"):
         shutil.copytree(ROOT / name, folder / name, ignore=LEFT_OUT)
-    for name in ("pyproject.toml", "README.md"):
+    for name in ("pyproject.toml", "README.md", "LICENSE"):
         shutil.copy(ROOT / name, folder)
     return folder
 
@@ -69,6 +69,10 @@ def test_wheel_carries_every_file_of_the_package(sources: Path, packed: set[str]
 )
 def test_wheel_carries_weights_pages_and_migrations(packed: set[str], name: str) -> None:
     assert name in packed
+
+
+def test_wheel_carries_the_licence(packed: set[str]) -> None:
+    assert any(name.endswith(".dist-info/licenses/LICENSE") for name in packed)
 
 
 def test_wheel_carries_nothing_else(packed: set[str]) -> None:

@@ -39,8 +39,8 @@ def tell_group(words: dict[str, Any], one: GroupNumbers, numbers: CoverslipNumbe
         said[key].format(
             n=one.n_marked,
             share=tell_share(one.area_share),
-            whole=f"{one.per_coverslip:.0f}",
-            limit=math.floor(one.upper_limit),
+            whole=tell_many(round(one.per_coverslip)),
+            limit=tell_many(math.floor(one.upper_limit), is_limit=True),
             basis=_tell_basis(said, one),
         )
     )
@@ -74,6 +74,12 @@ def tell_not_assessed(words: dict[str, Any], numbers: CoverslipNumbers) -> list[
 def tell_share(share: float) -> str:
     """A share as percent."""
     return f"{100 * share:.3g} %"
+
+
+def tell_many(n: int, *, is_limit: bool = False) -> str:
+    """A number scaled up from few objects, in three figures; one that is a limit never less than it is."""
+    step = 10 ** max(0, len(str(n)) - 3)
+    return f"{step * (math.ceil(n / step) if is_limit else round(n / step)):,}"
 
 
 def _why_not(one: GroupNumbers, numbers: CoverslipNumbers) -> str:

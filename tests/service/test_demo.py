@@ -54,6 +54,14 @@ def _logins(lines: list[str]) -> dict[str, tuple[str, str]]:
     return {one[1]: (one[2], one[3]) for one in found if one}
 
 
+def test_readme_shows_what_the_demo_prints(demo: tuple[subprocess.Popen[str], list[str]]) -> None:
+    _, lines = demo
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    shown = next(block for block in readme.split("```") if block.startswith("text\n")).splitlines()[1:]
+    said_anew = re.compile(r"(?<=:)\d{4,5}$|demo-[0-9a-f]{8}")
+    assert [said_anew.sub("", line) for line in shown] == [said_anew.sub("", line) for line in lines]
+
+
 def test_demo_prints_logins_of_every_role_at_the_bench_that_work(
     demo: tuple[subprocess.Popen[str], list[str]],
 ) -> None:

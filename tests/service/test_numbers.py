@@ -14,7 +14,7 @@ from service_calls import list_candidates, mark, ok, problem
 
 from service.numbers import CoverslipNumbers, GroupNumbers, UnassessedGroup
 from service.objects_counted import count_objects
-from service.papers.count_words import tell_group, tell_not_assessed, tell_remarks
+from service.papers.count_words import tell_group, tell_many, tell_not_assessed, tell_remarks
 from service.papers.words import read_words
 from service.sensitivity import MeasuredSensitivities, Sensitivity, lower_share
 from triage.counts import limit_objects
@@ -135,6 +135,20 @@ def test_limit_that_cannot_be_had_says_why() -> None:
     )
     without = _group(upper_limit=None, per_coverslip=None, area_share=None, area_mm2=None)
     assert "the scale of a picture is unknown" in tell_group(read_words(), without, _numbers())
+
+
+@pytest.mark.parametrize(
+    ("n", "about", "limit"),
+    [
+        (0, "0", "0"),
+        (999, "999", "999"),
+        (1004, "1,000", "1,010"),
+        (17493, "17,500", "17,500"),
+        (28955, "29,000", "29,000"),
+    ],
+)
+def test_numbers_of_the_whole_glass_are_told_in_three_figures(n: int, about: str, limit: str) -> None:
+    assert (tell_many(n), tell_many(n, is_limit=True)) == (about, limit)
 
 
 def test_numbers_of_a_specimen_hold_area_limits_and_groups_not_assessed(
