@@ -101,8 +101,9 @@ class StandingTimeOut(Answered):
 
 
 class CautionOut(Answered):
-    """What to beware of."""
+    """What to beware of; `fluid` is `any` where it isn't of one fluid alone."""
 
+    fluid: str
     text: str
     strength: Strength
     source: str

@@ -23,7 +23,9 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
+from starlette.responses import Response
 
+from service.pages import asks_for_page, show_no_such_page
 from triage.errors import (
     BoxError,
     CalibrationError,
@@ -172,8 +174,10 @@ def _short_error(item: Any) -> dict[str, str]:
     return {"field": field, "sentence": f"{field}: {message}; received {shown}."}
 
 
-def _on_http_exception(request: Request, error: Exception) -> ProblemResponse:
+def _on_http_exception(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
+    if error.status_code == HTTPStatus.NOT_FOUND and asks_for_page(request):
+        return show_no_such_page(request)
     sentences = {
         HTTPStatus.NOT_FOUND: f"There is nothing at {request.url.path}.",
         HTTPStatus.METHOD_NOT_ALLOWED: f"{request.method} is not allowed at {request.url.path}.",

@@ -150,5 +150,16 @@ def show_account(request: Request) -> Response:
     return _render(request, "account.html")
 
 
-def _render(request: Request, template: str, **context: Any) -> Response:
-    return _templates.TemplateResponse(request, template, context)
+def asks_for_page(request: Request) -> bool:
+    """Whether a browser asks for something to show, and not a program, a script or a picture on a page."""
+    is_page = not request.url.path.startswith(("/api/", "/static/"))
+    return is_page and "text/html" in request.headers.get("accept", "")
+
+
+def show_no_such_page(request: Request) -> Response:
+    """Where somebody comes by a wrong address."""
+    return _render(request, "no-such-page.html", status_code=404, path=request.url.path)
+
+
+def _render(request: Request, template: str, *, status_code: int = 200, **context: Any) -> Response:
+    return _templates.TemplateResponse(request, template, context, status_code=status_code)

@@ -68,7 +68,7 @@ def test_reading_of_the_hydrometer_says_what_floats(bench: Page) -> None:
     result = bench.locator("#flotation-result")
     heavy = result.locator(".part").filter(has_text="Heavier than the solution")
     expect(heavy).to_contain_text("Taenia spp.")
-    expect(bench.locator("#cautions-list")).to_contain_text("Can damage the eyes seriously")
+    expect(bench.locator("#cautions-list")).to_contain_text("Zinc sulfate. Can damage the eyes seriously")
     bench.get_by_label("Flotation solution").select_option("Sheather's sugar solution")
     expect(bench.get_by_label("Specific gravity, read from the hydrometer")).to_have_value("1.25")
     expect(heavy).to_have_count(0)

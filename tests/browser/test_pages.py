@@ -7,6 +7,7 @@ from typing import Any
 from playwright.sync_api import Page, expect
 
 from .conftest import Clinic, sign_in
+from .faults import list_faults
 
 
 def test_signed_out_reader_comes_back_to_the_page_after_sign_in(page: Page, clinic: Clinic) -> None:
@@ -33,6 +34,35 @@ def test_wrong_password_is_told_beside_the_form(page: Page, clinic: Clinic) -> N
 def test_unknown_specimen_is_told_in_a_sentence(reader: Page, clinic: Clinic) -> None:
     reader.goto(f"{clinic.address}/specimens/987654")
     expect(reader.get_by_role("alert").first).to_contain_text("987654")
+
+
+def test_wrong_address_leads_back_to_the_worklist(reader: Page, clinic: Clinic) -> None:
+    reader.goto(f"{clinic.address}/specimen/7")
+    expect(reader.get_by_role("heading", level=1)).to_have_text("There is no such page")
+    expect(reader.locator("main")).to_contain_text("/specimen/7")
+    assert not list_faults(reader)
+    reader.locator("main").get_by_role("link", name="Worklist").click()
+    expect(reader.get_by_role("heading", level=1)).to_have_text("Worklist")
+
+
+def test_assistant_is_offered_no_sign_off_and_told_of_practice_no_more_than_is_so(
+    page: Page, clinic: Clinic
+) -> None:
+    specimen = clinic.file_specimen("at the desk")
+    page.goto(f"{clinic.address}/sign-in?next=/specimens/{specimen['id']}")
+    sign_in(page, clinic, "assistant")
+    expect(page.locator("#sign-off")).to_have_text("A reader marks every candidate and signs off.")
+    page.goto(f"{clinic.address}/practice")
+    expect(page.locator("#practice-problem")).to_contain_text("needs the role 'reader'")
+    expect(page.locator("#collections")).to_be_empty()
+
+
+def test_specimen_says_that_candidates_are_not_counted_yet(reading: int, page: Page, clinic: Clinic) -> None:
+    specimen_id = clinic.client.get(f"/api/images/{reading}").json()["specimen_id"]
+    expect(page.locator("#detector-words")).to_contain_text("Proposed by the detector")
+    page.goto(f"{clinic.address}/specimens/{specimen_id}")
+    expect(page.locator("#numbers")).to_contain_text("5 candidates are not marked yet and not counted.")
+    expect(page.locator("#picture-list")).to_contain_text("1,200 × 900 px")
 
 
 def test_signed_out_reader_is_asked_to_sign_in_again(page: Page, clinic: Clinic) -> None:

@@ -3,7 +3,7 @@
 import { get, upload } from "./api.js";
 import { byId, el, fill } from "./dom.js";
 import { startPage, withProblem } from "./page.js";
-import { dateTime, personName } from "./words.js";
+import { dateTime, personName, pixelsWords } from "./words.js";
 
 const form = byId("photograph-form");
 const problem = byId("upload-problem");
@@ -27,7 +27,7 @@ async function showBefore() {
 }
 
 function sentLine(picture) {
-  const words = `${picture.width} × ${picture.height} px, ${dateTime(picture.created_at)}, ${personName(picture.created_by)}`;
+  const words = `${pixelsWords(picture.width, picture.height)}, ${dateTime(picture.created_at)}, ${personName(picture.created_by)}`;
   return el("li", {}, el("a", { href: `/calibrations/pictures/${picture.id}` }, picture.file_name), el("br"), el("span", { class: "hint" }, words));
 }
 

@@ -5,7 +5,7 @@ import { announce, byId, el, fill, stateMark } from "./dom.js";
 import { showDrift } from "./drift-plot.js";
 import { startPage, submitting, withProblem } from "./page.js";
 import { withSpread } from "./scale/words.js";
-import { dateTime, personName } from "./words.js";
+import { dateTime, personName, pixelsWords } from "./words.js";
 
 const form = byId("calibration-form");
 const problem = byId("calibration-problem");
@@ -55,7 +55,7 @@ function driftWords(newest) {
 }
 
 function sizeWords({ image_width: width, image_height: height }) {
-  return width && height ? `at ${width} × ${height} px` : "at any picture size";
+  return width && height ? `at ${pixelsWords(width, height)}` : "at any picture size";
 }
 
 function table(calibrations) {
@@ -73,7 +73,7 @@ function row(calibration) {
     cell("Objective", calibration.objective),
     cell("Camera setting", calibration.camera_setting || "–"),
     cell("Scale", [scaleWords(calibration), axesWords(calibration)].filter(Boolean).join("; ")),
-    cell("Picture", width && height ? `${width} × ${height} px` : "any size"),
+    cell("Picture", width && height ? pixelsWords(width, height) : "any size"),
     cell("How measured", calibration.source),
     cell("Added", `${dateTime(calibration.created_at)}, ${personName(calibration.created_by)}${calibration.is_newest ? "" : " (a newer one follows it)"}`));
 }

@@ -73,7 +73,7 @@ function sizeChart(size) {
   const toX = (um) => CHART.side + (CHART.width - 2 * CHART.side) * (um - low) / (high - low);
   const most = Math.max(...size.counts, 1);
   const height = CHART.bars + 22 + CHART.rangeHeight * size.ranges.length;
-  const words = `${size.label}: ${countOf(size.n, "length")}, median ${size.median_um} µm, from ${low} to ${high} µm`;
+  const words = `${size.label}: ${countOf(size.n, "length")}, median ${size.median_um.toFixed(1)} µm, from ${low} to ${high} µm`;
   const drawing = svg("svg", { viewBox: `0 0 ${CHART.width} ${height}`, role: "img", "aria-label": words });
   size.counts.forEach((count, place) => {
     if (!count) return;
@@ -93,7 +93,7 @@ function sizeChart(size) {
       svg("path", { class: "range", d: `M${from} ${y - 4}v8M${from} ${y}H${to}M${to} ${y - 4}v8` }),
       label(CHART.side, y - 8, row.taxon, "start", "taxon"));
   });
-  return el("figure", { class: "panel size-chart" }, el("figcaption", {}, `${size.label} (${countOf(size.n, "length")}, median ${size.median_um} µm)`), drawing);
+  return el("figure", { class: "panel size-chart" }, el("figcaption", {}, `${size.label} (${countOf(size.n, "length")}, median ${size.median_um.toFixed(1)} µm)`), drawing);
 }
 
 function label(x, y, words, anchor, name = "") {

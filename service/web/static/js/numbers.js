@@ -2,13 +2,20 @@
 
 import { get } from "./api.js";
 import { byId, el, fill } from "./dom.js";
+import { countOf } from "./words.js";
+
+/** While pictures are being looked through, older numbers would speak of others. */
+export function showNumbersLater() {
+  fill(byId("numbers"), el("p", { class: "hint" }, "Told once every picture is looked through."));
+}
 
 /** Shows the numbers; where they are kept back from the reader it shows the sentence that says why. */
-export async function showNumbers(specimenId) {
+export async function showNumbers(specimenId, unmarked) {
   const place = byId("numbers");
   try {
     const coverslips = await get(`/api/specimens/${encodeURIComponent(specimenId)}/numbers`);
-    fill(place, coverslips.flatMap((one) => coverslipParts(one)));
+    const open = unmarked > 0 && el("p", { class: "notice" }, `${countOf(unmarked, "candidate is", "candidates are")} not marked yet and not counted.`);
+    fill(place, open, coverslips.flatMap((one) => coverslipParts(one)));
   } catch (error) {
     fill(place, el("p", { class: "hint" }, error.message));
   }

@@ -1,7 +1,7 @@
 import { get, post } from "./api.js";
 import { byId, el, facts, fill, keepFocus, stateMark } from "./dom.js";
 import { showLearnerNotes } from "./learner-notes.js";
-import { showNumbers } from "./numbers.js";
+import { showNumbers, showNumbersLater } from "./numbers.js";
 import { startPage, submitting, withProblem } from "./page.js";
 import { showPapers } from "./papers.js";
 import { adviceItem, getAdvice } from "./preparation-advice.js";
@@ -9,7 +9,7 @@ import { showSignOff } from "./sign-off.js";
 import { offerStitching, showStitchings, startStitching } from "./stitching.js";
 import { startUploads } from "./uploads.js";
 import { showVersions } from "./versions.js";
-import { CONSISTENCIES, countOf, dateTime, day, fileScaleWords, METHODS, personName, pictureState, scaleWords, SPECIES, timeLeft } from "./words.js";
+import { CONSISTENCIES, countOf, dateTime, day, fileScaleWords, METHODS, personName, pictureState, pixelsWords, scaleWords, SPECIES, timeLeft } from "./words.js";
 
 const POLL_MS = 1500;
 const specimenId = document.body.dataset.specimenId;
@@ -52,10 +52,16 @@ function show() {
   offerStitching(specimen.preparations.at(-1), Boolean(specimen.signed_off));
   showFacts();
   showSecondLooks();
-  if (!byId("sign-off").contains(document.activeElement)) showSignOff(byId("sign-off"), specimen, refresh);
+  if (!byId("sign-off").contains(document.activeElement)) offerSignOff();
   showLearnerNotes(specimenId);
   showVersions(specimen, session.user.role !== "assistant", refresh);
-  if (!pictures().some(isUnderWay)) showNumbers(specimenId);
+  if (pictures().some(isUnderWay)) showNumbersLater();
+  else showNumbers(specimenId, pictures().reduce((sum, image) => sum + (image.unmarked ?? 0), 0));
+}
+
+function offerSignOff() {
+  if (session.user.role === "assistant" && !specimen.signed_off) fill(byId("sign-off"), el("p", { class: "hint" }, "A reader marks every candidate and signs off."));
+  else showSignOff(byId("sign-off"), specimen, refresh);
 }
 
 function showPictures() {
@@ -86,7 +92,7 @@ function thumbnail(image) {
 }
 
 function pixels(image) {
-  return image.width ? `${image.width.toLocaleString("en-US")} × ${image.height.toLocaleString("en-US")} px` : "";
+  return image.width ? pixelsWords(image.width, image.height) : "";
 }
 
 function progressOf(image) {

@@ -32,6 +32,8 @@ export function fileSize(bytes) {
   return bytes < 1024 ** 2 ? `${(bytes / 1024).toFixed(0)} KiB` : `${(bytes / 1024 ** 2).toFixed(1)} MiB`;
 }
 
+export const pixelsWords = (width, height) => `${width.toLocaleString("en-US")} × ${height.toLocaleString("en-US")} px`;
+
 export function personName(person) {
   return typeof person === "string" ? person : person?.display_name ?? "unknown";
 }

@@ -28,7 +28,12 @@ function show(answer) {
     RESULTS.map(([result, symbol, words]) => resultPart(answer, result, symbol, words)),
     listPart("What is printed of this solution", answer.printed.filter(isTold).map((one) => el("li", {}, printedWords(one), " ", cite(one)))),
     listPart("Standing time, with the coverslip on", answer.standing.map((one) => el("li", {}, one.text, " ", cite(one)))));
-  fill(byId("cautions-list"), answer.cautions.map((one) => el("li", {}, one.text, " ", cite(one))));
+  fill(byId("cautions-list"), answer.cautions.map((one) => el("li", {}, ...cautionOf(one), " ", cite(one))));
+}
+
+function cautionOf({ fluid, text }) {
+  const name = byId("solution").selectedOptions[0].textContent;
+  return fluid === "any" ? [text] : [el("strong", {}, `${name}. `), text];
 }
 
 function isTold({ notes, recipe, gravity_range: gravity }) {

@@ -15,7 +15,7 @@ if (TEACHERS.includes(session.hospital.role)) await startTeaching();
 
 async function showStanding() {
   const standing = await withProblem(problem, () => get("/api/practice/me"));
-  if (!standing) return fill(byId("standing"));
+  if (!standing) return [byId("standing"), byId("curves")].forEach((place) => fill(place));
   fill(byId("standing"), standingParts(standing));
   const tried = standing.groups.filter(({ curve: points }) => points.length);
   fill(byId("curves"), tried.length ? tried.map(curve) : el("p", { class: "empty" }, "No slide has been read to its end yet."));
@@ -40,7 +40,8 @@ function standingWords(isAsked, isLearning) {
 }
 
 async function showCollections() {
-  const collections = await withProblem(problem, () => get("/api/practice-collections")) ?? [];
+  const collections = await withProblem(problem, () => get("/api/practice-collections"));
+  if (!collections) return fill(byId("collections"));
   fill(byId("collections"), collections.length ? collections.map(collectionPanel)
     : el("p", { class: "empty" }, "There are no practice slides yet. A veterinarian adds them."));
 }

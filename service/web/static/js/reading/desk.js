@@ -42,7 +42,8 @@ export class Desk {
     await showDifferences(this);
   }
 
-  #take({ candidates, below_cut: belowCut, objects, withheld, adequacy, caution }) {
+  #take({ candidates, below_cut: belowCut, objects, withheld, adequacy, caution, detector }) {
+    byId("detector-words").textContent = detector && !withheld ? `Proposed by the detector ${detector.name}.` : "";
     const ranked = (item) => this.#named(item, `Candidate ${item.rank}`, `${item.rank}`);
     this.candidates = candidates.map(ranked);
     this.belowCut = belowCut.map(ranked);

@@ -3,6 +3,7 @@
 import { get, post } from "../api.js";
 import { announce, byId, el, fill } from "../dom.js";
 import { startPage, submitting, withProblem } from "../page.js";
+import { pixelsWords } from "../words.js";
 import { Points } from "./points.js";
 import { showResults } from "./results.js";
 
@@ -38,7 +39,7 @@ async function start() {
 }
 
 function showHead() {
-  const size = `${picture.width} × ${picture.height} px`;
+  const size = pixelsWords(picture.width, picture.height);
   byId("scale-heading").textContent = picture.file_name;
   fill(byId("trail"), imageId ? el("a", { href: `/reading/${imageId}` }, "Reading") : el("a", { href: "/calibrations" }, "Calibrations"));
   byId("scale-lead").textContent = imageId

@@ -1,0 +1,4 @@
+import { openMain, startTheme } from "./page.js";
+
+startTheme();
+openMain();
