@@ -37,9 +37,15 @@ def name_kind(head: bytes, name: str) -> str:
     if head[4:8] == b"ftyp" and head[8:12] in (b"heic", b"heix", b"heim", b"heis", b"mif1", b"msf1", b"hevc"):
         return "heic"
     raise ImageError(
-        f"{name} is no picture that can be read: it starts with {head[:8]!r}. "
+        f"{name} is no picture that can be read: it starts with {_show(head[:8])}. "
         "Use a JPEG, PNG, TIFF or HEIC file."
     )
+
+
+def _show(start: bytes) -> str:
+    """As letters where it is text, else as hexadecimal numbers."""
+    is_text = start.isascii() and start.decode("ascii").isprintable()
+    return f'"{start.decode("ascii")}"' if is_text else start.hex(" ")
 
 
 def check_first_bytes(head: bytes, name: str, *, limits: Limits | None = None) -> bool:

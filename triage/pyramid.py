@@ -104,8 +104,6 @@ def cut_crop(path: Path, bbox_xywh: _Box, side_px: int) -> bytes:
     ValueError
         If `side_px` is out of range.
     """
-    if not 1 <= side_px <= 2048:
-        raise ValueError(f"side_px must be from 1 to 2048, received {side_px}.")
     full = _open_level(path, 0)
     square = _square_around(bbox_xywh, full.width, full.height)
     crop = _cut(path, full, square, side_px)
@@ -131,8 +129,6 @@ def cut_square(path: Path, middle_xy: tuple[float, float], span_px: float, side_
     ValueError
         If `side_px` is out of range.
     """
-    if not 1 <= side_px <= 2048:
-        raise ValueError(f"side_px must be from 1 to 2048, received {side_px}.")
     full = _open_level(path, 0)
     span = min(span_px, full.width, full.height)
     left = min(max(0.0, middle_xy[0] - span / 2), full.width - span)
@@ -141,7 +137,9 @@ def cut_square(path: Path, middle_xy: tuple[float, float], span_px: float, side_
 
 
 def _cut(path: Path, full: pyvips.Image, box_xywh: _Box, side_px: int) -> pyvips.Image:
-    """A box of the picture, its longer side `side_px`."""
+    """A box of the picture, its longer side `side_px`; a `ValueError` if that is out of range."""
+    if not 1 <= side_px <= 2048:
+        raise ValueError(f"side_px must be from 1 to 2048, received {side_px}.")
     left, top, width, height = box_xywh
     # The smallest level that still has as many pixels as are asked for.
     page = 0

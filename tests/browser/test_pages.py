@@ -40,6 +40,8 @@ def test_wrong_address_leads_back_to_the_worklist(reader: Page, clinic: Clinic) 
     reader.goto(f"{clinic.address}/specimen/7")
     expect(reader.get_by_role("heading", level=1)).to_have_text("There is no such page")
     expect(reader.locator("main")).to_contain_text("/specimen/7")
+    theme = reader.get_by_label("Color theme").bounding_box() or {}
+    assert theme["x"] + theme["width"] > 0.9 * (reader.viewport_size or {})["width"]
     assert not list_faults(reader)
     reader.locator("main").get_by_role("link", name="Worklist").click()
     expect(reader.get_by_role("heading", level=1)).to_have_text("Worklist")

@@ -50,9 +50,11 @@ def test_every_shorter_head_asks_for_more_or_is_decided(form: str) -> None:
 def test_words_are_refused_as_soon_as_sixteen_bytes_are_there() -> None:
     assert not check_first_bytes(b"Dear colleague", "letter.tif")
     with pytest.raises(
-        ImageError, match=r"letter\.tif is no picture that can be read: it starts with b'Dear col"
+        ImageError, match=r"letter\.tif is no picture that can be read: it starts with \"Dear col\"\."
     ):
         check_first_bytes(b"Dear colleague, attached", "letter.tif")
+    with pytest.raises(ImageError, match=r"it starts with 50 4b 03 04 14 00 06 00\."):
+        check_first_bytes(b"PK\x03\x04\x14\0\x06\0" + bytes(16), "letter.tif")
 
 
 def test_directory_at_the_end_is_waited_for_no_longer_than_a_header_may_be() -> None:
