@@ -88,7 +88,8 @@ def find_places(fields: Fields, order: str) -> Found:
         ):
             break
     places = solve_places(n, search.pairs)
-    if search.drop_unconfirmed(places):
+    # What a dropped pair contradicted comes back, and may be as doubtful.
+    while search.drop_unconfirmed(places):
         places = solve_places(n, search.pairs)
     unconfirmed = search.list_unconfirmed()
     places = replace(places, rejected=places.rejected + unconfirmed)

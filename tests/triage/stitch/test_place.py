@@ -57,6 +57,27 @@ def test_wrong_pair_that_alone_ties_two_parts_is_not_believed(
     assert [(pair.first, pair.second) for pair in places.rejected] == [TIE]
 
 
+def test_no_doubtful_pair_is_left_where_another_that_hid_it_was_dropped_last(
+    fields: tuple[Fields, np.ndarray], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened, middle_xy = fields
+    match_one = match_within_parts(middle_xy, tie_chance=1.4e-3, tie_off_px=90)
+    hidden = (3, 4)
+
+    def match(first: int, second: int, *_: Any, **__: Any) -> Pair | None:
+        if (first, second) != hidden:
+            return match_one(first, second)
+        seen = np.array([(0.0, 0.0), (30.0, 0.0)])
+        return Pair(3, 4, seen, seen - (middle_xy[4] - middle_xy[3]) - 200.0, np.full(2, 0.9), 1.4e-3)
+
+    monkeypatch.setattr(place, "_MOST_ROUNDS", 0)
+    monkeypatch.setattr(place, "match_overlap", match)
+    monkeypatch.setattr(grounds, "rate_elsewhere", lambda *_: -1.0)
+    places = find_places(opened, UNKNOWN).places
+    assert places.group[0] != places.group[2] == places.group[3]
+    assert {(pair.first, pair.second) for pair in places.rejected} == {TIE, hidden}
+
+
 def test_sure_pair_ties_two_parts_alone(
     fields: tuple[Fields, np.ndarray], monkeypatch: pytest.MonkeyPatch
 ) -> None:
