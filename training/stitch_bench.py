@@ -4,8 +4,9 @@
 
 draws a scan, writes its fields under names in no order, stitches them and prints as JSON: how far the placed
 fields lie from where they were drawn (the mosaic is laid on the truth as one stiff piece first), which lie
-more than 3 px off without being reported, which were left out and why, the time, the peak of memory, and the
-same for the reference: `skimage.registration.phase_cross_correlation` on every pair of true neighbours,
+more than 3 px off without being reported, which were left out and why, how far the parts beside the mosaic
+are off in themselves, the time by the clock and of the processor, the peak of memory, and the same for the
+reference: `skimage.registration.phase_cross_correlation` on every pair of true neighbours,
 chained to places by least squares. The reference is told who the neighbours are; the tool is not, unless
 `--order as-taken` names the order. The exit code is 1 where a field is placed wrongly.
 """
@@ -29,7 +30,8 @@ from PIL import Image
 from training.stitch_timing import TimedRequest, time_apart
 from training.synthesize.scan import Scan, ScanPlan, draw_scan
 from triage.stitch.place import AS_TAKEN, ORDERS, UNKNOWN
-from triage.stitch.records import Stitching
+from triage.stitch.records import Placed, Stitching
+from triage.stitch.stiff import rotate
 
 WRONG_PX = 3.0
 """A field further off than this is placed wrongly."""
@@ -136,8 +138,24 @@ def judge_places(stitching: Stitching, files: ScanFiles, scan: Scan) -> dict[str
         "left_out": len(stitching.left_out),
         "left_out_blank": int(blank_out),
         "left_out_foreign": int(foreign_out),
+        "parts": [_judge_part(part.placed, stitching.field_hw, files, scan) for part in stitching.parts],
         "reasons": {one.name: one.reason for one in stitching.left_out},
     }
+
+
+def _judge_part(
+    placed: Sequence[Placed], field_hw: tuple[int, int], files: ScanFiles, scan: Scan
+) -> dict[str, Any]:
+    """How far the fields of a part lie off each other; how the whole part lies and is turned is free."""
+    known = [one for one in placed if one.name in files.number]
+    numbers = [files.number[one.name] for one in known]
+    found_xy = np.array([(one.x + field_hw[1] / 2, one.y + field_hw[0] / 2) for one in known]).reshape(-1, 2)
+    off = np.zeros(1)
+    if known:
+        # Two places don't say how a part is turned, but how their fields are turned does.
+        turn = np.deg2rad(np.mean([one.turn_deg for one in known] - scan.turn_deg[numbers]))
+        off = measure_off_px(found_xy @ rotate(float(turn)), scan.middle_xy[numbers])
+    return {"fields": len(placed), "max_px": _round(off.max()), "foreign": len(placed) - len(known)}
 
 
 def _measure_from(
@@ -242,6 +260,7 @@ def run_bench(
     figures = {
         "places": ours,
         "seconds": {step: _round(value) for step, value in timed.seconds.items()},
+        "processor_seconds": {step: _round(value) for step, value in timed.processor_seconds.items()},
         "seconds_a_field": _round(whole / len(files.paths)),
         "mosaic_mpx": _round(mosaic_mpx),
         "peak_mib": timed.peak_mib,

@@ -21,6 +21,8 @@ from triage.stitch.fields import open_fields
 from triage.stitch.records import Stitching
 from triage.stitch.scan import plan_mosaic, write_plan
 
+_STEPS = ("read", "place", "write")
+
 
 @dataclass(frozen=True)
 class TimedRequest:
@@ -34,10 +36,11 @@ class TimedRequest:
 
 @dataclass(frozen=True)
 class Timed:
-    """A stitching with the seconds of each step and the peak of resident memory in MiB."""
+    """A stitching, seconds of each step by the clock and of the processor, peak of resident memory in MiB."""
 
     stitching: Stitching
     seconds: dict[str, float]
+    processor_seconds: dict[str, float]
     peak_mib: int
 
 
@@ -61,16 +64,23 @@ def time_apart(request: TimedRequest, folder: Path) -> Timed:
 
 def stitch_and_time(request: TimedRequest) -> Timed:
     """Stitch in this process."""
-    times = [time.perf_counter()]
+    times = [_read_clocks()]
     with tempfile.TemporaryDirectory() as folder:
         fields = open_fields(request.paths, Path(folder))
-        times.append(time.perf_counter())
+        times.append(_read_clocks())
         plan = plan_mosaic(fields, order=request.order, by_regularity=request.by_regularity)
-        times.append(time.perf_counter())
+        times.append(_read_clocks())
     write_plan(plan, request.out)
-    times.append(time.perf_counter())
-    read, place, write = (after - before for before, after in pairwise(times))
-    return Timed(plan.stitching, {"read": read, "place": place, "write": write}, _read_peak_mib())
+    times.append(_read_clocks())
+    by_clock, of_processor = (
+        dict(zip(_STEPS, (after - before for before, after in pairwise(clock)), strict=True))
+        for clock in zip(*times, strict=True)
+    )
+    return Timed(plan.stitching, by_clock, of_processor, _read_peak_mib())
+
+
+def _read_clocks() -> tuple[float, float]:
+    return time.perf_counter(), time.process_time()
 
 
 def _read_peak_mib() -> int:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from training.stitch_bench import (
     measure_reference,
 )
 from training.synthesize.scan import Scan, ScanPlan
-from triage.stitch.records import LeftOut, Placed, Stitching
+from triage.stitch.records import LeftOut, Part, Placed, Stitching
 
 TRUE_XY = np.array([(column * 100.0, row * 80.0) for row in range(3) for column in range(3)])
 
@@ -63,6 +64,25 @@ def test_wrong_and_foreign_fields_are_counted(scan: Scan) -> None:
     assert bad["wrong_unreported"] == 2
 
 
+@pytest.mark.parametrize(("moved_px", "off_px"), [(0.0, 0.0), (6.0, 3.0)])
+def test_part_of_two_fields_is_laid_by_their_turns(scan: Scan, moved_px: float, off_px: float) -> None:
+    tilt_deg = 0.7
+    laid_xy = turn(TRUE_XY[[2, 5]], -tilt_deg)
+    laid_xy[1, 0] += moved_px
+    part = Part(
+        (160, 100),
+        tuple(
+            Placed(n, f"{n}.png", x, y, tilt_deg, 1.0, 0.1, "overlap", 1)
+            for n, (x, y) in zip((2, 5), laid_xy.tolist(), strict=True)
+        ),
+    )
+    stitching = replace(
+        make_stitching([place(number, *TRUE_XY[number]) for number in (0, 1, 3)]), parts=(part,)
+    )
+    judged = judge_places(stitching, FILES, scan)["parts"]
+    assert judged == [{"fields": 2, "max_px": pytest.approx(off_px, abs=1e-3), "foreign": 0}]
+
+
 def test_field_placed_by_regularity_is_judged_apart(scan: Scan) -> None:
     placed = [place(number, *TRUE_XY[number]) for number in range(8)]
     judged = judge_places(make_stitching([*placed, place(8, 200, 168, "regularity")]), FILES, scan)
@@ -104,4 +124,5 @@ def test_main_prints_the_figures_of_a_tiny_scan(
     figures = json.loads(capsys.readouterr().out)
     assert figures["places"]["wrong_unreported"] == 0 and figures["places"]["placed"] >= 7
     assert figures["places"]["median_px"] <= 1 and figures["places"]["max_px"] <= 3
+    assert figures["processor_seconds"].keys() == figures["seconds"].keys() == {"read", "place", "write"}
     assert figures["ratio_of_placing_seconds"] == pytest.approx(figures["seconds"]["place"], abs=1e-3)
