@@ -38,8 +38,21 @@ class FieldOrder(StrEnum):
     UNKNOWN = "unknown"
 
 
+def _say_version(is_asked: bool) -> None:
+    if is_asked:
+        from service.own_version import read_own_version
+
+        print(f"coverslip-triage {read_own_version()}")
+        raise typer.Exit
+
+
 @app.callback()
-def _program() -> None:
+def _program(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_say_version, is_eager=True, help="Say which version this is."),
+    ] = False,
+) -> None:
     """Proposes candidates on slide photographs for a person to mark; it never diagnoses."""
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -70,6 +71,12 @@ def list_commands(command: click.Command, path: tuple[str, ...] = ()) -> list[tu
 def test_the_program_has_these_commands() -> None:
     commands = {" ".join(path) for path in list_commands(PROGRAM)}
     assert commands >= {"propose", "demo", "serve", "settings", "add-person"}
+
+
+def test_the_program_says_its_version() -> None:
+    stated = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["version"]
+    result = run("--version")
+    assert (result.exit_code, result.stdout) == (0, f"coverslip-triage {stated}\n")
 
 
 @pytest.mark.parametrize("command", list_commands(PROGRAM), ids=" ".join)

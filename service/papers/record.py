@@ -5,12 +5,12 @@ from __future__ import annotations
 import base64
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from service.amending import list_signed
 from service.numbers import count_specimen
 from service.objects_counted import count_objects
+from service.own_version import read_own_version
 from service.papers.count_words import tell_area, tell_group, tell_not_assessed, tell_remarks
 from service.papers.limit_words import tell_advice, tell_limits, tell_notes
 from service.papers.object_words import name_objects, tell_size, tell_who
@@ -193,10 +193,10 @@ def _gather_picture(
             parts += [f"{row.microscope}, {row.objective}", said["scale_age"].format(days=days)]
             parts += [said["scale_old"].format(days=reminder_days)] if days > reminder_days else []
         scale = "; ".join(filter(None, parts))
-    tool = said["tool_none"].format(version=_own_version())
+    tool = said["tool_none"].format(version=read_own_version())
     if proposal is not None:
         tool = said["tool_value"].format(
-            version=_own_version(), detector=proposal.detector_name, sha256=proposal.detector_sha256
+            version=read_own_version(), detector=proposal.detector_name, sha256=proposal.detector_sha256
         )
     return {
         "name": image.file_name,
@@ -276,10 +276,3 @@ def _gather_readers(
 
 def _unit(value: float | None, unit: str) -> str | None:
     return None if value is None else f"{value:g} {unit}"
-
-
-def _own_version() -> str:
-    try:
-        return version("coverslip-triage")
-    except PackageNotFoundError:
-        return "?"
