@@ -93,7 +93,10 @@ def test_demo_slides_are_ready_with_candidates_and_one_has_no_scale(
         assert len(listed) == len(images) == 3
         assert {image["state"] for image in images} == {"ready"}
         assert all(list_candidates(client, image)["candidates"] for image in images)
+        browsers = {one["browser"] for one in ok(client.get("/api/sign-ins"), 200)}
     assert sum(image["calibration"] is None for image in images) == 1
+    # What filed the slides stands by its name in the list of that person's sign-ins.
+    assert any(browser == "coverslip demo" for browser in browsers), browsers
 
 
 def test_demo_has_a_stage_micrometer_to_calibrate_with(
