@@ -277,6 +277,29 @@ def test_mark_outlives_a_reload_without_network(reading: int, page: Page, clinic
     assert clinic.candidates(reading)["candidates"][0]["current"]["answer"] == "unsure"
 
 
+def test_mark_of_a_signed_out_reader_is_told_in_sight_and_stored_after_sign_in(
+    reading: int, page: Page, clinic: Clinic
+) -> None:
+    asked: list[str] = []
+    page.on("dialog", lambda dialog: (asked.append(dialog.type), dialog.accept()))
+    page.evaluate(NO_TRIES_BY_ITSELF)
+    page.locator("#rail-heading").evaluate("heading => heading.scrollIntoView()")
+    page.context.clear_cookies()
+    page.keyboard.press("u")
+    notice = page.locator("#outbox-notice")
+    expect(notice).to_be_in_viewport(ratio=1)
+    expect(notice).to_contain_text("You are signed out. 1 mark could not be stored yet.")
+    expect(notice).to_contain_text("sent once you sign in again; nothing is lost.")
+    expect(page.locator("#candidate-heading")).to_be_in_viewport()
+    told, panel = notice.bounding_box(), page.locator(".desk-panel").bounding_box()
+    assert told and panel and told["y"] + told["height"] < panel["y"]
+    notice.get_by_role("button", name="Sign in again").click()
+    sign_in(page, clinic, "reader")
+    expect(page.locator("#mark-history > li")).to_have_count(1)
+    assert clinic.candidates(reading)["candidates"][0]["current"]["answer"] == "unsure"
+    assert asked == []
+
+
 @pytest.mark.parametrize("reloads", [False, True])
 def test_mark_whose_answer_was_lost_is_not_stored_twice(
     reading: int, page: Page, clinic: Clinic, reloads: bool

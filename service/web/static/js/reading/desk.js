@@ -2,7 +2,7 @@
 
 import { get, post } from "../api.js";
 import { announce, byId, el, fill } from "../dom.js";
-import { isSignedOut, withProblem } from "../page.js";
+import { goToSignIn, isSignedOut, withProblem } from "../page.js";
 import { ANSWERS } from "../words.js";
 import { showAdequacy } from "./adequacy.js";
 import { clearAnswer, showCandidatePanel } from "./candidate-panel.js";
@@ -155,8 +155,13 @@ export class Desk {
   }
 
   #outboxChanged(entries, isWaiting, error) {
-    showOutbox(entries, isWaiting, { isSignedOut: error && isSignedOut(error), onTryNow: () => this.outbox.sendNow() });
+    showOutbox(entries, isWaiting, { isSignedOut: error && isSignedOut(error), onSignIn: () => this.#signInAgain(), onTryNow: () => this.outbox.sendNow() });
     if (this.viewer && isWaiting) this.repaint();
+  }
+
+  #signInAgain() {
+    this.outbox.letGo();
+    goToSignIn();
   }
 
   toggleOutlines() {

@@ -14,6 +14,7 @@ export class Outbox {
     this.key = `marks-on-their-way-${readerId}`;
     this.entries = readStored(this.key);
     this.waitMs = FIRST_WAIT_MS;
+    this.isInStorage = true;
     addEventListener("online", () => this.sendNow());
     addEventListener("beforeunload", (event) => { if (this.isWaiting) event.preventDefault(); });
     if (this.entries.length) this.sendNow();
@@ -28,6 +29,11 @@ export class Outbox {
   /** The newest mark of a candidate that is not stored yet, or undefined. */
   waitingMark(candidateId) {
     return this.entries.findLast((entry) => entry.candidateId === candidateId)?.mark;
+  }
+
+  /** Lets the page go without a question, where the browser's storage holds what is not stored yet. */
+  letGo() {
+    if (this.isInStorage) this.isWaiting = false;
   }
 
   async sendNow() {
@@ -74,7 +80,10 @@ export class Outbox {
   }
 
   #keep() {
-    try { localStorage.setItem(this.key, JSON.stringify(this.entries)); } catch { /* storage is off: kept by this page */ }
+    try {
+      localStorage.setItem(this.key, JSON.stringify(this.entries));
+      this.isInStorage = true;
+    } catch { this.isInStorage = false; /* kept by this page */ }
     this.onChange(this.entries, false);
   }
 }
