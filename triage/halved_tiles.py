@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.images import Picture
+from triage.row_reader import RowReader
 from triage.tiles import Tile, cut_tile, halve, pad_tile
 
 Pixels = NDArray[np.uint8]
@@ -33,7 +34,7 @@ class TileCutter:
     """
 
     def __init__(self, picture: Picture, tiles: Sequence[Tile], tile_px: int) -> None:
-        self._picture, self._tile_px = picture, tile_px
+        self._picture, self._tile_px = RowReader(picture, tiles), tile_px
         self._finer_hw = next((tile.finer_hw for tile in tiles if tile.finer_hw), None)
         self._kept: dict[tuple[int, int], tuple[int, int, Pixels]] = {}
         self._keeping = threading.Lock()

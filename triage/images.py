@@ -78,6 +78,8 @@ class Picture:
         What a person should know about the file, for instance that only its first page was read.
     pixel_file : PixelFile or None
         What the pixels of a large picture are read from; None where they are in memory.
+    rows_at_once : int
+        Rows that are decoded together where reading means decoding; else 1.
     """
 
     def __init__(
@@ -93,7 +95,9 @@ class Picture:
         pixel_file: PixelFile | None = None,
     ) -> None:
         self._pixels = pixels
-        self._kept = _keep_rows(pixels, pixel_file)
+        is_decoded = pixel_file is not None and not pixel_file.is_copy and pixel_file.orientation == 1
+        self._kept = keep_rows(pixels) if is_decoded else pixels
+        self.rows_at_once: int = pixels.get("tile-height") if is_decoded else 1
         self._reduced = reduced
         self._scaled: dict[tuple[int, int], pyvips.Image] = {}
         self._wholes: dict[tuple[int, int], NDArray[np.uint8]] = {}
@@ -109,7 +113,14 @@ class Picture:
         self.pixel_file = pixel_file
 
     def read_region(
-        self, x: int, y: int, width: int, height: int, *, scaled_to_hw: tuple[int, int] | None = None
+        self,
+        x: int,
+        y: int,
+        width: int,
+        height: int,
+        *,
+        scaled_to_hw: tuple[int, int] | None = None,
+        above: NDArray[np.uint8] | None = None,
     ) -> NDArray[np.uint8]:
         """Pixels of a rectangle as an array of shape (height, width, 3).
 
@@ -119,6 +130,8 @@ class Picture:
             The rectangle; it must lie inside the picture.
         scaled_to_hw : tuple of int, optional
             Rows and columns of the whole picture after resampling; the rectangle is then in that frame.
+        above : ndarray of shape (n, width, 3), n <= height, optional
+            Its first rows, where they are known already; of a picture that isn't resampled.
 
         Raises
         ------
@@ -133,9 +146,9 @@ class Picture:
         region: NDArray[np.uint8]
         try:
             if frame_hw == (self.height, self.width):
-                region = self._fetch(x, y, width, height)
+                region = self._fetch(x, y, width, height, above)
             elif frame_hw == (2 * self.height, 2 * self.width):
-                region = read_doubled(self._fetch, (self.height, self.width), x, y, width, height)
+                region = read_doubled(self._fetch_kept, (self.height, self.width), x, y, width, height)
             elif self._reads_all(frame_hw, (height, width)):
                 region = self._reduce_whole(frame_hw)[y : y + height, x : x + width]
             else:
@@ -144,10 +157,24 @@ class Picture:
             raise say_damaged(self.file_name, err) from err
         return region
 
-    def _fetch(self, x: int, y: int, width: int, height: int) -> NDArray[np.uint8]:
-        # A tenth of a crop's time: nothing is computed, so no threads are worth starting.
+    def _fetch(
+        self, x: int, y: int, width: int, height: int, above: NDArray[np.uint8] | None = None
+    ) -> NDArray[np.uint8]:
+        pixels = np.zeros((0, width, 3), dtype=np.uint8) if above is None else above
+        n = height - len(pixels)
+        if n > 0:
+            # A tenth of a crop's time: nothing is computed, so no threads are worth starting.
+            data = pyvips.Region.new(self._pixels).fetch(x, y + len(pixels), width, n)
+            read = np.frombuffer(data, dtype=np.uint8).reshape(n, width, 3)
+            pixels = read if n == height else np.concatenate((pixels, read))
+        return self._reduce(x, y, pixels)
+
+    def _fetch_kept(self, x: int, y: int, width: int, height: int) -> NDArray[np.uint8]:
+        """The same from what is kept of the last rows, for tiles in another frame than the picture's."""
         data = pyvips.Region.new(self._kept).fetch(x, y, width, height)
-        pixels = np.frombuffer(data, dtype=np.uint8).reshape(height, width, 3)
+        return self._reduce(x, y, np.frombuffer(data, dtype=np.uint8).reshape(height, width, 3))
+
+    def _reduce(self, x: int, y: int, pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
         if self._reduced is not None:
             self._reduced.add(x, y, pixels)
         return pixels
@@ -218,13 +245,6 @@ class Picture:
                 frame_hw[1] / self.width, vscale=frame_hw[0] / self.height, kernel=kernel
             )
         return self._scaled[frame_hw]
-
-
-def _keep_rows(pixels: pyvips.Image, pixel_file: PixelFile | None) -> pyvips.Image:
-    """Only what is decoded, and lies as it is read."""
-    if pixel_file is None or pixel_file.is_copy or pixel_file.orientation != 1:
-        return pixels
-    return keep_rows(pixels)
 
 
 def to_grey(pixels: NDArray[np.uint8]) -> NDArray[np.float32]:

@@ -1,5 +1,6 @@
 """Keeps of a large tiled file what the next row of the detector's tiles reads again.
 
+For tiles in another frame than the picture's own; of its own pixels `triage.row_reader` keeps what is needed.
 The detector's tiles overlap and don't begin where the file's do, so a row of them ends within tiles of the
 file that the next row needs as well. Decoding these twice is a third of what reading a coverslip takes.
 """

@@ -28,6 +28,7 @@ from triage.polar import (
     slope_along_rows,
 )
 from triage.records import Ellipse
+from triage.reduced import find_cells, reduce_cells
 from triage.rim_frame import place_points
 
 _ROUNDS = 3
@@ -176,16 +177,22 @@ def _mean_scale(per_px: Floats) -> float:
 def _cut_patch(picture: Picture, guess: Ellipse) -> _Patch:
     radius = 0.5 * math.sqrt(guess.length_px * guess.width_px)
     halvings = max(0, math.ceil(math.log2(radius / _MOST_RADIUS_PX)))
-    frame_hw = tuple(max(1, round(side / 2**halvings)) for side in (picture.height, picture.width))
-    per_px = np.array([picture.width / frame_hw[1], picture.height / frame_hw[0]])
+    times = 2**halvings
+    whole_hw = (picture.height, picture.width)
+    frame_hw = tuple(-(-side // times) for side in whole_hw)
+    per_px = np.full(2, float(times))
     centre = np.array([guess.cx, guess.cy]) / per_px
     reach = 0.5 * guess.length_px / per_px.min() * (RHO[-1] + 0.35) + 4
     low = np.clip((centre - reach).astype(int), 0, np.array(frame_hw[::-1]) - 1)
     high = np.clip((centre + reach).astype(int) + 1, low + 1, frame_hw[::-1])
     (left, top), (width, height) = low.tolist(), (high - low).tolist()
+    x, y = times * left, times * top
     pixels = picture.read_region(
-        left, top, width, height, scaled_to_hw=(frame_hw[0], frame_hw[1]) if halvings else None
+        x, y, min(times * width, picture.width - x), min(times * height, picture.height - y)
     )
+    if halvings:
+        # A mean of few pixels costs less than decoding them; resampling better costs as much again.
+        pixels = reduce_cells(x, y, pixels, *find_cells(x, y, pixels, whole_hw, times), times)
     grey: NDArray[np.float32] = cv2.transform(  # type: ignore[assignment]
         pixels.astype(np.float32), _MEAN_OF_COLOURS
     )

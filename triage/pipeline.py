@@ -24,7 +24,7 @@ from triage.merge import join_detections, merge_detections, take_detections
 from triage.optics import Objective
 from triage.proposal import CAUTION
 from triage.rank import rank_rows
-from triage.records import Candidate, CodedNote, Detections, Detector, Proposal, Ranked
+from triage.records import Adequacy, Candidate, CodedNote, Detections, Detector, Proposal, Ranked
 from triage.score_calibration import UNCALIBRATED, ScoreCalibration, read_score_calibration
 from triage.stored_detections import detections_from_json, detections_to_json
 from triage.strata import warn_of_weak_groups
@@ -207,7 +207,7 @@ def plan_proposal(
     frames_hw = tuple(
         (max(1, round(picture.height * factor)), max(1, round(picture.width * factor))) for factor in factors
     )
-    tile_px = _choose_tile_px(picture, detector)
+    tile_px = _choose_tile_px(picture, detector, len(factors))
     halves_last = _halves_last(picture, factors)
     if halves_last:
         frames_hw = (*frames_hw[:-1], halve_hw(frames_hw[-2]))
@@ -325,9 +325,18 @@ def conclude_measured(
     picture: Picture, plan: ProposalPlan, candidates: Sequence[Candidate], *, threads: int = 1
 ) -> Proposal:
     """The proposal with these candidates, and what the picture can show."""
+    return _conclude(picture, plan, candidates, _assess(picture, plan, threads))
+
+
+def _assess(picture: Picture, plan: ProposalPlan, threads: int) -> Adequacy:
     um_per_px = plan.um_per_px
     finest = um_per_px * picture.width / max(hw[1] for hw in plan.frames_hw) if um_per_px else None
-    adequacy = assess_adequacy(picture, um_per_px, finest, objective=plan.objective, threads=threads)
+    return assess_adequacy(picture, um_per_px, finest, objective=plan.objective, threads=threads)
+
+
+def _conclude(
+    picture: Picture, plan: ProposalPlan, candidates: Sequence[Candidate], adequacy: Adequacy
+) -> Proposal:
     warnings = warn_of_weak_groups(plan.judged, adequacy)
     return Proposal(
         file_name=picture.file_name,
@@ -351,13 +360,17 @@ def conclude_proposal(
     measurers: Measurers | None = None,
 ) -> Proposal:
     """The proposal from what all batches found, whatever order they come in."""
-    merged = merge_batches(picture, plan, detections)
-    measured = [
-        one
-        for part in part_ranked(plan, merged)
-        for one in measure_part(picture, plan, part, threads=threads, measurers=measurers)
-    ]
-    return conclude_measured(picture, plan, measured, threads=threads)
+    with ThreadPoolExecutor(1, thread_name_prefix="adequacy") as pool:
+        # Merging and the measuring of few candidates keep one core busy.
+        assessing = pool.submit(_assess, picture, plan, threads) if threads > 1 else None
+        merged = merge_batches(picture, plan, detections)
+        measured = [
+            one
+            for part in part_ranked(plan, merged)
+            for one in measure_part(picture, plan, part, threads=threads, measurers=measurers)
+        ]
+        adequacy = assessing.result() if assessing else _assess(picture, plan, threads)
+    return _conclude(picture, plan, measured, adequacy)
 
 
 def _has_plain_look(picture: Picture, plan: ProposalPlan) -> bool:
@@ -379,12 +392,15 @@ def _keep_listed(merged: Detections, default_cut: float) -> Detections:
     return take_detections(long, np.sort(listed))
 
 
-def _choose_tile_px(picture: Picture, detector: Detector) -> int:
-    """Large pictures are looked at in larger tiles, which share less area with their neighbours."""
+def _choose_tile_px(picture: Picture, detector: Detector, n_scales: int) -> int:
+    """Large pictures are looked at in larger tiles, which share less area with their neighbours.
+
+    What lies in two tiles has two chances to be found, which counts most where there is one scale alone.
+    """
     if picture.width * picture.height <= _ONE_PASS_PIXELS:
         return detector.tile_px
     side_px: int = getattr(detector, "large_tile_px", detector.tile_px)
-    return side_px
+    return side_px if n_scales == 1 else getattr(detector, "largest_tile_px", side_px)
 
 
 def _halves_last(picture: Picture, factors: Sequence[float]) -> bool:

@@ -62,6 +62,11 @@ def reduce_cells(x: int, y: int, pixels: Pixels, rows: slice, columns: slice, ce
     return np.asarray(cv2.resize(squares, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
+def _trim(part: slice, wanted: NDArray[np.int64]) -> slice:
+    """From the first to the last place that is wanted of a part."""
+    return slice(part.start + int(wanted.min()), part.start + int(wanted.max()) + 1)
+
+
 class ReducedCopy:
     """Means over squares of a picture of this many rows and columns; several threads may add to it.
 
@@ -79,9 +84,12 @@ class ReducedCopy:
 
     def add(self, x: int, y: int, pixels: Pixels) -> None:
         """Take the cells that lie whole in a rectangle of the picture, whose pixels are (H, W, 3)."""
-        rows, columns = find_cells(x, y, pixels, self._shape_hw, self.cell_px)
-        if rows.start >= rows.stop or columns.start >= columns.stop or self._is_known[rows, columns].all():
+        found = find_cells(x, y, pixels, self._shape_hw, self.cell_px)
+        is_new = ~self._is_known[found]
+        if not is_new.any():
             return
+        # Neighbours share a quarter of their cells.
+        rows, columns = (_trim(part, at) for part, at in zip(found, np.nonzero(is_new), strict=True))
         self._cells[rows, columns] = reduce_cells(x, y, pixels, rows, columns, self.cell_px)
         self._is_known[rows, columns] = True
 

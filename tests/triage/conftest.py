@@ -45,7 +45,8 @@ class BlobDetector:
 
     def detect(self, tiles: NDArray[np.uint8], um_per_px: object = None) -> list[Detections]:
         assert tiles.dtype == np.uint8
-        assert tiles.shape[1:] in [(side, side, 3) for side in (512, getattr(self, "large_tile_px", 512))]
+        sides = [getattr(self, f"{name}tile_px", 512) for name in ("", "large_", "largest_")]
+        assert tiles.shape[1:] in [(side, side, 3) for side in sides]
         self.calls.append(len(tiles))
         return [self._detect_one(tile) for tile in tiles]
 

@@ -15,7 +15,7 @@ import torch
 from torch import nn
 
 from training.export import to_graph
-from triage.detector import GPU_BATCH, Detector, TorchEngine, load_detector
+from triage.detector import GPU_BATCH, LARGEST_TILE_PX, Detector, TorchEngine, load_detector
 from triage.errors import WeightsError
 from triage.groups import read_groups
 from triage.network import CentrePointNetwork, ServedNetwork
@@ -154,7 +154,7 @@ def test_both_engines_take_larger_tiles(
     record = read_record(folder)
     with_torch = Detector(record, TorchEngine(folder, record, "cpu", batch=4))
     with_onnx = load_detector(folder, device="cpu")
-    assert with_onnx.large_tile_px == 2 * TILE_PX
+    assert with_onnx.large_tile_px == 2 * TILE_PX and with_onnx.largest_tile_px == LARGEST_TILE_PX
     found = with_onnx.detect(large)
     assert_same(found, with_torch.detect(large), atol=2e-3)
     # As many as four tiles may have, from all over the tile.
@@ -173,7 +173,7 @@ def test_a_detector_of_fixed_tiles_takes_no_larger_ones(
     (tmp_path / WEIGHTS_FILE).write_bytes((folder / WEIGHTS_FILE).read_bytes())
     write_record(tmp_path, dataclasses.replace(read_record(folder), takes_larger_tiles=False))
     fixed = load_detector(tmp_path, device="cpu")
-    assert fixed.large_tile_px == TILE_PX
+    assert fixed.large_tile_px == fixed.largest_tile_px == TILE_PX
     assert_same(fixed.detect(tiles[:2]), load_detector(folder, device="cpu").detect(tiles[:2]), atol=0.0)
 
 

@@ -70,5 +70,13 @@ def test_finer_tiles_share_less_than_coarser_ones() -> None:
     tiles = plan_halved((3000, 3000), 512, 96)
     finer = sorted({tile.x for tile in tiles if tile.finer_hw is None})
     coarser = sorted({tile.x for tile in tiles if tile.finer_hw})
-    assert max(np.diff(finer)) == 512 - 64
+    assert max(np.diff(finer)) == 512 - 56
     assert max(np.diff(coarser)) <= 512 - 96
+
+
+def test_nothing_of_25_um_is_cut_by_all_finer_tiles() -> None:
+    """At 0.5 µm/px it has 50 px, and three more at either end keep it from counting as cut."""
+    for tile_px in (512, 768, 1056):
+        starts = {tile.x for tile in plan_halved((3000, 3000), tile_px, 96) if tile.finer_hw is None}
+        for left in range(3, 3000 - 53):
+            assert any(start + 3 <= left and left + 50 <= start + tile_px - 3 for start in starts)

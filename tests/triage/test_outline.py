@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from triage.images import Picture
-from triage.outline import NoOutline, find_outlines, measure_moments
+from triage.outline import NoOutline, _cut_patch, find_outlines, measure_moments
 from triage.records import Ellipse
 from triage.shell import ShellSize, measure_shells
 
@@ -62,6 +62,19 @@ def test_find_outline_states_an_uncertainty_that_covers_the_error(draw: Draw, op
         assert outline is not None
         errors.append((outline.ellipse.length_px - length) / outline.length_px_sd)
     assert max(abs(error) for error in errors) < 3
+
+
+@pytest.mark.parametrize("centre", [(300.0, 260.0), (560.0, 470.0)])
+def test_a_large_object_is_read_in_means_of_squares(open_array: Open, centre: tuple[float, float]) -> None:
+    """Up to the picture's edge, whose last square ends with it."""
+    pixels = np.random.default_rng(4).integers(0, 256, (501, 601, 3), dtype=np.uint8)
+    with open_array(pixels) as picture:
+        patch = _cut_patch(picture, Ellipse(*centre, 230.0, 180.0, 20.0))
+    even = np.pad(pixels, ((0, 1), (0, 1), (0, 0)), mode="edge").astype(float)
+    means = even.reshape(251, 2, 301, 2, 3).mean(axis=(1, 3, 4))
+    (left, top), (rows, columns) = patch.origin.astype(int), patch.grey.shape
+    assert patch.per_px.tolist() == [2.0, 2.0] and rows > 100 < columns
+    np.testing.assert_allclose(patch.grey, means[top : top + rows, left : left + columns], atol=0.51)
 
 
 def test_find_outline_of_a_large_object_works_in_a_reduced_copy(draw: Draw, open_array: Open) -> None:

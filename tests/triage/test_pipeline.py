@@ -467,10 +467,12 @@ def test_large_pictures_are_looked_at_in_larger_tiles(
     picture: Picture, blob_detector: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     small = plan_proposal(picture, KNOWN, blob_detector)
-    blob_detector.large_tile_px = 800
+    blob_detector.large_tile_px, blob_detector.largest_tile_px = 640, 800
     assert plan_proposal(picture, KNOWN, blob_detector) == small
     before = propose_candidates(picture, KNOWN, blob_detector).candidates
     monkeypatch.setattr("triage.pipeline._ONE_PASS_PIXELS", picture.width * picture.height - 1)
+    coarser = Calibration(2.0, 0.01, "stage micrometer")
+    assert plan_proposal(picture, coarser, blob_detector).tile_px == 640
     plan = plan_proposal(picture, KNOWN, blob_detector)
     assert (small.tile_px, plan.tile_px) == (512, 800) and len(plan.tiles) < len(small.tiles)
     assert {tile.finer_hw for tile in plan.tiles} == {None, plan.frames_hw[0]}
