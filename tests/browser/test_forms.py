@@ -39,6 +39,10 @@ def test_file_that_is_no_picture_is_refused_by_name_and_others_go_on(
     expect(reader.get_by_role("button", name="Send notes.jpg again")).to_be_visible()
     expect(reader.locator("#picture-list")).to_contain_text("field-01.png")
     expect(reader.locator("#picture-list")).to_contain_text("Scale unknown")
+    reader.get_by_role("button", name="Take notes.jpg off this list").click()
+    expect(refused).to_have_count(0)
+    expect(reader.locator("#file-input")).to_be_focused()
+    expect(reader.locator("#picture-list")).not_to_contain_text("notes.jpg")
 
 
 def test_dropped_file_is_uploaded(reader: Page, clinic: Clinic) -> None:

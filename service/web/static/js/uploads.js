@@ -47,15 +47,23 @@ function uploadItem(name, bytes) {
   const problem = el("p", { class: "problem", role: "alert" });
   const again = el("button", { type: "button", hidden: true }, `Send ${name} again`);
   const end = el("button", { type: "button", hidden: true }, `Stop sending ${name}`);
+  const away = el("button", { type: "button", class: "quiet", hidden: true, onclick: () => takeOff(row, name) }, `Take ${name} off this list`);
   const row = el("li", {}, el("div", { class: "upload-row" },
     el("span", { class: "picture-name" }, name), el("span", { class: "hint" }, fileSize(bytes)), words), bar, problem,
-    el("div", { class: "actions" }, again, end));
-  return { row, words, bar, problem, again, end };
+    el("div", { class: "actions" }, again, end, away));
+  return { row, words, bar, problem, again, end, away };
+}
+
+function takeOff(row, name) {
+  row.remove();
+  announce(`${name} is off the list.`);
+  byId("file-input").focus();
 }
 
 async function sendFile(send, file, item, onStored) {
   if (!item.row.isConnected) return;
   item.again.hidden = true;
+  item.away.hidden = true;
   item.problem.textContent = "";
   item.bar.hidden = false;
   const stopper = new AbortController();
@@ -145,6 +153,7 @@ function showProblem(item, error) {
   item.words.textContent = "Not stored";
   item.bar.hidden = true;
   item.problem.textContent = error.message;
+  item.away.hidden = false;
 }
 
 function showShare(item, share) {
