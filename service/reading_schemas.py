@@ -231,7 +231,12 @@ class WaitingOut(Answered):
     specimen_id: int
     specimen_code: str
     image_id: int | None
+    file_name: Annotated[str | None, Field(description="Of the picture, as it was uploaded.")]
     candidate_id: int | None
+    rank: Annotated[int | None, Field(description="Of a candidate of the detector in its picture.")]
+    object_number: Annotated[
+        int | None, Field(description="Place of an added object, not taken back, in its picture, from 1.")
+    ]
     asked_by: Person | None
     waits_for: Person | None
     role: Annotated[str, Field(description="The least role that may do it.")]

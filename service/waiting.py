@@ -11,8 +11,8 @@ from service.drawn_alone import find_drawn_alone
 from service.present import View, is_blinded
 from service.reading_schemas import WaitingOut
 from service.settle import is_unsettled
-from service.store import doctor_calls, reading, settling, specimens
-from service.store.models import Specimen
+from service.store import doctor_calls, images, reading, settling, specimens
+from service.store.models import CandidateRow, Specimen
 from service.store.reading import Spoken
 from service.store.specimens import SecondLookState
 
@@ -164,13 +164,17 @@ def _item(
     may_be_given_back: bool = False,
 ) -> WaitingOut:
     row = None if place.spoken is None else place.spoken.candidate
+    image = None if row is None else images.read_image_state(view.session, row.image_id).image
     return WaitingOut(
         kind=kind,  # type: ignore[arg-type]
         id=number,
         specimen_id=place.specimen.id,
         specimen_code=place.specimen.code,
-        image_id=None if row is None else row.image_id,
+        image_id=None if image is None else image.id,
+        file_name=None if image is None else image.file_name,
         candidate_id=None if row is None else row.id,
+        rank=None if row is None else row.rank,
+        object_number=None if row is None else _object_number(view, row),
         asked_by=view.person(asked_by),
         waits_for=None if waits_for is None else view.person(waits_for),
         role=role,
@@ -181,3 +185,12 @@ def _item(
         may_be_given_back=may_be_given_back,
         blind=blind,
     )
+
+
+def _object_number(view: View, row: CandidateRow) -> int | None:
+    """As the reading page counts the added objects of a picture; None if it was taken back."""
+    if row.origin != "reader":
+        return None
+    spoken = reading.list_spoken(view.session, [row.image_id])
+    of_readers = [one.candidate.id for one in spoken if one.candidate.origin == "reader"]
+    return of_readers.index(row.id) + 1 if row.id in of_readers else None

@@ -95,6 +95,10 @@ def test_what_waits_is_answered_and_settled_together(
     expect(page.locator("#waiting-count")).to_be_visible()
     call = rows.filter(has_text="two poles, but square")
     expect(call).to_contain_text("You")
+    expect(call).to_contain_text("Candidate 1 of field-01.png")
+    expect(rows.filter(has_text="Offer to settle together")).to_contain_text("Candidate 2 of field-01.png")
+    name = f"Open offer to settle together of {request.node.name}, Candidate 2 of field-01.png"
+    expect(rows.get_by_role("link", name=name, exact=True)).to_be_visible()
     rows.filter(has_text="Offer to settle together").get_by_role("link", name="Open").press("Enter")
     page.get_by_role("button", name="I agree").press("Enter")
     expect(page.locator("#candidate-panel")).to_contain_text(

@@ -164,12 +164,26 @@ def test_call_for_the_doctor_waits_for_a_veterinarian_alone(
     problem(reader.post(url, json={"words": "again"}), 409)
     assert [(one["kind"], one["is_mine"]) for one in _waiting(vet, image)] == [("doctor_call", True)]
     assert [one["is_mine"] for one in _waiting(reader, image)] == [False]
+    (row,) = _waiting(vet, image)
+    assert (row["file_name"], row["rank"], row["object_number"]) == (image["file_name"], 1, None)
     assert list_candidates(vet, image)["candidates"][0]["current"]["answer"] == "unsure"
     answer = f"/api/doctor-calls/{call['id']}/answer"
     problem(reader.post(answer, json={"words": "a mite egg"}), 403)
     ok(vet.post(answer, json={"words": "looks like a mite egg"}), 201)
     assert _waiting(vet, image) == []
     problem(vet.post(answer, json={"words": "twice"}), 409)
+
+
+def test_call_on_an_object_that_was_taken_back_is_still_listed(
+    reader: httpx.Client, vet: httpx.Client, image: dict[str, Any]
+) -> None:
+    drawn = _draw(reader, image, ELSEWHERE, "oocyst")
+    ok(reader.post(f"/api/candidates/{drawn['id']}/doctor-calls", json={"words": "two poles"}), 201)
+    assert [one["object_number"] for one in _waiting(vet, image)] == [1]
+    for one in reversed(list_candidates(reader, image)["objects"][0]["marks"]):
+        ok(reader.post(f"/api/marks/{one['id']}/withdrawal"), 200)
+    assert list_candidates(reader, image)["objects"] == []
+    assert [one["object_number"] for one in _waiting(vet, image)] == [None]
 
 
 def test_readers_who_differ_settle_together(

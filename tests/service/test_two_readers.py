@@ -137,6 +137,7 @@ def test_object_that_one_of_two_readers_drew_is_settled_before_the_signature(
     (row,) = _waiting(second, image, "drawn_alone")
     assert (row["candidate_id"], row["is_mine"]) == (alone["id"], True)
     assert row["asked_by"]["display_name"] == "The reader"
+    assert (row["file_name"], row["rank"], row["object_number"]) == (image["file_name"], None, 2)
     assert not _waiting(reader, image, "drawn_alone")[0]["is_mine"]
     shown = {one["id"]: one["drawn_alone"] for one in list_candidates(vet, image)["objects"]}
     assert shown[alone["id"]] and not shown[both["id"]]

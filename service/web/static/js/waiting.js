@@ -48,12 +48,17 @@ function row(one) {
   const [symbol, words] = KINDS[one.kind];
   const cell = (label, ...children) => el("td", { "data-label": label }, ...children);
   return el("tr", {},
-    el("th", { scope: "row" }, el("a", { href: pathOf(one) }, one.specimen_code)),
+    el("th", { scope: "row" }, el("a", { href: pathOf(one) }, one.specimen_code), one.image_id && el("div", { class: "hint" }, placeOf(one))),
     cell("What", el("span", {}, stateMark("waits", symbol, one.blind ? `${words}, blind` : words), one.words && el("span", { class: "hint" }, ` “${one.words}”`))),
     cell("Waits for", forWhom(one)),
     cell("Since", el("span", { class: "date" }, `${dateTime(one.since)} (${age(one.since)})`)),
     cell("Asked by", personName(one.asked_by)),
-    cell("To do", one.kind === "second_look" && (one.is_mine || one.may_be_given_back) ? lookButtons(one) : el("a", { class: "button", href: pathOf(one), "aria-label": `Open ${words.toLowerCase()} of ${one.specimen_code}` }, "Open")));
+    cell("To do", one.kind === "second_look" && (one.is_mine || one.may_be_given_back) ? lookButtons(one) : el("a", { class: "button", href: pathOf(one), "aria-label": `Open ${words.toLowerCase()} of ${[one.specimen_code, one.image_id && placeOf(one)].filter(Boolean).join(", ")}` }, "Open")));
+}
+
+/** Which object it is, as the reading page names it. */
+function placeOf({ rank, object_number: number, file_name: fileName }) {
+  return `${rank ? `Candidate ${rank}` : ["Added object", number].filter(Boolean).join(" ")} of ${fileName}`;
 }
 
 function forWhom(one) {
