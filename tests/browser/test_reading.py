@@ -33,6 +33,16 @@ REFUSE_MARKS = """(problem) => {
         ? Promise.resolve(new Response(JSON.stringify(problem), { status: problem.status }))
         : send(path, settings);
 }"""
+# Whether a line of an answer's color is drawn on the picture.
+HAS_LINE = """(name) => {
+    const color = getComputedStyle(document.documentElement).getPropertyValue(`--on-picture-${name}`).trim();
+    const wanted = [1, 3, 5].map((start) => parseInt(color.slice(start, start + 2), 16));
+    const canvas = document.querySelector("#viewer canvas");
+    const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+    for (let at = 0; at < data.length; at += 4)
+        if (data[at + 3] === 255 && wanted.every((value, band) => data[at + band] === value)) return true;
+    return false;
+}"""
 FIND_NETWORK_AGAIN = "() => window.findNetworkAgain()"
 
 
@@ -354,11 +364,13 @@ def test_readers_who_differ_are_shown_and_settled_by_the_veterinarian(
     page.get_by_role("button", name="Reject", exact=True).click()
     page.get_by_role("button", name=re.compile("Pollen")).click()
     expect(page.locator("#candidate-panel .candidate-top")).to_contain_text("Readers differ")
+    page.wait_for_function(f"() => ({HAS_LINE})('none') && !({HAS_LINE})('reject')")
     expect(page.locator("#settle-group")).to_have_value(item["group"])
     page.get_by_label("Settle as").select_option("reject")
     page.locator("#settle-remark").fill("wings of pine pollen")
     page.get_by_role("button", name="Settle", exact=True).click()
     expect(page.locator("#candidate-panel")).to_contain_text("Settled by Try vet. Rejected: Pollen. “wings")
+    page.wait_for_function(HAS_LINE, arg="reject")
 
 
 def test_scale_is_corrected_and_what_it_can_no_longer_show_is_told(

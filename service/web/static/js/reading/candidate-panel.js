@@ -54,12 +54,9 @@ function top(item, desk) {
         el("p", { class: "resembles" }, desk.labelOf(item.group)),
         el("p", { class: "hint" }, desk.appearanceOf(item.group))),
       el("div", { title: "± one standard uncertainty, found on drawn pictures; sizes drawn by hand in photographs were 2 % larger" }, sizeLines(item).map((line) => el("p", { class: "figure" }, line))),
-      el("p", {}, areApart(item, desk) ? stateMark("waits", "≠", "Readers differ") : stateMark(kind, ANSWERS[answer].symbol, desk.isOnItsWay(item) ? "Not stored yet" : given)),
+      el("p", {}, desk.areApart(item) ? stateMark("waits", "≠", "Readers differ") : stateMark(kind, ANSWERS[answer].symbol, desk.isOnItsWay(item) ? "Not stored yet" : given)),
       desk.canMark() && ownMark(item, desk) && el("button", { type: "button", class: "quiet take-back", onclick: () => takeBack(desk) }, "Take back my last mark ", el("kbd", { "aria-hidden": "true" }, "X"))));
 }
-
-/** While readers differ no answer holds: each sees the own one pressed. */
-const areApart = (item, desk) => item.unsettled && !desk.isOnItsWay(item);
 
 function answers(item, desk) {
   return el("div", { class: "stack" },
@@ -72,7 +69,7 @@ function answers(item, desk) {
 
 function answerButton(answer, key, item, desk, onclick) {
   const { symbol, verb } = ANSWERS[answer];
-  const given = areApart(item, desk) ? ownMark(item, desk)?.answer : desk.answerOf(item);
+  const given = desk.areApart(item) ? ownMark(item, desk)?.answer : desk.answerOf(item);
   const isPressed = String(given === answer);
   return el("button", { type: "button", class: `answer-${answer}`, "aria-pressed": isPressed, "data-answer": answer, onclick },
     el("span", { class: "sign", "aria-hidden": "true" }, symbol), el("span", {}, `${verb} `, el("kbd", { "aria-hidden": "true" }, key)));

@@ -71,7 +71,7 @@ export class Desk {
 
   #showOnPicture() {
     const shown = byId("below-cut").open ? this.items() : [...this.mainItems(), ...this.belowCut.filter((item) => item.id === this.currentId || item.current)];
-    this.viewer.showItems(shown.map((item) => ({ ...item, current: this.outbox.waitingMark(item.id) ?? item.current })), this.currentId);
+    this.viewer.showItems(shown.map((item) => ({ ...item, current: this.areApart(item) ? null : (this.outbox.waitingMark(item.id) ?? item.current) })), this.currentId);
   }
 
   mainItems() { return [...this.candidates, ...this.objects]; }
@@ -80,6 +80,8 @@ export class Desk {
   canMark() { return !this.specimen.signed_off && this.session.user.role !== "assistant"; }
   canRead() { return this.session.user.role !== "assistant"; }
   answerOf(item) { return (this.outbox.waitingMark(item.id) ?? item.current)?.answer ?? "none"; }
+  /** While readers differ no answer holds: each sees the own one pressed. */
+  areApart(item) { return item.unsettled && !this.isOnItsWay(item); }
   isOnItsWay(item) { return Boolean(this.outbox.waitingMark(item.id)); }
   labelOf(name) { return this.groups.find((group) => group.name === name)?.label ?? name ?? ""; }
   appearanceOf(name) { return this.groups.find((group) => group.name === name)?.appearance ?? ""; }

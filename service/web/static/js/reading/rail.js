@@ -34,7 +34,7 @@ function railItem(item, desk) {
   },
   el("img", { src: `/api/candidates/${item.id}/crop.jpg?side_px=${CROP_PX}`, alt: "", loading: "lazy", width: CROP_PX, height: CROP_PX }),
   el("span", { class: "rail-line" }, el("span", { class: "rail-rank" }, item.shortName),
-    el("span", { class: `rail-mark answer-${item.unsettled && !isWaiting ? "none" : answer}` }, isWaiting ? "… waits" : item.unsettled ? "≠ readers differ" : `${symbol} ${done}`)),
+    el("span", { class: `rail-mark answer-${desk.areApart(item) ? "none" : answer}` }, isWaiting ? "… waits" : item.unsettled ? "≠ readers differ" : `${symbol} ${done}`)),
   el("span", { class: "rail-group" }, withoutBrackets(item.groupLabel)));
 }
 
