@@ -70,6 +70,9 @@ def test_unaided_read_withholds_proposals_until_it_is_locked(
     reader.goto(f"{clinic.address}/reading/{image_id}")
     reader.get_by_role("button", name="Start unaided").click()
     expect(reader.locator("#rail-count")).to_contain_text("proposals are withheld")
+    expect(reader.get_by_role("button", name="Add an object")).to_be_visible()
+    # Nothing can have been missed by a tool that has not spoken.
+    expect(reader.get_by_text("missed object")).to_have_count(0)
     expect(reader.locator(".rail-item")).to_have_count(0)
     reader.reload()
     expect(reader.locator("#rail-count")).to_contain_text("proposals are withheld")
@@ -120,7 +123,7 @@ def test_object_is_added_with_the_keyboard_alone(reading: int, page: Page, clini
     for key in ("ArrowRight", "ArrowRight", "Shift+ArrowDown", "Enter"):
         page.keyboard.press(key)
     expect(page.get_by_label("Group it resembles")).to_be_focused()
-    page.get_by_role("button", name="Add a missed object").click()
+    page.get_by_role("button", name="Add an object").click()
     expect(page.locator("#object-problem")).to_have_text("Add this object or cancel it first.")
     expect(page.get_by_label("Group it resembles")).to_be_focused()
     page.keyboard.press("ArrowDown")
@@ -150,7 +153,7 @@ def test_hint_of_a_drawing_lies_beside_the_scale_bar(reader: Page, clinic: Clini
     clinic.post(f"/api/images/{sent['id']}/reads", {"mode": "unaided"})
     reader.goto(f"{clinic.address}/reading/{sent['id']}")
     expect(reader.locator(".scale-bar")).to_contain_text("px of the picture", timeout=60_000)
-    reader.get_by_role("button", name="Add a missed object").click()
+    reader.get_by_role("button", name="Add an object").click()
     for width in (1440, 1000, 390):
         reader.set_viewport_size({"width": width, "height": 900})
         hint, bar = (reader.locator(name).bounding_box() for name in ("#draw-hint", ".scale-bar"))

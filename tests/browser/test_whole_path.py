@@ -140,7 +140,7 @@ def sign_off(page: Page) -> None:
     page.get_by_role("dialog").get_by_role("button", name="Sign off", exact=True).click()
     expect(page.locator("#frozen-notice")).to_contain_text("Signed off by")
     expect(page.locator(".answers")).to_have_count(0)
-    expect(page.get_by_role("button", name="Add a missed object")).to_be_hidden()
+    expect(page.get_by_role("button", name="Add an object")).to_be_hidden()
     page.reload()
     expect(page.locator("#frozen-notice")).to_contain_text("The marks are frozen")
     expect(page.locator("#rail-list .rail-item")).to_have_count(6)
