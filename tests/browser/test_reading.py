@@ -313,6 +313,50 @@ def test_mark_of_a_signed_out_reader_is_told_in_sight_and_stored_after_sign_in(
     assert asked == []
 
 
+def test_signed_out_where_the_browser_keeps_nothing_the_page_is_to_stay_open(
+    reading: int, page: Page, clinic: Clinic
+) -> None:
+    page.evaluate(NO_TRIES_BY_ITSELF)
+    page.evaluate("() => { Storage.prototype.setItem = () => { throw new Error('full'); }; }")
+    page.context.clear_cookies()
+    page.keyboard.press("u")
+    notice = page.locator("#outbox-notice")
+    expect(notice).to_contain_text("It is kept by this page alone: leave it open, sign in in another tab")
+    sign_in_elsewhere(page, clinic, "reader")
+    notice.get_by_role("button", name="Try now").click()
+    expect(page.locator("#mark-history > li")).to_have_count(1)
+    assert clinic.candidates(reading)["candidates"][0]["current"]["answer"] == "unsure"
+
+
+def test_mark_after_a_new_sign_in_in_another_tab_is_stored(reading: int, page: Page, clinic: Clinic) -> None:
+    page.context.clear_cookies()
+    sign_in_elsewhere(page, clinic, "reader")
+    page.keyboard.press("u")
+    expect(page.locator("#mark-history > li")).to_have_count(1)
+    assert clinic.candidates(reading)["candidates"][0]["current"]["answer"] == "unsure"
+
+
+def test_mark_waits_while_somebody_else_is_signed_in(reading: int, page: Page, clinic: Clinic) -> None:
+    page.evaluate(NO_TRIES_BY_ITSELF)
+    page.context.clear_cookies()
+    sign_in_elsewhere(page, clinic, "vet")
+    page.keyboard.press("u")
+    expect(page.locator("#outbox-notice")).to_contain_text(
+        "You are signed out. 1 mark could not be stored yet."
+    )
+    assert clinic.candidates(reading)["candidates"][0]["marks"] == []
+
+
+def sign_in_elsewhere(page: Page, clinic: Clinic, user_name: str) -> None:
+    """In another tab of the same browser."""
+    other = page.context.new_page()
+    other.goto(clinic.address)
+    sign_in(other, clinic, user_name)
+    expect(other.get_by_label("User name")).to_have_count(0)
+    other.wait_for_load_state()
+    other.close()
+
+
 @pytest.mark.parametrize("reloads", [False, True])
 def test_mark_whose_answer_was_lost_is_not_stored_twice(
     reading: int, page: Page, clinic: Clinic, reloads: bool

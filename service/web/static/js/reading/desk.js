@@ -157,7 +157,7 @@ export class Desk {
   }
 
   #outboxChanged(entries, isWaiting, error) {
-    showOutbox(entries, isWaiting, { isSignedOut: error && isSignedOut(error), onSignIn: () => this.#signInAgain(), onTryNow: () => this.outbox.sendNow() });
+    showOutbox(entries, isWaiting, { isInStorage: this.outbox.isInStorage, isSignedOut: error && isSignedOut(error), onSignIn: () => this.#signInAgain(), onTryNow: () => this.outbox.sendNow() });
     if (this.viewer && isWaiting) this.repaint();
   }
 

@@ -1,7 +1,7 @@
 // Marks on their way. A mark stays here, and in the browser's storage, until the service has answered; a lost network
 // or a closed page does not lose it.
 
-import { ApiProblem, ConnectionLost, get, post } from "../api.js";
+import { ApiProblem, ConnectionLost, get, openSession, post } from "../api.js";
 
 const ANSWER_LIMIT_MS = 10_000;
 const FIRST_WAIT_MS = 2000;
@@ -10,7 +10,7 @@ const LONGEST_WAIT_MS = 30_000;
 export class Outbox {
   /** `onStored(entry)`, `onRefused(entry, error)` and `onChange(entries, isWaiting)` tell the page. */
   constructor(readerId, { onStored, onRefused, onChange }) {
-    Object.assign(this, { onStored, onRefused, onChange });
+    Object.assign(this, { readerId, onStored, onRefused, onChange });
     this.key = `marks-on-their-way-${readerId}`;
     this.entries = readStored(this.key);
     this.waitMs = FIRST_WAIT_MS;
@@ -48,6 +48,7 @@ export class Outbox {
   async #sendFirst() {
     const [entry] = this.entries;
     try {
+      if (this.asksSession) await this.#renewSession();
       if (!(entry.tried && (await isStoredAlready(entry)))) {
         entry.tried = true;
         await post(`/api/candidates/${entry.candidateId}/marks`, entry.mark, ANSWER_LIMIT_MS);
@@ -60,7 +61,21 @@ export class Outbox {
     return true;
   }
 
+  /** After a sign-in elsewhere in this browser: goes on as the same reader, and never as another. */
+  async #renewSession() {
+    const { user } = await get("/api/session");
+    if (user.id !== this.readerId) throw new ApiProblem(401, { detail: "Somebody else is signed in." });
+    await openSession();
+    this.asksSession = false;
+  }
+
   #fail(entry, error) {
+    if (error.status === 401) this.asksSession = true;
+    if (error.status === 403 && !entry.isRenewed) {
+      // The sign-in that this page knows of may have been followed by another one.
+      this.asksSession = entry.isRenewed = true;
+      return true;
+    }
     if (error instanceof ConnectionLost || isForLater(error)) {
       this.isWaiting = true;
       this.onChange(this.entries, true, error);
