@@ -111,9 +111,9 @@ def memberships_of(session: Session, user_id: int) -> list[tuple[Hospital, str]]
         select(Hospital, Membership.role)
         .join(Membership, Membership.hospital_id == Hospital.id)
         .where(Membership.user_id == user_id, Membership.ended_at.is_(None))
-        .order_by(Hospital.name)
     )
-    return [(hospital, role) for hospital, role in session.execute(wanted)]
+    rows = [(hospital, role) for hospital, role in session.execute(wanted)]
+    return sorted(rows, key=lambda row: (row[0].name.casefold(), row[0].id))
 
 
 def find_account_by_name(session: Session, user_name: str) -> Account | None:
@@ -153,14 +153,14 @@ def read_user(session: Session, user_id: int) -> User:
 
 
 def list_users(session: Session, hospital_id: int) -> list[User]:
-    """Everybody who works in a hospital, by name."""
+    """Everybody who works in a hospital, by name in whatever case, the same on all databases."""
     wanted = (
         select(Account, Membership)
         .join(Membership, Membership.user_id == Account.id)
         .where(Membership.hospital_id == hospital_id, Membership.ended_at.is_(None))
-        .order_by(Account.display_name, Account.id)
     )
-    return [_as_user(account, membership) for account, membership in session.execute(wanted)]
+    users = [_as_user(account, membership) for account, membership in session.execute(wanted)]
+    return sorted(users, key=lambda user: (user.display_name.casefold(), user.id))
 
 
 def names_of(session: Session) -> dict[int, str]:

@@ -14,6 +14,7 @@ from service.accounts import ROLES, Accounts, hash_password, require_role
 from service.admin import create_user
 from service.errors import ConflictError, NotAllowedError, SignedOutError, TooManyTriesError
 from service.settings import Settings
+from service.store import people
 from service.store.database import Database
 from service.store.models import User
 from triage.errors import RecordError
@@ -156,6 +157,17 @@ def test_create_user_refuses_what_is_impossible(tmp_path: Path) -> None:
     create_user(settings, "bo", "Bo", "reader", "long enough password")
     with pytest.raises(ConflictError, match="named 'bo' already"):
         create_user(settings, "bo", "Bo", "reader", "long enough password")
+
+
+def test_people_are_listed_by_name_in_whatever_case(tmp_path: Path) -> None:
+    settings = Settings(data_folder=tmp_path)
+    for user_name, name in (("a", "Zoe"), ("b", "anna"), ("c", "Éva"), ("d", "Bert")):
+        hospital_id = create_user(settings, user_name, name, "reader", "long enough password").hospital_id
+    database = Database(settings.records_url())
+    with database.read() as session:
+        names = [user.display_name for user in people.list_users(session, hospital_id)]
+    database.close()
+    assert names == ["anna", "Bert", "Zoe", "Éva"]
 
 
 def test_users_are_listed_without_user_names(reader: httpx.Client, anybody: httpx.Client) -> None:
