@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from training.metrics import PictureTruth
+from triage.boxes import to_xywh
 
 Floats = NDArray[np.float64]
 
@@ -70,14 +71,14 @@ def to_coco(truths: Sequence[PictureTruth]) -> dict[str, Any]:
 def to_coco_results(found: Sequence[tuple[Floats, Floats]]) -> list[dict[str, Any]]:
     """The candidates as COCO result rows."""
     return [
-        {"image_id": image_id, "category_id": 1, "bbox": _to_xywh(box), "score": float(score)}
+        {"image_id": image_id, "category_id": 1, "bbox": list(to_xywh(box)), "score": float(score)}
         for image_id, (boxes, scores) in enumerate(found, start=1)
         for box, score in zip(boxes, scores, strict=True)
     ]
 
 
 def _to_annotation(box: Floats, is_crowd: int, image_id: int, number: int) -> dict[str, Any]:
-    x, y, width, height = _to_xywh(box)
+    x, y, width, height = to_xywh(box)
     return {
         "id": number,
         "image_id": image_id,
@@ -86,8 +87,3 @@ def _to_annotation(box: Floats, is_crowd: int, image_id: int, number: int) -> di
         "area": width * height,
         "iscrowd": is_crowd,
     }
-
-
-def _to_xywh(box: Floats) -> list[float]:
-    x1, y1, x2, y2 = (float(edge) for edge in box)
-    return [x1, y1, x2 - x1, y2 - y1]

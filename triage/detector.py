@@ -99,12 +99,15 @@ class Detector:
     @property
     def large_tile_px(self) -> int:
         """Side of the tiles of large pictures; the same where it takes no others."""
-        return max(self.tile_px, LARGE_TILE_PX) if self.record.takes_larger_tiles else self.tile_px
+        return self._larger_side(LARGE_TILE_PX)
 
     @property
     def largest_tile_px(self) -> int:
         """The same of large pictures that are looked at in several scales."""
-        return max(self.tile_px, LARGEST_TILE_PX) if self.record.takes_larger_tiles else self.tile_px
+        return self._larger_side(LARGEST_TILE_PX)
+
+    def _larger_side(self, side_px: int) -> int:
+        return max(self.tile_px, side_px) if self.record.takes_larger_tiles else self.tile_px
 
     def detect(self, tiles: Tiles, um_per_px: Sequence[float | None] | None = None) -> list[Detections]:
         """What the network says of each tile.

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from training.synthesize.truth import TileTruth
+from triage.boxes import to_xywh
 from triage.groups import read_groups
 
 
@@ -71,7 +71,7 @@ def _image(number: int, name: str, shape_hw: tuple[int, int], truth: TileTruth) 
 def _annotation(number: int, image_id: int, truth: TileTruth, row: int) -> dict[str, Any]:
     cx, cy, major, minor, angle = (float(value) for value in truth.ellipses[row])
     inside = float(truth.inside[row])
-    bbox = _to_xywh(truth.boxes_xyxy[row])
+    bbox = to_xywh(truth.boxes_xyxy[row])
     return {
         "id": number,
         "image_id": image_id,
@@ -91,10 +91,5 @@ def _annotation(number: int, image_id: int, truth: TileTruth, row: int) -> dict[
         "debris_cover": float(truth.debris_cover[row]),
         "truncated": bool(truth.is_truncated[row]),
         "kind": truth.kinds[row],
-        "alternative_boxes": [_to_xywh(body) for body in truth.bodies_xyxy[row] if np.isfinite(body).all()],
+        "alternative_boxes": [to_xywh(body) for body in truth.bodies_xyxy[row] if np.isfinite(body).all()],
     }
-
-
-def _to_xywh(box_xyxy: NDArray[np.float64]) -> list[float]:
-    x1, y1, x2, y2 = (float(edge) for edge in box_xyxy)
-    return [x1, y1, x2 - x1, y2 - y1]

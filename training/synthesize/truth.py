@@ -189,7 +189,7 @@ def _of_kind(
     sizes_um = np.stack([things.parameters["length_um"], things.parameters["width_um"]], 1).astype(np.float64)
     outline = place_in_picture(outline_um, things, scene.um_per_px)
     extent_wh = np.array(scene.shape_hw[::-1], float)
-    corners = np.stack([outline.min(axis=1), outline.max(axis=1)], axis=1)
+    corners = _find_corners(outline)
     boxes = corners.clip(0, extent_wh)
     middle = (outline_um.min(axis=1) + outline_um.max(axis=1))[:, None] / 2
     points = _lay_rings(outline, _RINGS)
@@ -241,12 +241,18 @@ def _of_kind(
     )
 
 
+def _find_corners(outlines: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Left top and right bottom (n, 2, 2) of each outline (n, k, 2)."""
+    return np.stack([outlines.min(axis=1), outlines.max(axis=1)], axis=1)
+
+
 def _box_bodies(kind: Kind, things: Things, scene: Scene) -> NDArray[np.float64]:
     if kind.bodies is None:
         return np.full((len(things), 2, 4), np.nan)
     outlines_um = kind.bodies(things.parameters).astype(np.float64)
-    both = [place_in_picture(outlines_um[:, one], things, scene.um_per_px) for one in range(2)]
-    corners = [np.stack([outline.min(axis=1), outline.max(axis=1)], axis=1) for outline in both]
+    corners = [
+        _find_corners(place_in_picture(outlines_um[:, one], things, scene.um_per_px)) for one in range(2)
+    ]
     return np.stack(corners, axis=1).clip(0, np.array(scene.shape_hw[::-1], float)).reshape(-1, 2, 4)
 
 

@@ -106,7 +106,8 @@ function sentenceOf(document, status) {
   return `The service answered with status ${status} and no explanation. Try again; if it stays, tell who runs the service.`;
 }
 
-function rememberToken(session) {
+/** What is changed from here on is changed in this session. */
+export function rememberToken(session) {
   csrfToken = session.csrf_token;
   return session;
 }

@@ -1,7 +1,7 @@
 // Marks on their way. A mark stays here, and in the browser's storage, until the service has answered; a lost network
 // or a closed page does not lose it.
 
-import { ApiProblem, ConnectionLost, get, openSession, post } from "../api.js";
+import { ApiProblem, ConnectionLost, get, post, rememberToken } from "../api.js";
 
 const ANSWER_LIMIT_MS = 10_000;
 const FIRST_WAIT_MS = 2000;
@@ -63,9 +63,9 @@ export class Outbox {
 
   /** After a sign-in elsewhere in this browser: goes on as the same reader, and never as another. */
   async #renewSession() {
-    const { user } = await get("/api/session");
-    if (user.id !== this.readerId) throw new ApiProblem(401, { detail: "Somebody else is signed in." });
-    await openSession();
+    const session = await get("/api/session");
+    if (session.user.id !== this.readerId) throw new ApiProblem(401, { detail: "Somebody else is signed in." });
+    rememberToken(session);
     this.asksSession = false;
   }
 
